@@ -3,7 +3,7 @@
 A start counts for the hour's budget and waits for another inrush on its circuit. When to tell is the sequence's.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from math import inf
 from typing import Literal
 
@@ -12,7 +12,7 @@ from msgspec.structs import replace
 from gatehand_rules import state as st
 from gatehand_rules.commands import CollectorOff, CollectorOn
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Alarm, Happened, Rule
+from gatehand_rules.findings import Alarm, Fact, Happened, Rule
 from gatehand_rules.phases import Cause, transition
 from gatehand_rules.shop import Collector, CollectorAt, Shop
 from gatehand_rules.timing import Timing, due
@@ -25,9 +25,35 @@ def may_turn(fan: st.CollectorState, now: float) -> bool:
     return fan.on_phase or fan.seen_on or now < fan.still_at
 
 
-def seen_of(fan: st.CollectorState) -> dict[str, bool | None]:
-    """What is seen of the fan, as facts."""
-    return {"reported_on": fan.reported_on, "drawing": fan.drawing}
+def seen_of(collector: Collector, fan: st.CollectorState, now: float) -> dict[str, Fact]:
+    """What is seen of the fan and by what, as facts: what each witness said last, how long ago, and if it was live."""
+    witnesses = [name for name, there in (("switch", collector.reports), ("motor", collector.senses_motor)) if there]
+    facts: dict[str, Fact] = {"reported_on": fan.reported_on, "drawing": fan.drawing}
+    if witnesses:
+        facts["watched_by"] = ", ".join(witnesses)
+    if fan.reported_on is not None and fan.reported_at > -inf:
+        facts["reported_ago"] = round(now - fan.reported_at, 3)
+        if not fan.report_live:
+            facts["reported_kept"] = True
+    if (motor := fan.motor) is not None:
+        facts |= {**collector.motor_fact(motor.value), "motor_ago": round(now - motor.heard_at, 3)}
+        if not motor.live:
+            facts["motor_kept"] = True
+    return facts
+
+
+def shown_by(collector: Collector, fan: st.CollectorState, alarms: Collection[Alarm], now: float) -> dict[str, Fact]:
+    """The same, with how long ago it was switched, and whether its device is gone."""
+    facts = seen_of(collector, fan, now)
+    if fan.told_at > -inf:
+        facts["told_ago"] = round(now - fan.told_at, 3)
+    if Alarm("collector", collector.name, "offline") in alarms:
+        facts["offline"] = True
+    return facts
+
+
+def _told(context: Context, at: CollectorAt) -> dict[str, Fact]:
+    return shown_by(context.shop.collectors[at], context.collectors[at], context.alarms, context.now)
 
 
 def tell_on(context: Context, at: CollectorAt, rule: Rule) -> None:
@@ -49,6 +75,7 @@ def tell_on(context: Context, at: CollectorAt, rule: Rule) -> None:
         st.SpinUp(now) if start else fan.phase,
         found_on=False,
         still_at=inf,
+        told_at=now if start or fan.told_on_at is None else fan.told_at,
         answer=answer,
         confirmed=fan.confirmed and not inrush,
         told_on_at=now,
@@ -82,6 +109,7 @@ def tell_off(
     context.set_collector(
         at,
         still_at=inf if fan.seen_on else due(now, collector.coast_down),
+        told_at=now,
         answer=st.Answer(on=False, since=now, stood=stood) if known else None,
         told_on_at=None,
         by_hand=False,
@@ -95,28 +123,39 @@ def tell_off(
 
 
 def see(
-    context: Context, at: CollectorAt, *, reported: bool | None = None, drawing: bool | None = None, live: bool
+    context: Context,
+    at: CollectorAt,
+    *,
+    reported: bool | None = None,
+    drawing: bool | None = None,
+    value: float | None = None,
+    live: bool,
 ) -> None:
-    """Take in a report of the switch or of the motor's sensor.
+    """Take in a report of the switch or of the motor's sensor, which read `value`.
 
     A retained one counts for caution only: it can say that the fan turns, never prove that it answered.
     """
     collector, fan, now = context.shop.collectors[at], context.collectors[at], context.now
     before = fan.seen_on
     if reported is not None:
-        fan = replace(fan, reported_on=reported, report_live=live)
+        fan = replace(fan, reported_on=reported, report_live=live, reported_at=now)
         if not (live or reported):  # it may stand: "on" again would be a start, and wants a fresh demand
             fan = replace(fan, told_on_at=None, answer=None if fan.on_phase else fan.answer)
     if drawing is not None and (live or drawing):
-        fan = replace(fan, drawing=drawing)
+        fan = replace(fan, drawing=drawing, motor=None if value is None else st.MotorHeard(value, now, live))
     if fan.seen_on:
         fan = replace(fan, still_at=inf)
     elif before and not fan.on_phase:
         fan = replace(fan, still_at=due(now, collector.coast_down), found_on=False)
     context.collectors[at] = replace(fan, answer=_news(fan))
     if before != fan.seen_on:
-        event = Happened.COLLECTOR_RUNNING if fan.seen_on else Happened.COLLECTOR_STOOD
-        context.say_of_collector(at, event, Rule.REPORT if live else Rule.RETAINED, **seen_of(fan))
+        event, facts = Happened.COLLECTOR_RUNNING, _told(context, at)
+        if not fan.seen_on:
+            event = Happened.COLLECTOR_STOOD
+            # Its motor has no power: the wheel still turns.
+            coasts = collector.coast_down if fan.on_phase else round(fan.still_at - now, 3)
+            facts["coasts_for"] = coasts if 0 < coasts < inf else None
+        context.say_of_collector(at, event, Rule.REPORT if live else Rule.RETAINED, **facts)
     if live:
         _take_answer(context, at)
     look_for_contrary(context, at)
@@ -219,14 +258,21 @@ def _tell_again(context: Context, at: CollectorAt) -> None:
     context.set_collector(at, answer=st.Answer(answer.on, now, tries))  # told anew: whether it stands is open again
     context.commands.append(CollectorOn(collector.name) if answer.on else CollectorOff(collector.name))
     told, alarm = "on" if answer.on else "off", Alarm("collector", collector.name, "no_answer")
-    context.say_of_collector(at, Happened.COLLECTOR_UNANSWERED, Rule.ANSWER, told=told, tries=tries, **seen_of(fan))
+    facts = _told(context, at)
+    context.say_of_collector(at, Happened.COLLECTOR_UNANSWERED, Rule.ANSWER, told=told, tries=tries, **facts)
     if tries >= context.shop.timing.tellings - 1:
-        context.raise_alarm(alarm, Rule.ANSWER, told=told, **seen_of(fan))
+        context.raise_alarm(alarm, Rule.ANSWER, told=told, **facts)
 
 
 def answer_due(timing: Timing, collector: Collector, fan: st.CollectorState) -> float:
-    """When an unanswered command is told again; inf without one."""
+    """When an unanswered command is told again; inf without one.
+
+    "off" is not missed where the switch says off and the motor's sensor has not spoken at all: one that speaks only on
+    change has nothing to say after a start of the daemon. It owes its word, and its first one is judged.
+    """
     if fan.answer is None:
+        return inf
+    if not fan.answer.on and fan.reported_on is False and fan.drawing is None:
         return inf
     wait = timing.answer if fan.answer.tries < timing.tellings - 1 else timing.remind
     if collector.senses_motor:

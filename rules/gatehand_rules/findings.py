@@ -29,6 +29,7 @@ class Happened(StrEnum):
     GATE_OPEN = "gate_open"
     GATE_SHUT = "gate_shut"
     GATE_BETWEEN = "gate_between"
+    GATE_UNHEARD = "gate_unheard"
     GATE_FAULT = "gate_fault"
     COLLECTOR_ON = "collector_on"
     COLLECTOR_RUNNING = "collector_running"

@@ -28,6 +28,11 @@ def is_stuck_open(move: st.GateMove) -> bool:
     return isinstance(move, st.GateFault) and move.wanted is Position.SHUT
 
 
+def is_told_shut_in_vain(move: st.GateMove) -> bool:
+    """The same, or it was never heard and has not said that it did."""
+    return is_stuck_open(move) or (isinstance(move, st.GateUnknown) and move.unheard)
+
+
 def failed_to_open(move: st.GateMove) -> bool:
     """It did not open when it was told to."""
     return isinstance(move, st.GateFault) and move.wanted is Position.OPEN
@@ -65,8 +70,10 @@ def tell_shut(context: Context, at: GateAt, rule: Rule) -> None:
     """Command the gate shut and start its travel."""
     gate, now = context.shop.gates[at], context.now
     reported = context.gates[at].reported
+    unheard = _is_unheard(context.gates[at])
     context.tell(ShutGate(gate.name), at)
-    context.set_gate(at, move=st.GateShutting(now, now), reported=None if reported is Position.OPEN else reported)
+    move = st.GateShutting(now, now, unheard=gate.reports and unheard)
+    context.set_gate(at, move=move, reported=None if reported is Position.OPEN else reported)
     context.say_of_gate(at, Happened.GATE_COMMANDED, rule, to="shut", travel=gate.travel)
 
 
@@ -74,6 +81,13 @@ def rouse(context: Context, at: GateAt) -> None:
     """Shut it once: a device that speaks only on change, and stood open already, has had nothing to say."""
     tell_shut(context, at, Rule.NOT_HEARD_LIVE)
     context.set_gate(at, move=st.GateShutting(context.now, context.now, then_open=True), roused=True)
+
+
+def _is_unheard(state: st.GateState) -> bool:
+    """Nothing was heard of it since the daemon's start, not even an old word, nor was it told to open."""
+    move = state.move
+    untried = isinstance(move, st.GateUnknown) or (isinstance(move, st.GateShutting) and move.unheard)
+    return untried and state.reported is None and not state.live
 
 
 def keeps(context: Context, at: GateAt) -> bool:
@@ -148,18 +162,25 @@ def time_passes(context: Context, at: GateAt) -> None:
         pass
     elif move.tries < gate.retries:
         tell_again(context, at, tries=move.tries + 1, rule=Rule.RETRY)
+    elif isinstance(move, st.GateShutting) and move.unheard and _is_unheard(state):
+        context.set_gate(at, move=st.GateUnknown(shutting=True, unheard=True))
+        context.say_of_gate(at, Happened.GATE_UNHEARD, Rule.NOT_HEARD_LIVE, wanted="shut", travel=gate.travel)
     else:
         context.set_gate(at, move=st.GateFault(wanted, move.first))
-        _say_fault(context, at, wanted, move.first)
+        _say_fault(context, at, wanted, move)
 
 
-def _say_fault(context: Context, at: GateAt, wanted: Position, first: float) -> None:
+def _say_fault(context: Context, at: GateAt, wanted: Position, move: st.GateTravels) -> None:
     """It did not go where it was told to. One that did not open, and then does not say it is shut, is told of once."""
     gate, state = context.shop.gates[at], context.gates[at]
     alarm = Alarm("gate", gate.name, "fault")
     if wanted is Position.SHUT and alarm in context.alarms:
         return
-    said = _said(state.says if state.reported is Position.BETWEEN else "")
+    said: dict[str, Fact] = {**_said(state.says if state.reported is Position.BETWEEN else "")}
+    if isinstance(move, st.GateOpening) and not move.said_shut and state.reported is None and not state.live:
+        said["never_heard"] = True
+    if Alarm("gate", gate.name, "offline") in context.alarms:
+        said["offline"] = True
     context.say_of_gate(
         at,
         Happened.GATE_FAULT,
@@ -168,7 +189,7 @@ def _say_fault(context: Context, at: GateAt, wanted: Position, first: float) -> 
         reported=None if state.reported is None else str(state.reported),
         travel=gate.travel,
         retries=None if state.roused else gate.retries,
-        waited=round(context.now - first, 3),
+        waited=round(context.now - move.first, 3),
         **said,
     )
     context.raise_alarm(alarm, Rule.TRAVEL, wanted=str(wanted), travel=gate.travel, **said)
@@ -335,7 +356,7 @@ def _report_open(context: Context, at: GateAt, move: st.GateMove) -> bool:
 
 def _report_shut(context: Context, at: GateAt, move: st.GateMove) -> None:
     match move:
-        case st.GateShutting() | st.GateFault(wanted=Position.SHUT):
+        case st.GateShutting() | st.GateFault(wanted=Position.SHUT) | st.GateUnknown(shutting=True):
             _arrive(context, at, Position.SHUT, Rule.REPORT)
         case st.GateUnknown() | st.GateOpen():
             _moved(context, at, Position.SHUT)

@@ -78,7 +78,7 @@ def under_new_names(shop: Shop, names: Mapping[str, str]) -> Shop:
 
 
 def _renamed_alarms(
-    shop: Shop, state: st.State, names: Mapping[str, str]
+    shop: Shop, state: st.State, names: Mapping[str, str], now: float
 ) -> Iterator[tuple[Alarm, Alarm, Rule, dict[str, Fact]]]:
     """Each alarm of a renamed collector that is raised: as it was, as it is now, and what it was raised for.
 
@@ -93,7 +93,7 @@ def _renamed_alarms(
             "why": why,
             "then": collector.on_bin_full,
             "told": "on" if seen.answer is not None and seen.answer.on else "off",
-            **collectors.seen_of(seen),
+            **collectors.shown_by(collector, seen, state.alarms, now),
             "proven_open": sum(1 for i in shop.gates_of(at) if isinstance(state.gates[i].move, st.GateOpen)),
             "min_open": collector.min_open,
         }
@@ -166,7 +166,7 @@ def adopt_shop(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewir
     start.
     """
     rewired = rewired or Rewired()
-    moved = tuple(_renamed_alarms(old, state, rewired.renamed))
+    moved = tuple(_renamed_alarms(old, state, rewired.renamed, now))
     old = under_new_names(old, rewired.renamed)
     unread = [stop.name for stop in new.stops if rewired.stop_before(old, stop.name) is None]
     no_start_before = max(state.no_start_before, due(now, new.timing.stop_unread)) if unread else state.no_start_before
@@ -339,6 +339,7 @@ def _carry_fan(
         seen,
         reported_on=reported,
         drawing=drawing,
+        motor=None if drawing is None else seen.motor,
         answer=seen.answer if known and same_eyes else None,
         confirmed=seen.confirmed and same_eyes,
         contrary=seen.contrary if same_eyes else None,

@@ -132,7 +132,8 @@ def _give_air(context: Context, at: CollectorAt) -> None:
     rule, alarm = Rule.FAN_AGAINST_SHUT_GATES, Alarm("collector", collector.name, "shut_gates")
     facts = {"proven_open": proven, "min_open": collector.min_open}
     if context.raise_alarm(alarm, rule, **facts):
-        context.say_of_collector(at, Happened.FAN_UNSAFE, rule, **facts, **collectors.seen_of(state))
+        seen = collectors.seen_of(collector, state, context.now)
+        context.say_of_collector(at, Happened.FAN_UNSAFE, rule, **facts, **seen)
     _relieve(context, at)
 
 

@@ -146,6 +146,10 @@ class Collector(Struct, frozen=True, kw_only=True):
     tells_online: bool = True
     """Its device may say that it is gone."""
 
+    def motor_fact(self, value: float) -> Named:
+        """What the sensor at its motor read, by its name, such as `{"motor_watts": 840.0}`."""
+        return {f"motor_{self.measure}": value if self.measure is not Measure.RUNNING else value >= self.turns_at}
+
     def __post_init__(self) -> None:
         _refuse_below(0, self, "spin_up", "coast_down", "refresh", "min_open")
         _refuse_below(1, self, "max_open", "starts_per_hour")

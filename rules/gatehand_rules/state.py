@@ -124,6 +124,8 @@ class GateUnknown(Record, frozen=True):
     from_shut: bool = False
     shutting: bool = False
     """Told shut last: what it says of being open may be from before."""
+    unheard: bool = False
+    """Nothing at all was heard of it, and nothing came when it was told to shut: it may have been shut already."""
     kept: float | None = None
     """Told open then, and only an old word says that it is: it may keep a fan that was found turning."""
 
@@ -163,6 +165,8 @@ class GateShutting(GateTravels, frozen=True):
 
     word: ClassVar = GateWord.SHUTTING
     then_open: bool = False
+    unheard: bool = False
+    """Nothing was heard of it yet: one that is shut already and speaks only on change has nothing to say."""
 
 
 class GateFault(Record, frozen=True):
@@ -291,6 +295,14 @@ class Contrary(Record, frozen=True):
     """Switched on, or off, by somebody; or a switch that says on with a motor that no longer draws."""
 
 
+class MotorHeard(Record, frozen=True):
+    """What the sensor at a motor said last, for whoever is told of it. `live`: not kept by the broker."""
+
+    value: float
+    heard_at: float
+    live: bool
+
+
 class CollectorState(Record, frozen=True, kw_only=True):
     """A collector: its phase, what is seen of its fan, and its budget of starts."""
 
@@ -300,6 +312,12 @@ class CollectorState(Record, frozen=True, kw_only=True):
     reported_on: bool | None = None
     report_live: bool = False
     drawing: bool | None = None
+    reported_at: float = -inf
+    """When the switch said so."""
+    motor: MotorHeard | None = None
+    """By which `drawing` is what it is."""
+    told_at: float = -inf
+    """Last switched on or off, tellings of the same left out: what was heard before cannot show it."""
     answer: Answer | None = None
     confirmed: bool = False
     """The switch has answered "on" since the last start."""

@@ -275,7 +275,7 @@ def _collector_event(context: Context, event: ev.CollectorReport | ev.CollectorR
             collectors.see(context, at, reported=event.on, live=not event.retained)
         case ev.CollectorReading() if at is not None and context.shop.collectors[at].senses_motor:
             drawing = event.value >= context.shop.collectors[at].turns_at
-            collectors.see(context, at, drawing=drawing, live=not event.retained)
+            collectors.see(context, at, drawing=drawing, value=event.value, live=not event.retained)
         case ev.BinReport() if at is not None and context.shop.collectors[at].tells_bin:
             collectors.see_bin(context, at, full=event.full)
         case _:

@@ -107,7 +107,8 @@ def _told_in_vain(context: Context, at: CollectorAt, chosen: list[GateAt]) -> in
 
 def _not_shut(context: Context, at: GateAt) -> bool:
     move = context.gates[at].move
-    return gates.failed_to_open(move) or isinstance(move, (GateUnknown, GateOpen, GateOpening))
+    unknown = isinstance(move, GateUnknown) and not move.unheard
+    return unknown or gates.failed_to_open(move) or isinstance(move, (GateOpen, GateOpening))
 
 
 def trim(context: Context, at: CollectorAt) -> None:
@@ -119,7 +120,7 @@ def trim(context: Context, at: CollectorAt) -> None:
     told = {i: move.since for i in own if isinstance(move := context.gates[i].move, GateOpen) and move.since > -inf}
     newest_first = sorted(told, key=lambda i: -told[i])
     # A gate of which it is not known where it stands may stand open too, and has the least to say for itself.
-    unknown = [i for i in own if isinstance(context.gates[i].move, GateUnknown)]
+    unknown = [i for i in own if isinstance(move := context.gates[i].move, GateUnknown) and not move.unheard]
     for i in (*newest_first, *unknown)[limit:]:
         if gates.may_shut(context, i):
             gates.tell_shut(context, i, Rule.MAX_OPEN)
@@ -137,7 +138,7 @@ def rest(context: Context, at: CollectorAt) -> None:
         known.sort(key=lambda i: i != context.collectors[at].last_gate)
         kept = known[: collector.max_open]
         leaving = [i for i in leaving if i not in kept]
-    leaving += [i for i in shop.gates_of(at) if gates.is_stuck_open(context.gates[i].move)]
+    leaving += [i for i in shop.gates_of(at) if gates.is_told_shut_in_vain(context.gates[i].move)]
     for i in leaving:
         gates.tell_shut(context, i, Rule.REST)
 

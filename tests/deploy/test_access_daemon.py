@@ -125,7 +125,7 @@ def test_the_hands_login_may_ask_and_another_is_told_that_it_may_not(
 
     code, out, err = does("hands", "hold", "--because", "filter change")
     assert (code, err) == (0, "")
-    assert "on hold" in out
+    assert "on hold (filter change)" in out
     assert does("hands", "hand", "band_saw", "--off")[0] == 0
     assert "reset" in does("hands", "reset")[1], "answered; refused, so soon after the daemon's start"
     code, out, err = does("viewer", "reset", "--timeout", "0.5")

@@ -129,7 +129,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         ),
         (
             {"event": "collector_off", "collector": "main", "rule": "no_demand", "coast_down": 8.0},
-            "collector switched off, nothing needs it any more; the fan turns for 8 s more",
+            "collector switched off, nothing needs it any more; the fan coasts for up to 8 s",
         ),
         (
             {"event": "collector_on", "collector": "north", "rule": "demand", "starts_this_hour": None},

@@ -69,6 +69,8 @@ def test_a_start_is_told_once_and_owes_an_answer() -> None:
         still_at=inf,
         reported_on=False,
         report_live=True,
+        reported_at=0.6,
+        told_at=51.0,
         answer=Answer(on=True, since=51.0),
         told_on_at=51.0,
         starts=(51.0,),

@@ -36,7 +36,7 @@ def test_a_run_on_and_a_coast_down_count_down() -> None:
     heard.at += 3
     assert "RUN-ON  off in 4 s (run-on of band saw)" in heard.text()
     heard.say("collector/main", collector("coast_down", coast_down_until=stamp(NOON + 8)))
-    assert "COAST-DOWN  stops turning in 5 s" in heard.text()
+    assert "COAST-DOWN  coasts for 5 s more" in heard.text()
     heard.at += 6
     assert "stops turning in" not in heard.text()
 
@@ -146,9 +146,37 @@ def test_a_gate_says_how_it_is_known_to_be_open_and_for_how_long_by_hand() -> No
 def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
     heard = small_shop()
     heard.say("collector/main", collector("running", reported_on=True, drawing=True))
-    assert "motor seen on" in heard.text()
-    heard.say("collector/main", collector("running", reported_on=True, drawing=False))
-    assert "switch reports on, motor seen off" in heard.text()
+    assert "switch reports on, motor draws current" in heard.text(), "as an earlier daemon tells it"
+    switch = {"at": stamp(NOON - 7200), "kept": False, "recent": False}
+    motor = {"amps": 6.4, "at": stamp(NOON - 1), "kept": False, "recent": True}
+    known = {"reported_on": True, "drawing": True, "switch": switch, "motor": motor}
+    heard.say("collector/main", collector("running") | known)
+    assert "switch reported on 2 h ago, motor draws 6.40 A" in heard.text()
+    known |= {"motor": motor | {"amps": 0.0}, "drawing": False}
+    known |= {"switched": {"to": "on", "at": stamp(NOON - 4), "answered": False}}
+    heard.say("collector/main", collector("running") | known)
+    text = " ".join(heard.text().split())
+    assert "switch reported on 2 h ago, motor draws nothing, switched on 4 s ago, not confirmed yet" in text
+    known |= {"motor": motor | {"at": stamp(NOON - 38), "recent": False}, "drawing": True, "switched": None}
+    heard.say("collector/main", collector("coast_down") | known | {"reported_on": False})
+    assert "switch reported off 2 h ago, motor drew 6.40 A 38 s ago" in " ".join(heard.text().split())
+    known |= {"motor": {"amps": None, "at": None, "kept": False, "recent": False}, "drawing": None}
+    known |= {"switch": switch | {"kept": True}}
+    heard.say("collector/main", collector("off") | known | {"reported_on": False})
+    text = " ".join(heard.text().split())
+    assert "switch reported off in an old message, motor not heard since Gatehand started" in text
+
+
+def test_a_gate_says_what_it_rests_on_that_it_is_where_it_is() -> None:
+    heard = small_shop()
+    heard.say("gate/band_saw", gate("opening", known_by="told", told_at=stamp(NOON - 12)))
+    heard.say("gate/jointer", gate("shut", known_by="kept"))
+    assert "(told 12 s ago)" in heard.text()
+    assert "(by an old report)" in heard.text()
+    heard.say("gate/band_saw", gate("open", known_by="time", reports=False))
+    heard.say("gate/jointer", gate("open", known_by="report"))
+    assert "(by time)" in heard.text()
+    assert "old report" not in heard.text()
 
 
 def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_be() -> None:
@@ -156,7 +184,9 @@ def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_
     known = {"held": "emergency", "running": ["band_saw", "jointer"], "reported_on": False, "bin_full": True}
     heard.say("collector/main", collector("held", starts_this_hour=5, starts_per_hour=6) | known)
     text = " ".join(heard.text().split())
-    told = "HELD until a reset: emergency, tools running: band saw, jointer, motor seen off, BIN FULL, 5 of 6 starts"
+    told = (
+        "HELD until a reset: emergency, tools running: band saw, jointer, switch reports off, BIN FULL, 5 of 6 starts"
+    )
     assert told in text
 
 

@@ -27,7 +27,7 @@ GATE_ONLINE = with_line("[gate.bench]\n", ONLINE % "bench")
 FAN_ONLINE = with_line(STATE, ONLINE % "fan")
 BIN = with_line(STATE, FULL)
 LIMITED = with_line(STATE, "max_open = 1\n")
-METERED = with_line(STATE, METER)
+METERED = SHOP.replace(STATE, METER)
 LIMIT = with_line(ROUTER, "run_limit = 5\n")
 
 
@@ -62,7 +62,8 @@ def unanswered(world: World) -> None:
 
 
 def unanswered_by_its_motor(world: World) -> None:
-    world.connect(("shop/fan/state", "0"), ("shop/gate/band_saw/state", "shut"))
+    """No word of its switch is configured, and its meter has not spoken: nothing shows that it is off."""
+    world.connect(("shop/gate/band_saw/state", "shut"))
     world.run(60)
 
 

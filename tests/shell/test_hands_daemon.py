@@ -84,7 +84,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
     hold = Said(daemon, capsys, "hold", "--because", "filter change", "--by", "Anna")
     assert (hold.code, hold.err) == (0, "")
     assert hold.out.splitlines()[0] == (
-        "Collector is on hold (filter change) until somebody resets it, asked for by Anna."
+        "Collector is on hold (filter change), until somebody resets it; asked for by Anna."
     )
     assert "not a lockout" in hold.out
     assert "gatehand reset main" in hold.out

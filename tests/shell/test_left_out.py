@@ -269,7 +269,7 @@ def test_a_device_that_leaves_a_sensor_out_for_long_is_told_by_what_it_says_inst
 def test_a_sensor_that_was_called_silent_and_whose_device_then_says_other_things_is_told_so() -> None:
     world = beats(World(SHOP).connect(), 5, *ALL_WELL)
     beats(world, 40, *ALL_WELL[2:], (SAW, {"amps": 0}))
-    assert "has sent no reading on shop/plugs" in world.shown("alarm/tool.drill.silent")["because"]
+    assert "no reading from the drill's sensor on shop/plugs" in world.shown("alarm/tool.drill.silent")["because"]
     beats(world, 2, *ALL_WELL[2:], (SAW, {"amps": 0}), (PLUGS, {"lathe": 0}))
     assert "without its current for 30 s" in world.shown("alarm/tool.drill.silent")["because"]
 

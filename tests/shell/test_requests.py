@@ -144,7 +144,7 @@ def test_a_hold_and_its_reset_are_answered_with_the_sentence_of_what_decided() -
     assert answers(world)["h1"] == {
         "ok": True,
         "rule": "hold",
-        "text": "collector is on hold (filter) until somebody resets it, asked for by page",
+        "text": "collector is on hold (filter), until somebody resets it; asked for by page",
     }
     line = world.events("collector_held")[-1]
     assert (line["why"], line["by"]) == ("filter", "page")
@@ -208,7 +208,9 @@ def test_off_is_answered_and_switches_off_a_fan_that_is_refreshed() -> None:
     assert (FAN, "0") in world.commands(since)
     assert answers(world)["o"]["ok"] is True
     assert "going home" in answers(world)["o"]["text"]
-    assert world.shown("alarm/tool.band_saw.not_fresh")["because"].startswith("The band saw drew")
+    assert world.shown("alarm/tool.band_saw.not_fresh")["because"].startswith(
+        "The band saw was already running when somebody asked for the collector to be off"
+    )
     world.run(120)
     assert (FAN, "1") not in world.commands(since)
 

@@ -255,9 +255,9 @@ def test_lines_of_a_meter_in_watts_and_of_a_contact_read_whole(line: dict[str, A
 @pytest.mark.parametrize(
     ("facts", "because"),
     [
-        ({"amps": 6.4}, "The lathe drew 6.4 A when first seen, so it starts nothing."),
-        ({"watts": 900.0}, "The lathe drew 900 W when first seen, so it starts nothing."),
-        ({"running": True}, "The lathe ran by its contact when first seen, so it starts nothing."),
+        ({"amps": 6.4}, "The lathe was already running when first seen (it drew 6.4 A), so it starts nothing."),
+        ({"watts": 900.0}, "The lathe was already running when first seen (it drew 900 W), so it starts nothing."),
+        ({"running": True}, "The lathe was already running when first seen (by its contact), so it starts nothing."),
     ],
 )
 def test_an_alarm_says_what_was_measured(facts: dict[str, Any], because: str) -> None:

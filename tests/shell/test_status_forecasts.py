@@ -15,8 +15,8 @@ from support.quiet_world import Told
 
 from gatehand.mqtt.inbox import Message
 from gatehand.screen.daemon_status import DaemonStatus
-from gatehand.screen.layout import page
 from gatehand.screen.lines import text_of
+from gatehand.screen.page import page
 from gatehand.shell import foresight, state_publisher, status_messages
 from gatehand.times import lasting, local_clock
 from gatehand_rules import Shop, State

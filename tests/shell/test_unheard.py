@@ -184,7 +184,7 @@ def test_a_sensor_that_speaks_and_is_not_understood_is_not_called_silent() -> No
 
 def test_what_a_silent_sensor_says_later_and_is_not_understood_is_shown_in_its_alarm() -> None:
     world = beats(World().rested(), 60)
-    assert "has sent no reading on shop/router/amps" in alarm(world, SILENT)["because"]
+    assert "no reading from the router's sensor on shop/router/amps" in alarm(world, SILENT)["because"]
     beats(world, 20, saying=lambda: world.say("shop/router/amps", "n/a"))
     assert "said 'n/a'" in alarm(world, SILENT)["because"]
 
@@ -290,3 +290,53 @@ def test_every_signal_of_the_config_is_missed_but_a_fans_before_its_first_start(
     }
     said = {one.topic for one in active.config.signals() if one.heard is not None}
     assert missed == said - {"c/state", "c/amps"}
+
+
+def test_a_wrong_word_that_comes_again_is_told_though_its_other_word_is_right_until_both_were_heard() -> None:
+    text = SHOP.replace(
+        'current = { topic = "shop/router/amps" }',
+        'running = { topic = "shop/router/on", active = "ON", clear = "OFF" }',
+    ).replace("start_amps = 2\n", "")
+    world = beats(World(text).connect(("shop/router/on", "OFF")), 2)
+    for word in ("On", "OFF"):
+        world.say("shop/router/on", word)
+        beats(world, 3)
+    assert alarm(world, UNHEARD) is None, "once may be a slip"
+    for word in ("On", "OFF"):
+        world.say("shop/router/on", word)
+        beats(world, 3)
+    found = alarm(world, UNHEARD)
+    assert (found["topic"], found["says"], found["wanted"]) == (
+        "shop/router/on",
+        "On",
+        "found another word, want 'ON' or 'OFF'",
+    )
+    assert world.shown("tool/router")["not_understood"][0]["said"] == "On"
+    world.say("shop/router/on", "OFF")
+    beats(world, 2)
+    assert alarm(world, UNHEARD), "its right word for the one is not mended by it"
+    for word in ("ON", "OFF"):
+        world.say("shop/router/on", word)
+        beats(world, 2)
+    assert alarm(world, UNHEARD) is None
+    assert "not_understood" not in world.shown("tool/router")
+
+
+def test_a_value_that_came_with_each_message_and_no_longer_does_is_told() -> None:
+    text = SHOP.replace('topic = "shop/estop"', 'topic = "shop/box"\npointer = "/stop"').replace(
+        '"shop/router/amps"', '"shop/box", pointer = "/amps"'
+    )
+    assert text.count("shop/box") == 2
+    world = World(text).connect()
+    beats(world, 12, saying=lambda: world.say("shop/box", '{"stop": "0", "amps": 0}'))
+    assert alarm(world, STOP) is None
+    beats(world, 50, saying=lambda: world.say("shop/box", '{"estop": "0", "amps": 0}'))
+    assert alarm(world, STOP) is None
+    beats(world, 20, saying=lambda: world.say("shop/box", '{"estop": "0", "amps": 0}'))
+    found = alarm(world, STOP)
+    assert found["topic"] == "shop/box"
+    assert "/stop" in found["wanted"]
+    beats(world, 2, saying=lambda: world.say("shop/box", '{"stop": "0", "amps": 0}'))
+    assert alarm(world, STOP) is None
+    beats(world, 200, saying=lambda: world.say("shop/box", '{"amps": 0}'))
+    assert alarm(world, STOP) is None, "it leaves things out at times"

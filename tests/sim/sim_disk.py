@@ -178,6 +178,8 @@ class VirtualLog:
         self.stalled = False
         self.appended: Callable[[], None] = lambda: None
         """Called after lines were handed over."""
+        self.said: Callable[[Sequence[LogLine]], None] = lambda _lines: None
+        """Called with the lines before that."""
         self.waits_until: Callable[[float], None] = lambda _until: None
         """Called before the daemon stands still until then."""
         self.at_once: float | None = None
@@ -193,6 +195,7 @@ class VirtualLog:
         if any(line.get("rule") in AT_ONCE for line in lines):
             self.at_once = self._clocks.now
         self._start()
+        self.said(lines)
         self.appended()
         return ticket
 

@@ -15,13 +15,14 @@ from sim_play import play
 import gatehand.mqtt.outbox
 import gatehand.shell.config_reload
 import gatehand.shell.log_first
+from gatehand.journal import witness_words
 from gatehand.shell.ports import Remembered
 from gatehand_rules import collectors, demand, gates, holds, interlock, readings, reshape, sequence, zone
 from gatehand_rules import events as ev
 from gatehand_rules.context import Context
-from gatehand_rules.findings import Finding
-from gatehand_rules.shop import CollectorAt, Shop
-from gatehand_rules.state import Guard
+from gatehand_rules.findings import Fact, Finding
+from gatehand_rules.shop import Collector, CollectorAt, Shop
+from gatehand_rules.state import CollectorState, Guard
 
 MOST = 30
 """Days within which a mutant must be found."""
@@ -232,6 +233,28 @@ NEWER: Mutants = [
 ]
 
 
+def blames_the_relay_at_once(patch: Patch) -> None:
+    """Any old word that a fan is on, and none at all, is taken for a welded relay."""
+    patch.setattr(witness_words, "says_on", lambda _facts: True)
+
+
+def tells_old_words_as_new(patch: Patch) -> None:
+    """Whatever a witness said last, it says now."""
+    seen_of = collectors.seen_of
+
+    def all_new(collector: Collector, fan: CollectorState, now: float) -> dict[str, Fact]:
+        facts = seen_of(collector, fan, now)
+        return {name: 0.0 if name in {"reported_ago", "motor_ago"} else fact for name, fact in facts.items()}
+
+    patch.setattr(collectors, "seen_of", all_new)
+
+
+WORDS: Mutants = [
+    (blames_the_relay_at_once, "words", 0),
+    (tells_old_words_as_new, "words", 0),
+]
+
+
 def found_in(rule: str, first: int, seed: str = "mutant") -> int | None:
     """The first day on which the rule was seen broken."""
     for day in range(first, first + MOST):
@@ -252,7 +275,7 @@ def test_a_breach_of_both_layers_is_found(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("mutate", "rule", "first"), SHELL, ids=lambda one: getattr(one, "__name__", one))
+@pytest.mark.parametrize(("mutate", "rule", "first"), [*SHELL, *WORDS], ids=lambda one: getattr(one, "__name__", one))
 def test_a_mistake_of_the_shell_is_found(
     mutate: Callable[[Patch], None], rule: str, first: int, monkeypatch: Patch
 ) -> None:

@@ -1,9 +1,10 @@
 """The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
-`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one. `{key:gate}` counts: 1 gate,
-2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is missing, or, for
-`{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
+`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`, `just_heard`
+and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a hold `on_hold`. `{key:gate}`
+counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is
+missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -152,11 +153,16 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.RETAINED: "{gate} is no longer taken for open: a message kept by the broker says {says}",
         None: "{gate} is neither open nor shut[: it says {says}]",
     },
+    Happened.GATE_UNHEARD: (
+        "{gate} was told to {wanted} and has not said where it is since Gatehand started; it may be {wanted} already"
+    ),
     Happened.GATE_FAULT: (
+        "{gate} did not {wanted}[ in {waited}][ with {retries!}]; {offline}",
         (
             "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
             "which is neither its open nor its shut"
         ),
+        "{gate} was told to {wanted} and {never_heard}[, for {waited}][ and {retries!}]; travel {travel}",
         "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
     ),
     Happened.HAND_STARTED: {
@@ -184,18 +190,21 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         None: "{collector} switched on[, {reason}]",
     },
     Happened.COLLECTOR_OFF: {
-        Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan turns for {coast_down!} more]",
+        Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan coasts for up to {coast_down!}]",
         Rule.BROKER: "{collector} switched off, the broker had been away",
-        Rule.HOLD: "{collector} switched off, on hold[ ({why})]",
+        Rule.HOLD: "{collector} switched off, {on_hold}",
         Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; only a fresh start switches it "
         "on again",
         None: "{collector} switched off[, {reason}]",
     },
     Happened.COLLECTOR_RUNNING: {
         Rule.RETAINED: "{collector} may be running: a message kept by the broker says so",
-        None: "{collector} is running",
+        None: "{collector} is running[: {just_heard}]",
     },
-    Happened.COLLECTOR_STOOD: "{collector} stands still",
+    Happened.COLLECTOR_STOOD: (
+        "{collector}: {just_heard}[; the fan coasts for up to {coasts_for} more]",
+        "{collector} is off, by all that watches it[; the fan coasts for up to {coasts_for} more]",
+    ),
     Happened.COLLECTOR_WAITED: {
         Rule.STOPS_UNHEARD: "{collector} waits with its start until the stop contacts are heard",
         None: "{collector} waits[ {for_seconds}] with its start[, {reason}]",
@@ -212,7 +221,13 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for {grace!}]",
         None: "{collector} was found on and is left on[, {reason}]",
     },
-    Happened.COLLECTOR_UNANSWERED: "{collector} has not answered to {told}[ (repeat {tries!})]; look at its switch",
+    Happened.COLLECTOR_UNANSWERED: (
+        (
+            "{collector} was switched {told}, but that is not confirmed: {witnesses}[; {offline}]; "
+            "switched {told} again[ ({nth} time)]; {look_at}"
+        ),
+        "{collector} was switched {told}, but nothing confirms it; switched {told} again[ ({nth} time)]; {look_at}",
+    ),
     Happened.FAN_UNSAFE: (
         "{collector} turns against shut gates: {proven_open:gate} proven open, min_open is {min_open}; "
         "switched off, gates told to open"
@@ -227,10 +242,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.STOP_CLEARED: "stop contact {stop} is clear; nothing starts until a reset",
     Happened.COLLECTOR_HELD: {
         Rule.STOP_CONTACT: "{collector} is on hold by stop contact {why}, until somebody resets it",
-        None: (
-            "{collector} is on hold ({why!}) until somebody resets it[, asked for by {by!}]",
-            "{collector} is on hold (no reason given) until somebody resets it[, asked for by {by!}]",
-        ),
+        None: "{collector} is {on_hold}, until somebody resets it[; asked for by {by!}]",
     },
     Happened.HOLD_RESET: (
         "{collector}: hold[ ({why!})] ended by a reset[ from {by!}][ ({because!})]; the next fresh start counts"
@@ -269,7 +281,16 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.DAEMON_CAUGHT_UP: "Gatehand has read what had waited; new messages count again",
     Happened.ALARM_RAISED: {
         Rule.STOPS_UNHEARD: "alarm: the stop contacts have not been heard[ for {unheard_for}]; nothing starts",
-        Rule.TRAVEL: "alarm: {gate} did not {wanted}, travel {travel}",
+        Rule.TRAVEL: (
+            "alarm: {gate} did not {wanted}: {offline}",
+            "alarm: {gate} did not {wanted}; it says {says}, which is neither its open nor its shut",
+            "alarm: {gate} was told to {wanted} and {never_heard}",
+            "alarm: {gate} did not {wanted}, travel {travel}",
+        ),
+        Rule.ANSWER: (
+            "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
+            "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
+        ),
         Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: shut, and to be opened by hand: {gates}",
         Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: {reason}; shut and open once by hand: {gates}",
         Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",

@@ -6,6 +6,7 @@ A new event or rule gets its sentence in `sentence_table`; what has none yet is 
 import re
 from collections.abc import Mapping
 
+from gatehand.journal import witness_words
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.measures import UNITS, measured, threshold_key
@@ -25,9 +26,11 @@ _SECONDS = frozenset(
         *("start_after", "stop_after", "run_on", "silent_after", "run_limit", "ran_for", "lasted", "above_for"),
         *("silent_for", "coast_down", "travel", "took", "late_by", "waited", "hand_limit", "grace", "for_seconds"),
         *("heard_before", "stalled", "by_seconds", "quiet_for", "since_last", "quiet", "held_for", "shortest"),
-        *("longest", "unheard_for", "stood_for"),
+        *("longest", "unheard_for", "stood_for", "coasts_for", "offline_for"),
     }
 )
+NO_REASON_GIVEN = "asked for"
+"""What the rules write where somebody asked for a hold and did not say why."""
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
 _FIELD = re.compile(r"\{(\w+)(!?)(?::([\w ]+))?\}")
@@ -155,6 +158,8 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return spoken_alarm(found, line) if isinstance(found, str) else None
         case "peak":  # in the unit of the threshold that it did not reach for long enough
             return None if found is None else shown(start_threshold(line)[0], found)
+        case "offline" | "never_heard" | "on_hold" | "nth" | "witnesses" | "just_heard" | "look_at":
+            return _phrase(key, line) or None
         case "contact":
             return _reading(line, "") if Measure.RUNNING in line else None
         case "reading" | "last_reading":
@@ -164,6 +169,49 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return None if name is None else f"{name} of {shown(name, line[name])}"
         case _:
             return None if found is None else shown(key, found)
+
+
+def _phrase(key: str, line: Mapping[str, Fact]) -> str:
+    """A part of a sentence that is made from several facts; "" where they say nothing."""
+    match key:
+        case "offline":
+            return offline(line)
+        case "never_heard":
+            return "has not said where it is since Gatehand started" if line.get("never_heard") else ""
+        case "on_hold":
+            return on_hold(str(line.get("why") or ""))
+        case "nth":
+            tries = line.get("tries")
+            return nth(int(tries) + 1) if isinstance(tries, int) else ""
+        case "witnesses":
+            return witness_words.witnesses(line)
+        case "just_heard":
+            return witness_words.just_heard(line)
+        case _:
+            return witness_words.look_at(line)
+
+
+def offline(facts: Mapping[str, Fact], age: str = "for {}") -> str:
+    """That a device has said that it is off the network, and for how long, where that is known; "" where it has not."""
+    if not facts.get("offline"):
+        return ""
+    since = facts.get("offline_for")
+    if not isinstance(since, int | float):
+        return "its device is offline"
+    return f"its device is offline, {age.format(lasting(since, whole=True))}"
+
+
+def on_hold(why: str, *, stop: bool = False) -> str:
+    """A hold by its reason; `stop`: that is the name of a stop contact."""
+    if stop:
+        return f"on hold by stop contact {spoken(why)}"
+    return f"on hold ({'no reason given' if why in {'', NO_REASON_GIVEN} else spoken(why)})"
+
+
+def nth(number: int) -> str:
+    """`1st`, `2nd`, `3rd`, `4th`, `11th`, `22nd`."""
+    ending = "th" if number % 100 in {11, 12, 13} else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
 
 
 def start_threshold(line: Mapping[str, Fact]) -> tuple[Measure, float]:

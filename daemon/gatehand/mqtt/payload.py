@@ -54,6 +54,10 @@ class Null(Rejected, frozen=True):
     """JSON's null is there: the device says that it does not know."""
 
 
+class OtherWord(Rejected, frozen=True):
+    """A word, and not one of those that its table has."""
+
+
 class MeasuredAt(Struct, frozen=True):
     """When something was measured: a number of any clock, or seconds, where a text gave date and time."""
 

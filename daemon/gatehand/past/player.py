@@ -24,7 +24,7 @@ from gatehand.past.replay_devices import NEVER, Devices, IdealDevices, RecordedD
 from gatehand.past.stretches import Stretch, Timed, Track
 from gatehand_rules import Outcome, Position, Shop, State, adopt_shop, initial, next_deadline, readings, step
 from gatehand_rules.events import BrokerConnected, CollectorReading, Event, GateReport, Reading, Tick
-from gatehand_rules.state import ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
+from gatehand_rules.state import MotorHeard, ToolRunning, ToolRunOn, ToolSilent, ToolState, ToolUnknown
 from gatehand_rules.timing import due
 
 Sink: TypeAlias = Callable[[int, Event, Outcome], None]
@@ -175,9 +175,12 @@ class Player:
     def _pass(self, places: list[int]) -> None:
         """Let the readings before these places count as heard."""
         tools: list[ToolState] | None = None
+        motors, end = len(self._tools), len(self._cursors) - 1
         for at, (cursor, place) in enumerate(zip(self._cursors, places, strict=True)):
             heard = cursor.pass_to(place)
-            if heard is not None and at < len(self._tools):
+            if heard is not None and motors <= at < end:
+                self._pass_motor(at - motors, *heard)
+            elif heard is not None and at < motors:
                 tools = tools or list(self.state.tools)
                 before = tools[at]
                 ms, ma = heard
@@ -186,6 +189,15 @@ class Player:
                     self._looked[at] = (tools[at], *looked[1:])
         if tools is not None:
             self.state = replace(self.state, tools=tuple(tools), wake_at=self._wake_at(tools))
+
+    def _pass_motor(self, at: int, ms: int, ma: int) -> None:
+        """A motor's sensor has said again what it said: when, and how much, is told in what is found later."""
+        fans, name = list(self.state.collectors), self.shop.collectors[at].name
+        fan, live = fans[at], not self.state.standstill
+        if fan.drawing is None or not self._devices.motor_counts(name, ms) or not (live or fan.drawing):
+            return
+        fans[at] = replace(fan, motor=MotorHeard(ma / 1000, ms / 1000, live))
+        self.state = replace(self.state, collectors=tuple(fans))
 
     def _wake_at(self, tools: Sequence[ToolState]) -> float | None:
         """The next deadline with what these tools have said. An early one would not be harmless here.

@@ -70,6 +70,11 @@ class StatusMessage:
         found = self.facts.get(key)
         return tuple(printable(each) for each in found if isinstance(each, str)) if isinstance(found, list) else ()
 
+    def part(self, key: str) -> "StatusMessage | None":
+        """A part with facts of its own."""
+        found = self.facts.get(key)
+        return StatusMessage(found) if isinstance(found, dict) else None
+
     def odd(self, key: str) -> tuple[str, ...]:
         """A list of what was said somewhere and not understood, as sentences."""
         found = self.facts.get(key)

@@ -11,6 +11,7 @@ from typing import Final
 from gatehand import rhythm
 from gatehand.journal.sentences import spoken, spoken_alarm
 from gatehand.measures import measured, steady, threshold_key
+from gatehand.screen import seen
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
 from gatehand.screen.lines import ScreenLine, TextSpan, Tone, folded, line, text_of, wrapped
 from gatehand.screen.rows import GateCell, ToolRow, gate_lines, listed_within, meter
@@ -119,27 +120,19 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
         yield f"off in {_lasting(left)} ({message.text('until_because')})".removesuffix(" ()")
     left = _left(message, "coast_down_until", now)
     if left is not None:
-        yield f"stops turning in {_lasting(left)}"
+        yield f"coasts for {_lasting(left)} more"
     if message.text("held"):
         yield f"until a reset: {spoken(message.text('held'))}"
     if message.names("running"):
         yield f"tools running: {', '.join(map(spoken, message.names('running')))}"
     if message.names("hands"):
         yield f"by hand: {', '.join(map(spoken, message.names('hands')))}"
-    yield from _seen(message.flag("reported_on"), message.flag("drawing"))
+    yield from seen.of_fan(message, now)
     if message.flag("bin_full"):
         yield "BIN FULL"
     budget, spent = message.number("starts_per_hour"), message.number("starts_this_hour")
     if budget is not None and spent is not None:
         yield f"{spent:g} of {budget:g} starts this hour"
-
-
-def _seen(reported_on: bool | None, drawing: bool | None) -> list[str]:
-    """What is seen of the fan, by its switch's report and its motor's sensor; both, where they contradict."""
-    flags = {flag for flag in (reported_on, drawing) if flag is not None}
-    if flags == {True, False}:
-        return [f"switch reports {'on' if reported_on else 'off'}, motor seen {'on' if drawing else 'off'}"]
-    return [f"motor seen {'on' if flag else 'off'}" for flag in flags]
 
 
 def each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[ScreenLine]]:
@@ -229,8 +222,7 @@ def _gate_cell(name: str, message: StatusMessage, now: float) -> GateCell:
     if message.flag("hand"):
         left = _left(message, "hand_ends", now)
         notes.append("by hand" if left is None else f"by hand, {_lasting(left)}")
-    if word == "open" and message.flag("reports") is False:
-        notes.append("by time")
+    notes += filter(None, [seen.of_gate(message, now)])
     if message.flag("by_hand"):
         notes.append("moved by hand")
     note = f" ({', '.join(notes)})" if notes else ""

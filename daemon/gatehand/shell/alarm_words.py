@@ -11,7 +11,8 @@ from collections.abc import Mapping
 from typing import Final
 
 from gatehand.config import Config
-from gatehand.journal.sentences import spoken
+from gatehand.journal import witness_words
+from gatehand.journal.sentences import offline, on_hold, spoken
 from gatehand.measures import measured
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
@@ -44,7 +45,7 @@ _FREE: Final = (
     "Then `gatehand exercise {id}` moves it and measures its travel; if it is only slow, raise travel."
 )
 _MUTE_GATE: Final = (
-    "The gate {name} was told {wanted} and has not reported it, though its travel of {travel} s has passed for each "
+    "The gate {name} was told to {wanted} and has not reported it, though its travel of {travel} s has passed for each "
     "telling."
 )
 _MAX_OPEN: Final = (
@@ -62,11 +63,12 @@ _NOT_PROVEN: Final = (
 )
 _RESET_THEN: Final = "Find out what happened and fix the cause; then `gatehand reset {id}`, and start the tool again."
 _EXERCISE: Final = "`gatehand exercise` measures them"
+_NOT_SHOWN: Final = "The collector {name} was switched {told}, but {shown}."
 _EMPTY: Final = "Lock the collector out and empty the bin."
 
 
 def _drew(when: str) -> tuple[str, str]:
-    return f"The {{name}} {{drew}} {when}, so it starts nothing.", _ONCE_MORE
+    return f"The {{name}} was already running {when} ({{drew}}), so it starts nothing.", _ONCE_MORE
 
 
 _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
@@ -91,13 +93,16 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         ),
         "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it sends; then `gatehand exercise {id}`.",
     ),
-    ("tool", "silent", Rule.OFFLINE): ("The {name}'s device reports itself offline.", _POWER),
+    ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor is offline, by its own word.", _POWER),
     ("tool", "silent", "never_heard"): (
         "The {name}'s sensor has never been heard: nothing has come on {topic}.",
         f"Look at the topic in [tool.{{id}}], and at the sensor's power and network; {_BY_HAND}",
     ),
-    ("tool", "silent", "topic"): ("The {name}'s sensor has sent no reading on {topic} for {silent_after} s.", _POWER),
-    ("tool", "silent", ""): ("The {name}'s sensor has sent no reading for {silent_after} s.", _POWER),
+    ("tool", "silent", "topic"): (
+        "There has been no reading from the {name}'s sensor on {topic} for {silent_after} s.",
+        _POWER,
+    ),
+    ("tool", "silent", ""): ("There has been no reading from the {name}'s sensor for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
         "The {name} has run for {run_limit} s without a pause: its sensor is probably stuck.",
         "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it runs that long, raise its run_limit.",
@@ -111,6 +116,18 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         _MUTE_GATE + " Its last word was {says!r}, which is neither the open nor the shut of its state.",
         "If that is how the gate says it, write that word into its state in the config. Else: " + _FREE,
     ),
+    ("gate", "fault", "offline"): (
+        "The gate {name} was told to {wanted} and has not reported it: {offline}.",
+        "Look at the power and the network of the gate {name}; `gatehand why {id}` says what it was told and when.",
+    ),
+    ("gate", "fault", "said"): (
+        _MUTE_GATE + " It speaks and is not understood: on {topic} it said {said!r} ({wanted_there}).",
+        "Correct [gate.{id}] in the config (state: topic, pointer, words), or what the gate says. Else: " + _FREE,
+    ),
+    ("gate", "fault", "never_heard"): (
+        "The gate {name} was told to {wanted} and has not said where it is since Gatehand started.{nothing_on}",
+        "Look at the topic of its state in [gate.{id}], and at its power and network. Else: " + _FREE,
+    ),
     ("gate", "fault", ""): (_MUTE_GATE, _FREE),
     ("gate", "max_open", ""): _MAX_OPEN,
     ("gate", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
@@ -121,13 +138,28 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The collector {name} is on hold by stop contact {why}.",
         _RESET_THEN,
     ),
-    ("collector", "held", ""): ("The collector {name} is on hold ({why}).", _RESET_THEN),
-    ("collector", "no_answer", "off"): (
-        "The collector {name} was switched off and it still turns.",
+    ("collector", "held", ""): ("The collector {name} is {on_hold}.", _RESET_THEN),
+    ("collector", "no_answer", "offline"): (
+        _NOT_SHOWN + " And {offline}.",
+        "Look at the power and the network of its switch; it may still be on.",
+    ),
+    ("collector", "no_answer", "welded"): (
+        _NOT_SHOWN,
         "Switch it off at its own switch or breaker and have the relay looked at: it may be welded.",
     ),
+    ("collector", "no_answer", "off"): (
+        _NOT_SHOWN,
+        (
+            "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; "
+            "if it has stopped, look at what has not said so."
+        ),
+    ),
+    ("collector", "no_answer", "tripped"): (
+        _NOT_SHOWN,
+        "Lock it out, then {look_at}; `gatehand why {id}` says what it was told and when.",
+    ),
     ("collector", "no_answer", ""): (
-        "The collector {name} was told {told} and nothing shows that it turns.",
+        _NOT_SHOWN,
         "Look at its switch, its breaker and its overload; `gatehand why {id}` says what it was told and when.",
     ),
     ("collector", "shut_gates", ""): (
@@ -167,6 +199,8 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
 
 _TOLD: Final = {("collector", "no_answer"): "told", ("gate", "fault"): "wanted"}
 """Alarms that a wrong command may be behind, and the fact that says which it was."""
+_SPEAKS: Final = frozenset({"says", "said", "switch_said", "motor_said"})
+"""Facts of a device that speaks: then it is not its command that is wrong."""
 
 
 def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str]:
@@ -180,6 +214,11 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
     each_gate = str(facts.get("gates", "")).replace(", ", " ")
     shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=each_gate)
+    shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "{} before this alarm"))
+    witnesses = witness_words.witnesses(facts, "{} before this alarm")
+    shown.update(shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it")
+    shown.update(nothing_on=f" Nothing has come on {facts['topic']}." if "topic" in facts else "")
+    shown.update(look_at=witness_words.look_at(facts))
     return because.format_map(shown), then.format_map(shown)
 
 
@@ -187,25 +226,38 @@ def _drawn(facts: Mapping[str, Fact]) -> str:
     """What a tool's sensor had read, in the past tense."""
     for measure in Measure:
         if isinstance(value := facts.get(measure), int | float):
-            return "ran by its contact" if measure is Measure.RUNNING else f"drew {measured(measure, value)}"
-    return "ran"
+            return "by its contact" if measure is Measure.RUNNING else f"it drew {measured(measure, value)}"
+    return "by its sensor"
 
 
 def _case(what: str, rule: Rule, facts: Mapping[str, Fact]) -> str:
     """Which of an alarm's sentences it is."""
     match what:
         case "no_answer":
-            return str(facts.get("told"))
+            return _of_fan(facts)
         case "bin_full":
             return str(facts.get("then"))
+        case "fault" if facts.get("offline"):
+            return "offline"
         case "fault" | "silent" if facts.get("says") is not None:
             return "says"
+        case "fault" if facts.get("said") is not None:
+            return "said"
+        case "fault":
+            return "never_heard" if facts.get("never_heard") else ""
         case "silent" if facts.get("beside") is not None:
             return "beside"
         case "silent" if rule is not Rule.OFFLINE:
             return "never_heard" if facts.get("never_heard") else "topic" if facts.get("topic") is not None else ""
         case _:
             return rule
+
+
+def _of_fan(facts: Mapping[str, Fact]) -> str:
+    """Which of the sentences about a fan that has not shown what it was told."""
+    if facts.get("told") == "off":
+        return "welded" if witness_words.says_on(facts) else "offline" if facts.get("offline") else "off"
+    return "offline" if facts.get("offline") else "tripped" if witness_words.is_tripped(facts) else ""
 
 
 def _shown(key: str, value: Fact) -> str:
@@ -216,13 +268,26 @@ def _shown(key: str, value: Fact) -> str:
 
 def shown(alarm: Alarm, finding: Finding, config: Config) -> ShownAlarm:
     """An alarm of the rules as people are shown it; `finding` is the one that raised it, `config` that in force."""
-    facts = {key: value for key, value in finding.facts if key != "alarm"}
-    because, then = words(alarm, finding.rule, facts)
+    return of_facts(alarm, finding.rule, {key: value for key, value in finding.facts if key != "alarm"}, config)
+
+
+def of_facts(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact], config: Config) -> ShownAlarm:
+    """The same, from the facts by themselves."""
+    because, then = words(alarm, rule, facts)
     key = _TOLD.get((alarm.kind, alarm.what))
-    told = None if key is None or "says" in facts else str(facts.get(key))
+    told = None if key is None or _SPEAKS & facts.keys() or facts.get("offline") else str(facts.get(key))
     how = None if told is None else config.told_how(alarm.kind, alarm.name, told, facts.get("reported_on"))
     then = f"{then} If the device itself is in order, look at {how}." if how else then
-    return ShownAlarm(alarm, because, then, str(finding.rule), tuple(facts.items()))
+    then = f"{then}{_correct(alarm, facts)}"
+    return ShownAlarm(alarm, because, then, str(rule), tuple(facts.items()))
+
+
+def _correct(alarm: Alarm, facts: Mapping[str, Fact]) -> str:
+    """What to correct, where something that watches a fan speaks and is not understood."""
+    keys = [str(facts.get(f"{which}_key")) for which in ("switch", "motor") if f"{which}_said" in facts]
+    if not keys:
+        return ""
+    return f" Correct {' and '.join(keys)} in [collector.{alarm.name}] of the config, or what the device says there."
 
 
 def retained_command(kind: str, name: str, topic: str) -> ShownAlarm:
@@ -275,6 +340,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
         f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}.",
         "Correct the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
+        news=True,
     )
 
 
@@ -285,6 +351,7 @@ def config_unreadable(why: str) -> ShownAlarm:
         f"The config {why}. The last good one is still in force.",
         "Put the file back where it was, readable by the daemon's user; it is read again by itself. Without it the "
         "daemon cannot start again.",
+        news=True,
     )
 
 
@@ -293,7 +360,8 @@ def config_waits(why: str) -> ShownAlarm:
     return ShownAlarm(
         CONFIG,
         f"The changed config waits: {why}.",
-        "Nothing needs to be done; it is taken when the fan has stopped.",
+        "Nothing needs to be done; it is taken when the fan has stopped turning.",
+        news=True,
     )
 
 

@@ -48,6 +48,8 @@ class ShownAlarm(Struct, frozen=True):
     acknowledged_by: str | None = None
     times: int = 1
     """How often it has come since it last stayed away for a minute."""
+    news: bool = False
+    """Each other text of it is news, to be shown at once: somebody works on what it is about."""
 
     @property
     def id(self) -> str:
@@ -71,6 +73,8 @@ class Life:
         self.due_at: float | None = None
         """When it is to be published, new or not; None: nothing new."""
         self._published_at = -math.inf
+        self.began = -math.inf
+        """When it was raised."""
 
     def raise_(self, alarm: ShownAlarm, now: float) -> bool:
         """Its cause is there. True when this begins an alarm, False when it is raised already."""
@@ -87,7 +91,7 @@ class Life:
             return False
         self.storms = len(self._comings) == COMINGS and now - self._comings[0] < WINDOW
         self.alarm = replace(alarm, times=self.times)
-        self.due_at = now
+        self.due_at = self.began = now
         return True
 
     def clear(self, now: float) -> bool:
@@ -139,7 +143,9 @@ class Life:
         )
         if after != before:
             self.alarm = after
-            if self.due_at is None:
+            if alarm.news and alarm.because != before.because:
+                self.due_at = now
+            elif self.due_at is None:
                 self.due_at = max(now, self._published_at + SAY_AGAIN)
 
     def _end(self, now: float) -> None:
@@ -161,6 +167,11 @@ class Alarms:
         """By id, oldest first."""
         found = [life.alarm for life in self._lives.values() if life.alarm is not None]
         return {alarm.id: alarm for alarm in sorted(found, key=lambda alarm: alarm.since)}
+
+    def raised_for(self, id_: str) -> float | None:
+        """Seconds since it was raised, by no wall clock; None: it is not."""
+        life = self._lives.get(id_)
+        return None if life is None or life.alarm is None else self._clock.mono() - life.began
 
     def raise_(self, alarm: ShownAlarm) -> None:
         """It is raised from now on; one of the same id is replaced and keeps its beginning."""

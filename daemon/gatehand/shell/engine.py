@@ -186,6 +186,10 @@ class Engine:
         """
         now = self.now(received)
         before = self.state
+        if type(event) is ev.Reading and not event.retained:
+            self.publisher.heard_at["tool", event.tool] = now
+        elif type(event) is ev.GateReport and not event.retained:
+            self.publisher.heard_at["gate", event.gate] = now
         try:
             self._recorder.record(round(now * 1000), event, before)
             outcome = step(self.active.shop, before, event, now)

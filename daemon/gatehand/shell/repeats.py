@@ -11,7 +11,7 @@ from msgspec import Struct
 
 from gatehand.config.signals import DeviceKind
 from gatehand.journal.sentences import sentence_of
-from gatehand.mqtt.payload import Absent, Rejected
+from gatehand.mqtt.payload import Absent, OtherWord, Rejected
 from gatehand_rules.events import MessageRejected
 from gatehand_rules.findings import Fact, Finding, Happened
 
@@ -20,6 +20,9 @@ WINDOW: Final = 60.0
 MOST: Final = 5
 """Lines about equal refusals within a window: more than anybody presses a button in vain."""
 _REFUSALS: Final = frozenset({Happened.START_REFUSED, Happened.RESET_REFUSED, Happened.MESSAGE_IGNORED})
+
+ALWAYS: Final = 10
+"""Messages that all have a value, before one that leaves it out is something new."""
 
 K = TypeVar("K")
 T = TypeVar("T")
@@ -98,6 +101,22 @@ class Odd(Struct, frozen=True):
     since: float
 
 
+class WrongWord(Struct):
+    """What a device said that is none of its words, how often, and what was understood of it since."""
+
+    bad: Rejected
+    times: int
+    heard: set[tuple[object, ...]]
+
+
+class Gone(Struct, frozen=True):
+    """The last message that left a value out, since when they do, and how many have."""
+
+    bad: Rejected
+    since: float
+    times: int
+
+
 class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
     """Decides which rejected payloads become an event. They are equal when kind, name and key of the value are."""
 
@@ -108,9 +127,29 @@ class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
         self.left_out: dict[tuple[str, str, str], Rejected] = {}
         """The same: the last message of its topic that left it out, since it was last found."""
 
-    def leave_out(self, kind: str, name: str, key: str, bad: Rejected) -> None:
+        self.wrong_words: dict[tuple[str, str, str], WrongWord] = {}
+        """The same: words that are none of its own, until each of those has been heard since."""
+        self.gone: dict[tuple[str, str, str], Gone] = {}
+        """The same: what came with each message and no longer does."""
+        self._together: dict[tuple[str, str, str], int] = {}
+        """The same: how many messages have had it, none left it out; -1: some leave it out, as is their way."""
+
+    def leave_out(self, kind: str, name: str, key: str, bad: Rejected, now: float) -> None:
         """A message of its topic says other things, which is no mistake."""
-        self.left_out[kind, name, key] = bad
+        whose = kind, name, key
+        self.left_out[whose] = bad
+        if self._together.get(whose, 0) < ALWAYS:
+            self._together[whose] = -1
+        else:
+            was = self.gone.get(whose)
+            self.gone[whose] = Gone(bad, now if was is None else was.since, 1 if was is None else was.times + 1)
+
+    def is_there(self, whose: tuple[str, str, str]) -> None:
+        """A message of its topic has it, as one value of several."""
+        if self.gone.pop(whose, None) is not None:
+            self._together[whose] = -1
+        elif (times := self._together.get(whose, 0)) >= 0:
+            self._together[whose] = times + 1
 
     def found(self, kind: str, name: str, key: str) -> None:
         """Its value is where the config has it, whatever it is."""
@@ -119,9 +158,13 @@ class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
         if (was := self.odd.get(whose)) is not None and isinstance(was.bad, Absent):
             del self.odd[whose]
 
-    def understood(self, kind: str, name: str, key: str) -> None:
-        """It said something that is."""
+    def understood(self, kind: str, name: str, key: str, meaning: tuple[object, ...] | None = None) -> None:
+        """It said something that is. A wrong word for one thing is not mended by the right one for another."""
         self.odd.pop((kind, name, key), None)
+        if meaning is not None and (wrong := self.wrong_words.get((kind, name, key))) is not None:
+            wrong.heard.add(meaning)
+            if len(wrong.heard) > 1:
+                del self.wrong_words[kind, name, key]
 
     def say(self, kind: DeviceKind, name: str, key: str, bad: Rejected, now: float) -> MessageRejected | None:
         """The event for a rejected payload; None when it is only counted. `key`: which of the device's values."""
@@ -130,6 +173,9 @@ class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
         else:
             was = self.odd.get((kind, name, key))
             self.odd[kind, name, key] = Odd(bad, now if was is None else was.since)
+            if isinstance(bad, OtherWord):
+                wrong = self.wrong_words.get((kind, name, key))
+                self.wrong_words[kind, name, key] = WrongWord(bad, 1 if wrong is None else wrong.times + 1, set())
         if not self._is_line((kind, name, key), bad, now):
             return None
         return MessageRejected(kind, name, f"{key}: {bad.why}", bad.shown, old=bad.old)

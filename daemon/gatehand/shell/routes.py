@@ -29,6 +29,7 @@ from gatehand.mqtt.payload import (
     LARGEST_WATTS,
     Absent,
     Null,
+    OtherWord,
     Payload,
     Reader,
     Rejected,
@@ -58,6 +59,8 @@ class Handler(Struct, frozen=True):
     read: Read
     place: str
     """The signal's."""
+    one_of_several: bool
+    """A pointer names it in a message that may say more."""
 
 
 class Routes:
@@ -78,7 +81,8 @@ class Routes:
                 self.commands[signal.topic] = (signal.kind, signal.name)
             else:
                 read = self._reads(signal.kind, signal.name, signal.key, signal.heard)
-                handler = Handler(signal, read, signal.place)
+                pointed = bool(signal.heard.pointer) and not signal.is_press
+                handler = Handler(signal, read, signal.place, pointed)
                 self._handlers[signal.topic] = (*self._handlers.get(signal.topic, ()), handler)
         # A stop contact that stands active must not be overlooked because its words were mended meanwhile.
         self._stop_words: dict[str, str] = {}
@@ -148,6 +152,8 @@ class Routes:
             self.rejections.found(*handler.signal.whose)
         elif self.rejections.left_out:
             self.rejections.found(*handler.signal.whose)
+        if handler.one_of_several:
+            self.rejections.is_there(handler.signal.whose)
         return found
 
     def _answer(
@@ -160,11 +166,11 @@ class Routes:
     ) -> ev.Event | None:
         """What follows from what a reader has made of its value; `whole`: what all readers of the topic have made."""
         if not isinstance(found, Rejected):
-            if found is not None and self.rejections.odd:
-                self.rejections.understood(*handler.signal.whose)
+            if found is not None and (self.rejections.odd or self.rejections.wrong_words):
+                self.rejections.understood(*handler.signal.whose, _meaning(found))
             return found
         if self._is_left_out(handler, found, whole, retained=retained):
-            self.rejections.leave_out(*handler.signal.whose, found)
+            self.rejections.leave_out(*handler.signal.whose, found, now)
             return None
         return self.rejections.say(*handler.signal.whose, found, now)
 
@@ -255,11 +261,16 @@ def _words(
                 return bad
             case UnknownWord(text=text):
                 shown = excerpt(text.encode())
-                return other(shown, retained) if other else Rejected(f"found another word, want {wanted}", shown)
+                return other(shown, retained) if other else OtherWord(f"found another word, want {wanted}", shown)
             case meaning:
                 return make(meaning, retained)
 
     return read
+
+
+def _meaning(event: ev.Event) -> tuple[object, ...]:
+    """What it says, whatever its age."""
+    return tuple(getattr(event, name) for name in event.__struct_fields__ if name not in {"retained", "young"})
 
 
 def _reading(kind: sig.DeviceKind) -> type[ev.Reading | ev.CollectorReading]:

@@ -27,6 +27,7 @@ from gatehand.shell.status_messages import (
     changed,
     retold,
     status_of,
+    steady,
     subjects_of,
 )
 from gatehand.text import json_bytes
@@ -39,7 +40,7 @@ _DRIFT: Final = 0.1
 """Seconds that the clocks may drift apart before shown times follow."""
 AT_START: Final = "nothing has happened since the daemon's start"
 _OF_ITSELF: Final[dict[str, str]] = {
-    CollectorWord.OFF: "the fan has stopped turning",
+    CollectorWord.OFF: "the fan has stopped turning, by its coast-down",
     CollectorWord.OPENING: "waits for its gates",
     CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
@@ -62,7 +63,7 @@ class _Shown(Struct):
     """`because` is newer than the word."""
     sent: bytes = b""
     reading: float | None = None
-    """A tool's reading as sent."""
+    """A tool's or a motor's reading as sent."""
 
 
 def _explains(finding: Finding, shown: _Shown) -> bool:
@@ -87,6 +88,8 @@ class StatePublisher:
         self.alarms = Alarms(active.routes.base, clock)
         self._at_once: dict[Subject, None] = {}
         self._readings: dict[Subject, None] = {}
+        self.heard_at: dict[Subject, float] = {}
+        """When a tool's or gate's sensor was last heard live, monotonic seconds."""
         self._leftovers: list[Outgoing] = []
         self._refused: dict[str, None] = {}
         self._visible = False
@@ -151,6 +154,11 @@ class StatePublisher:
         """Publish the readings that have moved visibly since they were published."""
         readings, self._readings = self._readings, {}
         self.changed(each for each in readings if self._has_moved(each, state))
+        for collector in self._active.shop.collectors:  # what watches its fan may just have become old
+            subject = ("collector", collector.name)
+            if self._has_moved(subject, state):
+                self._shown[subject].sent = b""
+            self.changed((subject,))
         self.show(state, now)
 
     def show_all(self, state: State, now: float) -> None:
@@ -240,14 +248,18 @@ class StatePublisher:
                 return
 
     def _has_moved(self, subject: Subject, state: State) -> bool:
-        """Whether a tool's reading is visibly another than the one last sent."""
-        at, shown = self._active.shop.tool_at(subject[1]), self._shown.get(subject)
-        if at is None or shown is None:
+        """Whether a tool's or a motor's reading is visibly another than the one last sent."""
+        shop, shown = self._active.shop, self._shown.get(subject)
+        kind, name = subject
+        at = shop.tool_at(name) if kind == "tool" else None
+        fan = shop.collector_at(name) if kind == "collector" else None
+        if shown is None or (at is None and fan is None):
             return False
-        value = state.tools[at].value
+        least = shop.tools[at].start_at if at is not None else shop.collectors[fan].turns_at if fan is not None else 0.0
+        value = self._reading_of(subject, state)
         if value is None or shown.reading is None:
             return value is not shown.reading
-        return abs(value - shown.reading) >= VISIBLE * self._active.shop.tools[at].start_at
+        return abs(value - shown.reading) >= VISIBLE * least
 
     def _statuses(self, subjects: Iterable[Subject], state: State, now: float) -> list[Outgoing]:
         """The messages of those subjects of which the broker has something else."""
@@ -257,19 +269,24 @@ class StatePublisher:
             shown = self._shown.get(subject)
             if shown is None:
                 continue
-            word, facts = status_of(subject, present, self._notebook.hold_id)
+            word, facts = status_of(subject, present, self._notebook.hold_id, heard_at=self.heard_at.get(subject))
             if word != shown.word:
                 if not shown.explained and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)
                 shown.word, shown.since, shown.explained = word, at.wall, False
             body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
-            payload = json_bytes({**body, **self._more(*subject)})
-            if payload != shown.sent:
-                shown.sent, shown.reading = payload, self._reading_of(subject, state)
-                found.append(self._status(subject, payload))
+            body |= self._more(*subject)
+            told = json_bytes(steady(body))
+            if told != shown.sent:
+                shown.sent, shown.reading = told, self._reading_of(subject, state)
+                found.append(self._status(subject, json_bytes(body)))
         return found
 
     def _reading_of(self, subject: Subject, state: State) -> float | None:
+        if subject[0] == "collector":
+            fan = self._active.shop.collector_at(subject[1])
+            motor = None if fan is None else state.collectors[fan].motor
+            return None if motor is None else motor.value
         at = self._active.shop.tool_at(subject[1]) if subject[0] == "tool" else None
         return None if at is None else state.tools[at].value
 

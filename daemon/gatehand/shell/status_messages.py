@@ -3,8 +3,9 @@
 Pure: nothing is remembered here, and nothing published.
 """
 
+import math
 from collections.abc import Callable, Mapping
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 from msgspec import Struct
 
@@ -13,8 +14,11 @@ from gatehand.times import stamp
 from gatehand_rules import Rule, collectors
 from gatehand_rules import state as st
 from gatehand_rules.forecast import Ahead
-from gatehand_rules.shop import CollectorAt, GateAt, Shop, ToolAt
+from gatehand_rules.shop import Collector, CollectorAt, Gate, GateAt, Shop, ToolAt
+from gatehand_rules.words import Measure
 
+RECENT: Final = 15.0
+"""Seconds since it was heard for which what watches a fan counts as heard now: a status of it is not sent anew."""
 Subject: TypeAlias = tuple[str, str]
 """Kind and name: ("tool", "band_saw")."""
 MoreOfStatus: TypeAlias = Callable[[str, str], Mapping[str, object]]
@@ -49,18 +53,22 @@ class Present(Struct, frozen=True):
 
 
 def status_of(
-    subject: Subject, present: Present, hold_id: Callable[[str], str | None]
+    subject: Subject, present: Present, hold_id: Callable[[str], str | None], *, heard_at: float | None = None
 ) -> tuple[str, dict[str, object]]:
     """Its state in a word, and what else its status says; `because` only where the state itself is the reason.
 
-    `hold_id`: of the hold that a collector is under.
+    `hold_id`: of the hold that a collector is under. `heard_at`: when the tool's or gate's sensor was last heard live
+    (monotonic seconds); None: not since the daemon's start.
     """
     shop, state, ahead, at = present.shop, present.state, present.ahead, present.at
+    heard = None if heard_at is None else at.of(heard_at)
     match subject:
         case ("tool", name) if (tool := shop.tool_at(name)) is not None:
-            return st.tool_word(state.tools[tool]), _tool(shop, tool, state.tools[tool], at.of(ahead.run_on_ends[tool]))
+            facts = _tool(shop, tool, state.tools[tool], at.of(ahead.run_on_ends[tool]))
+            return st.tool_word(state.tools[tool]), {**facts, "reading_at": heard}
         case ("gate", name) if (gate := shop.gate_at(name)) is not None:
-            return st.gate_word(state.gates[gate]), _gate(shop, gate, state, at.of(ahead.hand_ends[gate]))
+            facts = _gate(shop, gate, state, ahead.hand_ends[gate], at)
+            return st.gate_word(state.gates[gate]), {**facts, "reported_at": heard}
         case ("collector", name) if (fan := shop.collector_at(name)) is not None:
             held_by = {"hold_id": hold_id(name) if isinstance(state.collectors[fan].phase, st.Held) else None}
             return st.collector_word(state.collectors[fan]), {**_collector(shop, fan, state, ahead, at), **held_by}
@@ -84,17 +92,65 @@ def _tool(shop: Shop, i: ToolAt, state: st.ToolState, run_on_ends: str | None) -
     return facts
 
 
-def _gate(shop: Shop, i: GateAt, state: st.State, hand_ends: str | None) -> dict[str, object]:
+def _gate(shop: Shop, i: GateAt, state: st.State, hand_ends: float | None, at: ClockPair) -> dict[str, object]:
     gate, seen = shop.gates[i], state.gates[i]
     return {
         "collector": gate.collector,
         "proven": isinstance(seen.move, st.GateOpen),
         "reported": None if seen.reported is None else str(seen.reported),
         "reports": gate.reports,
+        "known_by": _known_by(gate, seen),
+        "told_at": at.of(seen.move.first) if isinstance(seen.move, st.GateTravels) else None,
         "by_hand": not gate.commanded,
         "hand": seen.hand is not None,
-        "hand_ends": hand_ends,
+        "hand_ends": at.of(hand_ends),
     }
+
+
+def _known_by(gate: Gate, seen: st.GateState) -> str | None:
+    """What it rests on where the gate is: its live report, one that the broker had kept, time alone, or a telling."""
+    match seen.move:
+        case st.GateOpen() | st.GateShut() if gate.reports and seen.reported is not None:
+            return "report" if seen.live else "kept"
+        case st.GateOpen() | st.GateShut():
+            return "time" if seen.move.since > -math.inf else None
+        case st.GateOpening() | st.GateShutting():
+            return "told"
+        case _:
+            return None
+
+
+def _witnesses(collector: Collector, seen: st.CollectorState, at: ClockPair) -> dict[str, object]:
+    """What its switch and its motor's sensor said last, when, and whether that is of now. None: it has none such."""
+    motor, answer = seen.motor, seen.answer
+    switch: dict[str, object] = {"at": at.of(seen.reported_at) if seen.reported_at > -math.inf else None}
+    switch |= {"kept": seen.reported_on is not None and not seen.report_live}
+    switch |= {"recent": at.mono - seen.reported_at <= RECENT}
+    shown: dict[str, object] = {str(collector.measure): None if motor is None else _value(collector, motor)}
+    shown |= {"at": None if motor is None else at.of(motor.heard_at), "kept": motor is not None and not motor.live}
+    shown |= {"recent": motor is not None and at.mono - motor.heard_at <= RECENT}
+    switched = None
+    if seen.told_at > -math.inf:
+        on = answer.on if answer is not None else seen.on_phase
+        switched = {"to": "on" if on else "off", "at": at.of(seen.told_at), "answered": answer is None}
+    return {
+        "switch": switch if collector.reports else None,
+        "motor": shown if collector.senses_motor else None,
+        "switched": switched,
+    }
+
+
+def _value(collector: Collector, motor: st.MotorHeard) -> float | bool:
+    return motor.value >= collector.turns_at if collector.measure is Measure.RUNNING else motor.value
+
+
+def steady(facts: Mapping[str, object]) -> dict[str, object]:
+    """The same without what changes with every message of a device: not worth another status by itself."""
+    found = {key: value for key, value in facts.items() if key not in {"reading_at", "reported_at"}}
+    for key in ("switch", "motor"):
+        if isinstance(part := found.get(key), dict):
+            found[key] = {name: value for name, value in part.items() if name not in {"at", *Measure}}
+    return found
 
 
 def _collector(shop: Shop, i: CollectorAt, state: st.State, ahead: Ahead, at: ClockPair) -> dict[str, object]:
@@ -118,6 +174,7 @@ def _collector(shop: Shop, i: CollectorAt, state: st.State, ahead: Ahead, at: Cl
         "coast_down_until": at.of(coming.still_at),
         "reported_on": seen.reported_on,
         "drawing": seen.drawing,
+        **_witnesses(collector, seen, at),
         "starts_this_hour": spent if limit is not None else None,
         "starts_per_hour": limit,
         "bin_full": seen.bin_full,

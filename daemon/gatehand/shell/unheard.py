@@ -4,18 +4,19 @@ The rules know names, not topics, so this is the shell's: an alarm for whatever 
 the log and in the status for what speaks only when somebody presses it. Nothing here changes what the rules do.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from math import inf
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
-
-from msgspec.structs import replace
 
 from gatehand.config.signals import SENSORS, Signal
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import alarm_words
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
-from gatehand_rules import Alarm, Fact, Happened, Outcome, Rule
+from gatehand.shell.explain import Explainer
+from gatehand.shell.repeats import Odd
+from gatehand_rules import Alarm, Fact, Outcome
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 
 if TYPE_CHECKING:
@@ -23,10 +24,12 @@ if TYPE_CHECKING:
 
 PATIENCE: Final = 60.0
 """Seconds with the broker up."""
+TWICE: Final = 2
+"""A word that is none of a signal's own, heard so often, is no slip."""
+_SURE: Final = 3
+"""Messages that leave out what each had before."""
 _LONGEST_BEAT: Final = 2.0
 """Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
-_SPEAKS: Final = frozenset({"says", "beside"})
-"""Facts of a silent sensor's alarm that say what its device says all the same."""
 
 
 class Unheard:
@@ -35,6 +38,7 @@ class Unheard:
     def __init__(self, active: ActiveConfig, engine: "Engine") -> None:
         self._notebook = engine.notebook
         self._engine = engine
+        self._explainer = Explainer(engine)
         self._connected = False
         self._up = 0.0
         """Seconds with the broker up, as beats have counted them."""
@@ -93,31 +97,10 @@ class Unheard:
         return self._shown.get((kind, name), {})
 
     def explained(self, outcome: Outcome) -> Outcome:
-        """The same, where a sensor is called silent with what the rules cannot know: its topic, and what it said."""
-        if not any(finding.event is Happened.TOOL_SILENT for finding in outcome.findings):
-            return outcome
-        findings = tuple(
-            replace(one, facts=(*one.facts, *self._of_sensor(one.tool)))
-            if one.rule is Rule.SILENT_AFTER and one.tool is not None
-            else one
-            for one in outcome.findings
-        )
-        return replace(outcome, findings=findings)
+        """The same, with what the rules cannot know of devices that are silent or have not answered."""
+        return self._explainer.explained(outcome)
 
     # Inside
-
-    def _of_sensor(self, tool: str) -> tuple[tuple[str, Fact], ...]:
-        """What its topic is, and what has become of it there."""
-        for one in self._signals:
-            if (one.kind, one.name) == ("tool", tool) and one.key in SENSORS:
-                rejections = self._active.routes.rejections
-                facts: tuple[tuple[str, Fact], ...] = (("topic", one.topic),)
-                if (odd := rejections.odd.get(one.whose)) is not None:
-                    return (*facts, ("key", one.key), ("says", odd.bad.shown), ("wanted", odd.bad.why))
-                if (bad := rejections.left_out.get(one.whose)) is not None:
-                    return (*facts, ("key", one.key), ("beside", bad.shown), ("wanted", bad.why))
-                return facts if self._notebook.was_heard(one.place) else (*facts, ("never_heard", True))
-        return ()
 
     def _look(self, now: float) -> None:
         rejections = self._active.routes.rejections
@@ -129,6 +112,7 @@ class Unheard:
             if one not in self._noted:
                 self._noted.add(one)
                 self._note(OwnEvent.SIGNAL_UNHEARD, one, {} if instead is None else {"wanted": instead.why})
+        odd += self._wrong_or_gone(odd, now)
         wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
@@ -142,11 +126,12 @@ class Unheard:
                 else:
                     alarm = alarm_words.not_understood(one.kind, one.name, one.key, one.topic, instead)
                 wanted.setdefault(alarm.alarm, alarm)
+        raised = self._engine.publisher.alarms.raised
         for tool in self._active.config.tool:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
-            if (raised := self._engine.publisher.alarms.raised.get(Alarm("tool", tool, "silent").id)) is not None:
+            if Alarm("tool", tool, "silent").id in raised:
                 wanted.pop(alarm_words.about_unheard("tool", tool), None)
-                self._explain(raised, tool)
+        self._explainer.look(raised)
         for about, alarm in wanted.items():
             if self._raised.get(about) != alarm.because:
                 self._engine.raise_alarm(alarm)
@@ -157,9 +142,24 @@ class Unheard:
         for one, instead in due:
             text = one.topic if instead is None else f"{one.topic} ({instead.why})"
             self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(text)
-        for one, found in odd:
+        for one, found in dict(odd).items():
             said = {"topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
             self._shown.setdefault((one.kind, one.name), {}).setdefault("not_understood", []).append(said)
+
+    def _wrong_or_gone(self, told: Sequence[tuple[Signal, Odd]], now: float) -> list[tuple[Signal, Odd]]:
+        """What said a wrong word twice, and what came with each message and no longer does."""
+        rejections = self._active.routes.rejections
+        known = {one.whose for one, odd in told if now - odd.since >= PATIENCE}
+        found = list[tuple[Signal, Odd]]()
+        for one in self._signals:
+            wrong, gone = rejections.wrong_words.get(one.whose), rejections.gone.get(one.whose)
+            if one.whose in known:
+                continue
+            if wrong is not None and wrong.times >= TWICE:  # its other word may be right, and ends nothing
+                found.append((one, Odd(wrong.bad, -inf)))
+            elif gone is not None and gone.times >= _SURE and now - gone.since >= PATIENCE:
+                found.append((one, Odd(gone.bad, gone.since)))
+        return found
 
     def _speaks_on_change(self, one: Signal) -> bool:
         """It speaks when something changes, so that its silence means nothing yet."""
@@ -169,14 +169,6 @@ class Unheard:
 
     def _note(self, event: str, one: Signal, more: Mapping[str, Fact] = MappingProxyType({})) -> None:
         self._engine.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic, **more})
-
-    def _explain(self, silent: ShownAlarm, tool: str) -> None:
-        """It was called silent, and its device speaks now: in words that are not understood, or of other things."""
-        facts, was = dict(self._of_sensor(tool)), {key: fact for key, fact in silent.facts if isinstance(fact, Fact)}
-        if ("says" in facts and was.get("says") != facts["says"]) or ("beside" in facts and not _SPEAKS & was.keys()):
-            because, then = alarm_words.words(silent.alarm, Rule.SILENT_AFTER, {**was, **facts})
-            kept = tuple((key, value) for key, value in silent.facts if key not in facts)
-            self._engine.raise_alarm(replace(silent, because=because, next=then, facts=(*kept, *facts.items())))
 
 
 def _waits_for_command(one: Signal) -> bool:

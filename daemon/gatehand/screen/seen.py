@@ -1,0 +1,72 @@
+"""What is seen of a fan or a gate, as a screen says it: by which witness, how long ago, and what is only assumed.
+
+From the facts of a status alone (`shell.status_messages`); a status of an earlier daemon, which names no witness, is
+read too.
+"""
+
+from collections.abc import Iterator
+
+from gatehand.measures import steady
+from gatehand.screen.daemon_status import StatusMessage
+from gatehand.times import lasting
+from gatehand_rules.words import Measure
+
+
+def of_fan(message: StatusMessage, now: float) -> Iterator[str]:
+    """What each witness of the fan says, and what does not show yet. `now`: wall seconds of the daemon's clock."""
+    switch, motor = message.part("switch"), message.part("motor")
+    reported, drawing = message.flag("reported_on"), message.flag("drawing")
+    if switch is not None:
+        yield _witness("switch", ("reports", "reported"), _on(reported), switch, now)
+    elif reported is not None:
+        yield f"switch reports {_on(reported)}"
+    if motor is not None:
+        yield _motor(motor, drawing, now)
+    elif drawing is not None:
+        yield "motor draws current" if drawing else "motor draws nothing"
+    switched = message.part("switched")
+    if switched is not None and switched.flag("answered") is False:
+        since = _ago(switched, now)
+        yield f"switched {switched.text('to')}{f' {since} ago' if since else ''}, not confirmed yet"
+
+
+def of_gate(message: StatusMessage, now: float) -> str:
+    """How it is known where the gate is, where that is not its own live report; else ""."""
+    word, by = message.text("state"), message.text("known_by")
+    if by == "told":
+        since = _ago(message, now, "told_at")
+        return f"told {since} ago" if since else ""
+    if by == "kept":
+        return "by an old report"
+    by_time = by == "time" or (not by and message.flag("reports") is False)
+    return "by time" if word == "open" and by_time else ""
+
+
+def _on(flag: bool | None) -> str:
+    return "" if flag is None else "on" if flag else "off"
+
+
+def _witness(name: str, verbs: tuple[str, str], what: str, seen: StatusMessage, now: float) -> str:
+    """What one witness says; `verbs`: of now, and of then. `what` empty: nothing yet."""
+    if not what:
+        return f"{name} not heard since Gatehand started"
+    now_says, has_said = verbs
+    if seen.flag("kept"):
+        return f"{name} {has_said} {what} in an old message"
+    since = "" if seen.flag("recent") else _ago(seen, now)
+    return f"{name} {has_said} {what} {since} ago" if since else f"{name} {now_says} {what}"
+
+
+def _motor(seen: StatusMessage, drawing: bool | None, now: float) -> str:
+    if drawing is None:
+        return _witness("motor", ("", ""), "", seen, now)
+    if seen.measure is Measure.RUNNING:
+        return _witness("motor's contact", ("says", "said"), "running" if drawing else "stopped", seen, now)
+    value = seen.reading
+    what = "nothing" if not drawing and not value else "current" if value is None else steady(seen.measure, value)
+    return _witness("motor", ("draws", "drew"), what, seen, now)
+
+
+def _ago(message: StatusMessage, now: float, key: str = "at") -> str:
+    at = message.moment(key)
+    return "" if at is None else lasting(max(0.0, now - at), whole=True)
