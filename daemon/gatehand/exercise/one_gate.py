@@ -200,7 +200,7 @@ async def _timed(supervisor: Supervisor, name: str, left: Position, moves: list[
         if answer == SKIP or (to is Position.OPEN and await supervisor.answer(_TO_SHUT) == SKIP):
             await supervisor.tell(name, left)
             moves.clear()
-            return How.SKIPPED, (look("It was left out amid its moves: its travel was not measured."),)
+            return How.SKIPPED, (look("It was left out in the middle of its moves: its travel was not measured."),)
     if left is not Position.SHUT:
         await supervisor.tell(name, left)
         await supervisor.wait(gate.travel)

@@ -46,7 +46,7 @@ _FREE: Final = (
 )
 _MUTE_GATE: Final = (
     "The gate {name} was told to {wanted} and has not reported it, though its travel of {travel} s has passed for each "
-    "telling."
+    "try."
 )
 _MAX_OPEN: Final = (
     "The {name} gets no air: max_open is {max_open}, used up by {taken}.",

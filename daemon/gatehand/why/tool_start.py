@@ -87,7 +87,7 @@ def _quiet(context: Question) -> Verdict:
     if not peaks or tool is None:
         return _last_heard(context, moment) or verdict(context, words.NOTHING_KNOWN, at=moment)
     when_ms, highest = max(peaks, key=itemgetter(1))
-    peak, count, when = max(0, highest) / 1000, str(sum(map(len, tracks))), local_clock(when_ms)
+    peak, count, when = max(0, highest) / 1000, sum(map(len, tracks)), local_clock(when_ms)
     under = peak < tool.start_at and tool.measure is not Measure.RUNNING
     case = words.DID_NOT_RUN._replace(case="under_threshold") if under else words.DID_NOT_RUN
     return verdict(context, case, at=moment, peak=peak, when=when, count=count)
@@ -145,7 +145,7 @@ def _muted(context: Question, attempt: StartAttempt) -> str | None:
 def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
-    shown = "its switch says off" if says_on is False else "its switch says nothing"
+    shown = "its switch says off" if says_on is False else "its switch has not reported"
     if says_on is True:
         shown = f"its switch says on, and {_still(context.config.collector[context.collector].measure)}"
     rejected = None if says_on is True else odd.last_rejected(context, "collector", context.collector, unanswered.ms)

@@ -61,7 +61,7 @@ UNKNOWN: Final = Words(
     "unknown",
     (
         (
-            "since Gatehand started, the contact of {of_contact} has said nothing: it starts nothing until it has said "
+            "since Gatehand started, the contact of {of_contact} has not been heard: it starts nothing until it has said "
             "once that {of_contact} has stopped"
         ),
         (
@@ -145,7 +145,7 @@ RETAINED: Final = Words(
     "the reading of {tool} at {at}[ ({reading})] was one that the broker had kept[{more!}]: its age is unknown, so it "
     "is shown and starts nothing",
     (
-        "That the broker keeps the word of {of_contact} is well: it shows how things were. The next live word counts.",
+        "It is fine that the broker keeps the word of {of_contact}: it shows how things were. The next live word counts.",
         "Let the sensor publish its readings without the retain flag; a live reading counts at once.",
     ),
 )
@@ -173,7 +173,7 @@ DID_NOT_RUN: Final = Words(
             "minutes after ({count})"
         ),
         (
-            "{tool} drew {peak} at most around {at} (at {when}, {count} readings from two minutes before to two "
+            "{tool} drew {peak} at most around {at} (at {when}, {count:reading} from two minutes before to two "
             "minutes after); it counts as running from its {start_threshold} on: as far as its sensor says, it did not "
             "run"
         ),
@@ -188,7 +188,7 @@ DID_NOT_RUN: Final = Words(
 )
 LAST_HEARD: Final = Words(
     NOTHING,
-    "the sensor of {tool} speaks only on change and said nothing around {at}; what it said last, at {when}, still held "
+    "the sensor of {tool} speaks only on change and was silent around {at}; what it said last, at {when}, still held "
     "({last}): as far as it says, {tool} did not run",
     "If it did run, look at that sensor and its topic: gatehand exercise.",
 )
@@ -337,7 +337,7 @@ BY_RULE: Final[dict[str, Words]] = {
     ),
     Rule.NOT_HEARD_LIVE: Words(
         "gate_not_heard_live",
-        _BECAUSE + "its gate {gates} is moved by hand and has said nothing since Gatehand's start: that it is open is "
+        _BECAUSE + "its gate {gates} is moved by hand and has not reported since Gatehand started: that it is open is "
         "an old message, and the collector does not start on one",
         "Shut the gate {gates} and open it once by hand; the collector then starts.",
     ),
