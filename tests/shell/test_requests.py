@@ -156,7 +156,7 @@ def test_a_hold_and_its_reset_are_answered_with_the_sentence_of_what_decided() -
     assert answers(world)["r1"] == {
         "ok": True,
         "rule": "hold",
-        "text": "collector: hold (filter) ended by a reset from page (done); the next fresh start counts",
+        "text": "collector is no longer on hold (filter): it was reset by page (done); the next fresh start counts",
     }
     assert answers(world)["r1"]["text"] == sentence(world.events("hold_reset")[-1])
 

@@ -2,8 +2,8 @@
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`, `just_heard`
-and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a hold `on_hold`. `{key:gate}`
-counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is
+and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`, of a hold
+`on_hold`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is
 missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
 """
 
@@ -162,7 +162,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
             "which is neither its open nor its shut"
         ),
-        "{gate} was told to {wanted} and {never_heard}[, for {waited}][ and {retries!}]; travel {travel}",
+        "{gate} {never_heard}, though it was told to {wanted}[ {waited} ago][, with {retries!}]; travel {travel}",
         "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
     ),
     Happened.HAND_STARTED: {
@@ -245,7 +245,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         None: "{collector} is {on_hold}, until somebody resets it[; asked for by {by!}]",
     },
     Happened.HOLD_RESET: (
-        "{collector}: hold[ ({why!})] ended by a reset[ from {by!}][ ({because!})]; the next fresh start counts"
+        "{collector} is no longer {on_hold}: it was reset[ by {by!}][ ({because!})]; the next fresh start counts"
         "[ ({refused_before!:more reset} refused before)]"
     ),
     Happened.RESET_REFUSED: {
@@ -271,7 +271,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.DEVICE_ONLINE: "{subject}: its device is online again",
     Happened.MESSAGE_IGNORED: {
         Rule.STANDSTILL: "[{subject}: ]{what} was ignored: Gatehand had been frozen[ for {stood_for}]; press again",
-        None: "[{subject}: ]a message was ignored[ ({what})][, {reason}]",
+        None: ("[{subject}: ]{ignored} was ignored, {reason}", "[{subject}: ]a message was ignored[, {reason}]"),
     },
     Happened.BROKER_CONNECTED: "connected to the broker",
     Happened.BROKER_LOST: "lost the broker[, last heard {heard_before!} ago]; nothing is commanded until it is back",

@@ -31,6 +31,23 @@ _SECONDS = frozenset(
 )
 NO_REASON_GIVEN = "asked for"
 """What the rules write where somebody asked for a hold and did not say why."""
+_IGNORED = {
+    "ButtonPressed": "a button's press",
+    "HandAsked": "a hand start asked for by message",
+    "ResetAsked": "a reset",
+    "ResetButton": "its reset button",
+    "HoldAsked": "a hold asked for",
+    "OffAsked": "a request to switch it off",
+    "Reading": "a reading",
+    "GateReport": "a report of where it is",
+    "StopReport": "a stop contact's word",
+    "StopUnclear": "a stop contact's word",
+    "CollectorReport": "its switch's report",
+    "CollectorReading": "its motor's reading",
+    "BinReport": "its bin's word",
+    "DeviceOnline": "a device's word that it is online or gone",
+}
+"""What a message was that could not act, by the name of its event."""
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
 _FIELD = re.compile(r"\{(\w+)(!?)(?::([\w ]+))?\}")
@@ -158,7 +175,7 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return spoken_alarm(found, line) if isinstance(found, str) else None
         case "peak":  # in the unit of the threshold that it did not reach for long enough
             return None if found is None else shown(start_threshold(line)[0], found)
-        case "offline" | "never_heard" | "on_hold" | "nth" | "witnesses" | "just_heard" | "look_at":
+        case "offline" | "never_heard" | "ignored" | "on_hold" | "nth" | "witnesses" | "just_heard" | "look_at":
             return _phrase(key, line) or None
         case "contact":
             return _reading(line, "") if Measure.RUNNING in line else None
@@ -178,11 +195,13 @@ def _phrase(key: str, line: Mapping[str, Fact]) -> str:
             return offline(line)
         case "never_heard":
             return "has not said where it is since Gatehand started" if line.get("never_heard") else ""
+        case "ignored":
+            return _IGNORED.get(str(line.get("what")), "")
         case "on_hold":
             return on_hold(str(line.get("why") or ""))
         case "nth":
             tries = line.get("tries")
-            return nth(int(tries) + 1) if isinstance(tries, int) else ""
+            return ordinal(int(tries) + 1) if isinstance(tries, int) else ""
         case "witnesses":
             return witness_words.witnesses(line)
         case "just_heard":
@@ -206,12 +225,6 @@ def on_hold(why: str, *, stop: bool = False) -> str:
     if stop:
         return f"on hold by stop contact {spoken(why)}"
     return f"on hold ({'no reason given' if why in {'', NO_REASON_GIVEN} else spoken(why)})"
-
-
-def nth(number: int) -> str:
-    """`1st`, `2nd`, `3rd`, `4th`, `11th`, `22nd`."""
-    ending = "th" if number % 100 in {11, 12, 13} else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
-    return f"{number}{ending}"
 
 
 def start_threshold(line: Mapping[str, Fact]) -> tuple[Measure, float]:

@@ -143,7 +143,7 @@ def not_understood(context: Question, odd: TimedLine) -> Verdict:
         words.NOT_UNDERSTOOD,
         (odd,),
         since=odd.clock,
-        until="it has said nothing else by then",
+        until="no other word had come by then",
         topic=topic_of(context, "tool", context.name, key),
         said=odd.text("shown"),
         key=key,

@@ -61,8 +61,8 @@ UNKNOWN: Final = Words(
     "unknown",
     (
         (
-            "since Gatehand started, the contact of {of_contact} has not been heard: it starts nothing until it has said "
-            "once that {of_contact} has stopped"
+            "since Gatehand started, the contact of {of_contact} has not been heard: it starts nothing until it has "
+            "said once that {of_contact} has stopped"
         ),
         (
             "since Gatehand started, no live reading of {tool} has told whether it runs ({heard}): it starts nothing "
@@ -145,7 +145,7 @@ RETAINED: Final = Words(
     "the reading of {tool} at {at}[ ({reading})] was one that the broker had kept[{more!}]: its age is unknown, so it "
     "is shown and starts nothing",
     (
-        "It is fine that the broker keeps the word of {of_contact}: it shows how things were. The next live word counts.",
+        "The broker may well keep the word of {of_contact}: it shows how things were. The next live word counts.",
         "Let the sensor publish its readings without the retain flag; a live reading counts at once.",
     ),
 )
