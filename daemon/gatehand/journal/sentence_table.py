@@ -1,10 +1,11 @@
 """The table of sentences: for each event of the log, and each rule by which it came, what a woodworker reads.
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
-`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`, `just_heard`
-and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`, of a hold
-`on_hold`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is
-missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
+`last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`,
+`just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
+of a hold `on_hold`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is
+left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
+`sentences` fills them.
 """
 
 from typing import Final, TypeAlias
