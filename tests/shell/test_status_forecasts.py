@@ -18,11 +18,11 @@ from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.lines import text_of
 from gatehand.screen.page import page
 from gatehand.shell import foresight, state_publisher, status_messages
+from gatehand.shell.status_messages import Present, Subject
 from gatehand.times import lasting, local_clock
 from gatehand_rules import Shop, State
 from gatehand_rules import forecast as rules_forecast
 from gatehand_rules.forecast import Ahead
-from gatehand_rules.shop import CollectorAt
 from gatehand_rules.state import ToolRunOn
 
 SHOP = """
@@ -221,7 +221,7 @@ def test_what_is_seen_of_the_fan_is_no_reason_why_it_is_on_or_off() -> None:
     world = Morning(SHOP.replace("max_open = 2", "max_open = 2\nmin_open = 0")).begin()
     world.pass_by(5)
     world.say("shop/fan/state", "1")  # somebody's hand: so far it is off, and turns
-    assert (world.fan()["state"], world.fan()["because"]) == ("off", "collector is running")
+    assert (world.fan()["state"], world.fan()["because"]) == ("off", "collector is running: its switch reports on")
     world.pass_by(3)
     assert world.fan()["because"] == "it was switched on at its own switch and is left on"
     assert off_because(world) == "stays on"
@@ -299,13 +299,13 @@ def no_budget(patch: Patch) -> None:
 
 def every_run_on(patch: Patch) -> None:
     """A run-on is shown of a tool that is not served, too."""
-    real = status_messages._tool  # noqa: SLF001
 
-    def as_it_was(shop: Shop, i: int, state: Any, ends: str | None) -> dict[str, object]:  # noqa: ANN401
-        ends = "2027-01-15T08:00:00.000Z" if isinstance(state, ToolRunOn) and ends is None else ends
-        return real(shop, i, state, ends)  # type: ignore[arg-type]
+    def as_it_was(subject: Subject, present: Present, facts: dict[str, object]) -> dict[str, object]:
+        at = present.shop.tool_at(subject[1]) if subject[0] == "tool" else None
+        runs_on = at is not None and isinstance(present.state.tools[at], ToolRunOn)
+        return {"run_on_ends": "2027-01-15T08:00:00.000Z"} if runs_on and facts["run_on_ends"] is None else {}
 
-    patch.setattr(status_messages, "_tool", as_it_was)
+    _shown_otherwise(patch, as_it_was)
 
 
 def sensors_fall_silent(patch: Patch) -> None:
@@ -315,7 +315,7 @@ def sensors_fall_silent(patch: Patch) -> None:
 
 def gates_do_not_arrive(patch: Patch) -> None:
     """A forecast in which gates that report never do."""
-    patch.setattr(rules_forecast._Play, "_arrivals", lambda _self: iter(()))  # noqa: SLF001
+    patch.setattr("gatehand_rules.forecast._Play._arrivals", lambda _self: iter(()))
 
 
 def shown_once(patch: Patch) -> None:
@@ -330,16 +330,29 @@ def clock_set_unseen(patch: Patch) -> None:
 
 def coasting_whatever_comes(patch: Patch) -> None:
     """A coast-down that is shown although a start comes before its end."""
-    real = status_messages._collector  # noqa: SLF001
 
-    def as_it_was(
-        shop: Shop, i: CollectorAt, state: State, ahead: Ahead, at: status_messages.ClockPair
-    ) -> dict[str, object]:
-        seen = state.collectors[i]
-        coasts = not seen.on_phase and at.mono < seen.still_at < float("inf")
-        return {**real(shop, i, state, ahead, at), "coast_down_until": at.of(seen.still_at) if coasts else None}
+    def as_it_was(subject: Subject, present: Present, _facts: dict[str, object]) -> dict[str, object]:
+        at = present.shop.collector_at(subject[1]) if subject[0] == "collector" else None
+        if at is None:
+            return {}
+        seen = present.state.collectors[at]
+        coasts = not seen.on_phase and present.at.mono < seen.still_at < float("inf")
+        return {"coast_down_until": present.at.of(seen.still_at) if coasts else None}
 
-    patch.setattr(status_messages, "_collector", as_it_was)
+    _shown_otherwise(patch, as_it_was)
+
+
+def _shown_otherwise(patch: Patch, more: Callable[[Subject, Present, dict[str, object]], dict[str, object]]) -> None:
+    """Statuses with these facts instead of their own."""
+    real = status_messages.status_of
+
+    def status_of(
+        subject: Subject, present: Present, hold_id: Callable[[str], str | None], *, heard_at: float | None = None
+    ) -> tuple[str, dict[str, object]]:
+        word, facts = real(subject, present, hold_id, heard_at=heard_at)
+        return word, {**facts, **more(subject, present, facts)}
+
+    patch.setattr(state_publisher, "status_of", status_of)
 
 
 MUTANTS = (
