@@ -57,8 +57,13 @@ _TELLS: Final[dict[type[ev.Event], tuple[Happened, ...]]] = {
 }
 """Of each kind of word the lines that tell it, the most telling first."""
 
-_AT_REST: Final = frozenset({_H.BROKER_CONNECTED, _H.STOPS_HEARD, _H.DAEMON_CAUGHT_UP, _H.DEVICE_ONLINE, _H.TOOL_HEARD})
-"""How things mostly are: nobody asks why the broker was there, but where it is the matter."""
+_AT_REST: Final = frozenset(
+    {
+        *(_H.BROKER_CONNECTED, _H.STOPS_HEARD, _H.DAEMON_CAUGHT_UP, _H.DEVICE_ONLINE, _H.TOOL_HEARD),
+        _H.COLLECTOR_STOOD,
+    }
+)
+"""How things mostly are: nobody asks why the broker was there or the fan off, but where it is the matter."""
 _AFTER_A_GAP: Final = frozenset(
     {
         *(Rule.AFTER_SILENCE, Rule.NOT_CONFIRMED, Rule.FIRST_SEEN_DRAWING, Rule.BROKER, Rule.STOPS_UNHEARD),
