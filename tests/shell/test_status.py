@@ -170,7 +170,7 @@ def test_a_stop_contact_whose_word_is_another_has_an_alarm_that_ends_with_one_of
     world.say("shop/estop", "pressed")
     alarm = world.shown("alarm/stop.emergency.unclear")
     assert alarm["because"] == (
-        "The stop contact emergency says 'clear', which is neither its active nor its clear: it stops nothing."
+        "The stop contact emergency says 'clear', which is neither its active word nor its clear word: it stops nothing."
     )
     assert alarm["next"].startswith("Write the words that it uses into [stop.emergency] in the config")
     assert not world.events("hold_reset")

@@ -115,7 +115,7 @@ def test_a_hand_start_that_was_over_before_its_gate_was_open(make: Make, capsys:
     shop.run(30)
     found = why(shop, capsys, "main")
     assert found["case"] == "cut_ended_before_gate"
-    assert found["verdict"].startswith("at 08:00:32: the work ended before a gate was open, after 1 s")
+    assert found["verdict"].startswith("at 08:00:32: the work ended before a gate was open, after a wait of 1 s")
     assert len(causes(found)) == 2
 
 

@@ -87,7 +87,7 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             "bin_full",
             {},
             "bin_full",
-            'the bin had been full, with which on_bin_full = "refuse" starts nothing',
+            'the bin had been full, and with on_bin_full = "refuse" nothing starts then',
             "Isolate",
         ),
         (
@@ -130,7 +130,7 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             "min_open",
             {"proven_open": 1, "min_open": 2},
             "min_open",
-            "only 1 of the gates that min_open = 2 wants before the fan may turn were proven open",
+            "too few gates were proven open: 1, and min_open = 2 must be before the fan may turn",
             "Look at why the others did not open: gatehand why GATE.",
         ),
         ("broker", {}, "broker", "the connection to the broker changed", None),
@@ -157,7 +157,7 @@ def test_each_refusal_says_what_had_to_come_together(
     ("rule", "because"),
     [
         ("not_fresh", "the hold was reset"),
-        ("off_asked", "somebody asked for the collector to be off"),
+        ("off_asked", "the collector was switched off on request"),
         ("switched_by_hand", "the collector was switched off at its own switch"),
     ],
 )

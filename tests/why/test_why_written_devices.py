@@ -22,16 +22,16 @@ def test_a_gates_own_answers(tmp_path: Path) -> None:
     log.add(-5000, "gate_commanded", "demand", gate="band_saw", collector="main", to="open")
     found = log.told(GATE, 0)
     assert found["verdict"] == (
-        "nothing asked gate band saw to move at 09:00:00; the last of it: 08:59:55 gate band saw told to open"
+        "nothing asked gate band saw to move at 09:00:00; the last about it: 08:59:55 gate band saw told to open"
     )
     log.add(-4000, "gate_open", "report", gate="band_saw", collector="main", took=1)
     assert log.told(GATE, 0)["verdict"].endswith(
-        "; the last of it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it reported after 1 s"
+        "; the last about it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it reported after 1 s"
     )
     log.add(1000, "command_vetoed", "min_open", gate="band_saw", command="shut", proven_open=0, min_open=1)
     found = log.told(GATE, 1000)
     assert (found["case"], found["at"]) == ("vetoed", "2026-03-05T09:00:01.000Z")
-    assert found["verdict"].startswith("at 09:00:01: shut was held back")
+    assert found["verdict"].startswith("at 09:00:01: the command shut")
     log.add(2000, "device_offline", "offline", gate="band_saw")
     found = log.told(GATE, 2000)
     assert found["case"] == "offline"

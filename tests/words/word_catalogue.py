@@ -93,7 +93,7 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "until": ("until 14:40:00 (7 min 50 s)",),
     "last": ("switched off, nothing needs it any more",),
     "reset": ("it was reset at 14:40:00",),
-    "veto": ("shut was held back",),
+    "veto": ("the command shut was held back",),
     "reasons": ("nothing cut",),
     "more": ("2",),
     "rule": ("demand",),
