@@ -125,7 +125,8 @@ def test_muted_by_hand_says_when_and_until_when(
     found = why(shop, capsys, "band_saw", "--at", asked)
     assert found["case"] == "muted"
     assert found["verdict"] == (
-        "you pressed its gate's button at 08:00:41, while band saw ran: the tool is ignored until it stops (falls below its "
+        "you pressed its gate's button at 08:00:41, while band saw ran: the tool is ignored until it stops "
+        "(falls below its "
         "stop_amps of 1.75 A)"
     )
 

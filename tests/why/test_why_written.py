@@ -95,9 +95,8 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             {"max_open": 1, "taken": "router"},
             "max_open",
             (
-                "router had the air, and no more gates than max_open = 1 may be open at once: a tool that cuts is not "
-                "robbed "
-                "of it for another"
+                "router had the air, and no more gates than max_open = 1 may be open at once: a tool that is "
+                "cutting keeps its air"
             ),
             "Stop the other tool, or see with gatehand airflow whether the ducts bear one gate more.",
         ),
@@ -120,11 +119,11 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             {"gates": "band_saw"},
             "gate_not_heard_live",
             (
-                "its gate band saw is moved by hand and has said nothing since Gatehand's start: that it is open is "
+                "its gate band saw is moved by hand and has not reported since Gatehand started: that it is open is "
                 "an old "
                 "message, and the collector does not start on one"
             ),
-            "Shut the gate band saw and open it once by hand; the collector then starts.",
+            "Shut and open the gate band saw once by hand; the collector then starts.",
         ),
         (
             "min_open",
@@ -224,7 +223,7 @@ def test_a_hold_is_told_with_its_stop_contact_and_its_reset(tmp_path: Path) -> N
 def test_a_full_bin_says_since_when(tmp_path: Path) -> None:
     log = cut(tmp_path).add(-60_000, "bin_full", "bin_full", collector="main")
     found = log.add(0, "start_refused", "bin_full", **AT).told(SAW, 0)
-    assert "because the bin had been full since 08:59:00, with which" in found["verdict"]
+    assert "because the bin had been full since 08:59:00, and with on_bin_full" in found["verdict"]
 
 
 JAMMED = (

@@ -272,9 +272,8 @@ NO_REFRESH: Final = _warning(
 )
 COAST_DOWN_SHORT: Final = _warning(
     "coast-down-short",
-    """A fan's wheel keeps turning for seconds after it is switched off, and the last gate stays open until "
-    "`coast_down` is
-    over. Too short, and the gate shuts against a fan that still blows.""",
+    """A fan's wheel keeps turning for seconds after it is switched off, and the last gate stays open until
+    `coast_down` is over. Too short, and the gate shuts against a fan that still blows.""",
     "coast_down = 8",
 )
 NO_EFFECT: Final = _warning("no-effect", """The key would change something that is not there, so it does nothing.""")

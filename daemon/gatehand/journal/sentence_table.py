@@ -3,8 +3,8 @@
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`,
 `just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
-of a hold `on_hold`, of gates `the_gates` and `gates_are`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is
-left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
+of a hold `on_hold`, of gates `the_gates` and `gates_are`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st,
+2nd. What stands in square brackets is left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
 `sentences` fills them.
 """
 
@@ -80,7 +80,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             ),
         ),
         Rule.CUT_ENDED_BEFORE_GATE: (
-            "[{tool}: ]the work ended before a gate was open[, after a wait of {waited!}], so the {collector} was not started"
+            "[{tool}: ]the work ended before a gate was open[, after a wait of {waited!}], so the "
+            "{collector} was not started"
         ),
         None: "[{subject}: ]a start was missed[, {reason}]",
     },
@@ -235,9 +236,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "switched off, gates told to open"
     ),
     Happened.COMMAND_VETOED: {
-        Rule.MIN_OPEN: "the command {command}[ for {subject}] was held back: {proven_open:gate} would be open, min_open is "
+        Rule.MIN_OPEN: "the command {command}[ for {subject}] was held back: {proven_open:gate} would be "
+        "open, min_open is "
         "{min_open}",
-        Rule.MAX_OPEN: "the command {command}[ for {subject}] was held back: {standing:gate} open, max_open is {max_open}",
+        Rule.MAX_OPEN: "the command {command}[ for {subject}] was held back: {standing:gate} open, max_open "
+        "is {max_open}",
         None: "the command {command}[ for {subject}] was held back[: {reason}]",
     },
     Happened.STOP_ACTIVE: "stop contact {stop} is active",

@@ -81,9 +81,11 @@ RUN_LIMIT: Final = Words(
 MUTED: Final = Words(
     "muted",
     (
-        "you pressed its gate's button at {at}, while {of_contact} ran: the tool is ignored until it stops, by its contact",
+        "you pressed its gate's button at {at}, while {of_contact} ran: the tool is ignored until it stops, "
+        "by its contact",
         (
-            "you pressed its gate's button at {at}, while {tool} ran: the tool is ignored until it stops (falls below its "
+            "you pressed its gate's button at {at}, while {tool} ran: the tool is ignored until it stops "
+            "(falls below its "
             "{stop_threshold})"
         ),
     ),
@@ -202,7 +204,8 @@ _FRESH_START = "then switch the tool off and on again."
 STARTED: Final = Words(
     "started",
     _DREW + "; the collector was switched on {later} later[, once gate {opened} was open]"
-    "[ ({late_by!} after its travel of {travel})][; you pressed its gate's button at {muted}: the tool was ignored from then until it "
+    "[ ({late_by!} after its travel of {travel})][; you pressed its gate's button at {muted}: the tool was "
+    "ignored from then until it "
     "stopped]",
 )
 ALREADY_ON: Final = Words(
@@ -343,7 +346,8 @@ BY_RULE: Final[dict[str, Words]] = {
     ),
     Rule.MIN_OPEN: Words(
         "min_open",
-        _BECAUSE + "too few gates were proven open: {proven_open}, and min_open = {min_open} must be before the fan may "
+        _BECAUSE + "too few gates were proven open: {proven_open}, and min_open = {min_open} must be before "
+        "the fan may "
         "turn",
         "Look at why the others did not open: gatehand why GATE.",
     ),
