@@ -64,7 +64,7 @@ def test_an_adopted_collector_was_on_already(tmp_path: Path) -> None:
 def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
     log = cut(tmp_path).add(1000, "command_vetoed", "min_open", collector="main", command="collector on")
     found = log.told(SAW, 0)
-    assert (found["case"], found["verdict"]) == ("vetoed", WHY + "the interlock held the command back (min open)")
+    assert (found["case"], found["verdict"]) == ("vetoed", WHY + "the interlock stepped in (min open)")
     assert found["next_step"] == "This should not happen: please report it with the log around this time."
     assert found["findings"][0]["event"] == "command_vetoed"
     log = cut(tmp_path).add(1000, "collector_waited", "start_gap", collector="main", for_seconds=2)

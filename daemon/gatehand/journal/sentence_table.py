@@ -4,8 +4,8 @@
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`,
 `just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
 of a hold `on_hold`, of gates `the_gates` and `gates_are`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st,
-2nd. What stands in square brackets is left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
-`sentences` fills them.
+2nd. What stands in square brackets is left out when a fact within is missing, or, for `{key!}`, when it is also 0,
+false or empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -103,7 +103,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.MAX_OPEN: "start refused[ for {subject}]: no more than {max_open:gate} may be open[, in use by {taken}]",
         Rule.MIN_OPEN: "start refused[ for {subject}]: {proven_open:gate} proven open, min_open is {min_open}",
         Rule.NO_GATE_PROVEN: "start refused[ for {subject}]: no gate is proven open[ ({gates})]",
-        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: {gates_are} shut; open {the_gates} by hand",
+        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: {gates_are} shut; open by hand",
         Rule.NOT_HEARD_LIVE: "start refused[ for {subject}]: {reason}; shut and open {the_gates} once by hand",
         Rule.HOLD: "start refused[ for {subject}]: the collector is on hold until somebody resets it",
         Rule.BROKER: "start refused[ for {subject}]: it was asked for before the broker was lost; ask again",
@@ -297,7 +297,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
             "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
         ),
-        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: {gates_are} shut; open {the_gates} by hand",
+        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: {gates_are} shut; open by hand",
         Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: {reason}; shut and open {the_gates} once by hand",
         Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",
         Rule.BAD_VALUE: "alarm: stop contact {stop} says {says}, which is neither its active word nor its clear word",

@@ -87,16 +87,20 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "not_fresh", ""): _drew("when the hold was reset"),
     ("tool", "silent", "says"): (
         "The {name}'s sensor is heard, but not understood: on {topic} it said {says!r} ({wanted}).",
-        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what the sensor sends; then "
-        "`gatehand exercise {id}`.",
+        (
+            "Correct {key} in [tool.{id}] of the config (topic, pointer), or what the sensor sends; then "
+            "`gatehand exercise {id}`."
+        ),
     ),
     ("tool", "silent", "beside"): (
         (
             "The {name}'s device is heard, but without its {key} for {silent_after} s: "
             "on {topic} it said {beside!r} ({wanted})."
         ),
-        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what the sensor sends; then "
-        "`gatehand exercise {id}`.",
+        (
+            "Correct {key} in [tool.{id}] of the config (topic, pointer), or what the sensor sends; then "
+            "`gatehand exercise {id}`."
+        ),
     ),
     ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor has gone offline.", _POWER),
     ("tool", "silent", "never_heard"): (
@@ -110,8 +114,10 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "silent", ""): ("There has been no reading from the {name}'s sensor for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
         "The {name} has run for {run_limit} s without a pause: its sensor is probably stuck.",
-        "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If the tool does run that long, "
-        "raise its run_limit.",
+        (
+            "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If the tool does run that long, "
+            "raise its run_limit."
+        ),
     ),
     ("tool", "max_open", ""): _MAX_OPEN,
     ("tool", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
@@ -169,8 +175,10 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Look at its switch, its breaker and its overload; `gatehand why {id}` says what it was told and when.",
     ),
     ("collector", "shut_gates", ""): (
-        "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was "
-        "switched off.",
+        (
+            "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was "
+            "switched off."
+        ),
         f"Look at the gates and their reports ({_EXERCISE}); it starts again at the next cut.",
     ),
     ("collector", "too_few_gates", ""): (

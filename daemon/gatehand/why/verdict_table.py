@@ -81,8 +81,10 @@ RUN_LIMIT: Final = Words(
 MUTED: Final = Words(
     "muted",
     (
-        "you pressed its gate's button at {at}, while {of_contact} ran: the tool is ignored until it stops, "
-        "by its contact",
+        (
+            "you pressed its gate's button at {at}, while {of_contact} ran: the tool is ignored until it stops, "
+            "by its contact"
+        ),
         (
             "you pressed its gate's button at {at}, while {tool} ran: the tool is ignored until it stops "
             "(falls below its "
@@ -239,7 +241,7 @@ ENDED_TOO_SOON: Final = Words(
 )
 VETOED: Final = Words(
     "vetoed",
-    _BECAUSE + "the interlock held the command back ({veto})",
+    _BECAUSE + "the interlock stepped in ({veto})",
     "This should not happen: please report it with the log around this time.",
 )
 _HELD = (
