@@ -221,7 +221,7 @@ def test_what_is_seen_of_the_fan_is_no_reason_why_it_is_on_or_off() -> None:
     world = Morning(SHOP.replace("max_open = 2", "max_open = 2\nmin_open = 0")).begin()
     world.pass_by(5)
     world.say("shop/fan/state", "1")  # somebody's hand: so far it is off, and turns
-    assert (world.fan()["state"], world.fan()["because"]) == ("off", "collector is running")
+    assert (world.fan()["state"], world.fan()["because"]) == ("off", "collector is running: its switch reports on")
     world.pass_by(3)
     assert world.fan()["because"] == "it was switched on at its own switch and is left on"
     assert off_because(world) == "stays on"

@@ -124,9 +124,9 @@ _ONE_AT_LEAST: Final = frozenset(
     }
 )
 _BY_FACT: Final[Mapping[str, str]] = {
+    # a field of a template that is made from a fact of another name
     "the_gates": "gates",
     "gates_are": "gates",
-    # a field of a template that is made from a fact of another name
     "contact": "running",
     "reading": "amps",
     "last_reading": "last_amps",
