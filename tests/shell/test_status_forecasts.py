@@ -229,7 +229,7 @@ def test_what_is_seen_of_the_fan_is_no_reason_why_it_is_on_or_off() -> None:
     assert off_because(world) == "2 s: switched off at its own switch"
     assert world.fan()["because"] == "it was switched on at its own switch and is left on"
     world.pass_by(3)
-    assert world.fan()["because"].startswith("collector switched off, ")
+    assert world.fan()["because"] == "collector was switched off at its own switch"
     assert world.wrong == []
 
 

@@ -14,7 +14,10 @@ from why.why_support import DAY, why
 Make = Callable[..., RecordedShop]
 Out = pytest.CaptureFixture[str]
 
-PRESSED = "you pressed its gate's button at 08:00:41, while band saw ran: the tool is ignored until it stops (falls below its "
+PRESSED = (
+    "you pressed its gate's button at 08:00:41, while band saw ran: the tool is ignored until it stops "
+    "(falls below its "
+)
 SERVED = (
     "band saw started at 08:00:31 (6 A, at or above its start_amps of 2.5 A); the collector was switched on 0.92 s "
     "later, once gate band saw was open; you pressed its gate's button at 08:00:41: the tool was ignored "

@@ -196,7 +196,7 @@ def _happened(found: Summary) -> Iterator[str]:
     for what, counts in (
         ("gate movements ", account.movements),
         ("gate faults    ", account.faults),
-        ("held back", events[Happened.COMMAND_VETOED]),
+        ("held back      ", events[Happened.COMMAND_VETOED]),
         ("alarms         ", account.alarms),
         ("stop contacts  ", account.stops),
         ("bin full       ", account.bins_full),
