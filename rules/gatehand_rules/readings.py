@@ -143,11 +143,11 @@ def weigh(context: Context, at: ToolAt, *, high: bool, young: bool) -> str | Non
     apart = context.shop.timing.apart
     how = None
     if high and young:
-        how = "a reading surely new said so"
+        how = "a reading that was surely new confirmed it"
     elif doubt.low_at is not None and reached(now, doubt.low_at, apart):
         how = f"it had been seen below for {apart:g} s"
     elif high and doubt.high_at is not None and reached(now, doubt.high_at, apart):
-        how = "a second reading said the same"
+        how = "a second reading agreed"
     if how is not None:
         context.doubts[at] = None
     elif high:
@@ -166,7 +166,7 @@ def end_unchallenged(context: Context, at: ToolAt) -> str | None:
     state = context.tools[at]
     if isinstance(state, st.ToolRunning) and state.freshness is st.Freshness.UNCONFIRMED:
         context.tools[at] = replace(state, freshness=st.Freshness.FRESH)
-    return f"nothing contrary came for {timing.unchallenged:g} s"
+    return f"nothing contradicted it for {timing.unchallenged:g} s"
 
 
 def believed_at(timing: Timing, tool: Tool, doubt: st.Doubt | None) -> float:

@@ -164,7 +164,7 @@ def test_a_day_that_is_broken_off_ends_in_order_and_says_so(tmp_path: Path) -> N
     out, err = process.communicate(timeout=20)
     assert process.returncode == 130
     assert SLOW_TURN.sub("", err).strip() == ""
-    assert "Broken off" in out
+    assert "Stopped before the day was over." in out
     lines = log_of(tmp_path)
     assert lines[-1]["event"] == "daemon_stopped"
     assert any(line["event"] == "collector_off" and line.get("rule") == "shutdown" for line in lines)

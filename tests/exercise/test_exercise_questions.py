@@ -179,7 +179,9 @@ def test_skip_amid_a_gate_that_is_timed_puts_it_back_and_calls_it_no_fault() -> 
     router = next(gate for gate in result.gates if gate.gate == "router")
     assert (router.how, router.failed, router.moves, router.left) == (How.SKIPPED, False, (), Position.SHUT)
     assert [payload for topic, payload in world.sent if topic == "g/router/set"] == ["0", "1", "0"]
-    assert "gate router: It was left out amid its moves: its travel was not measured." in " ".join(text(result).split())
+    assert "gate router: It was left out in the middle of its moves: its travel was not measured." in " ".join(
+        text(result).split()
+    )
 
 
 def test_a_terminal_that_takes_nothing_more_ends_it_in_order() -> None:

@@ -219,7 +219,7 @@ def test_a_stop_contact_that_spells_its_words_otherwise_fails_with_its_word() ->
     world.plan(1.0, lambda: world.mute.discard("estop"))
     world.plan(1.1, lambda: world.publish("estop", "pressed"))
     told = [remark.text for remark in world.go().unheard]
-    assert any("it says 'pressed', neither its active nor its clear" in text for text in told)
+    assert any("it says 'pressed', neither its active word nor its clear word" in text for text in told)
 
 
 # --- how often their meters speak

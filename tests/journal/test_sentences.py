@@ -116,7 +116,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         (
             {"event": "gate_fault", "gate": "router", "wanted": "open", "reported": "shut", "travel": 1.5, "retries": 2,
              "waited": 4.5},
-            "gate router did not open in 4.5 s with 2 retries; travel 1.5 s; it reports shut",
+            "gate router did not open in 4.5 s with 2 retries (travel 1.5 s); it reports shut",
         ),
         (
             {"event": "gate_open", "gate": "router", "rule": "report", "took": 2.3, "travel": 1.5, "late_by": 0.8},
@@ -125,7 +125,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         (
             {"event": "command_vetoed", "rule": "min_open", "gate": "a", "command": "shut", "proven_open": 0,
              "min_open": 1},
-            "shut was held back for gate a: 0 gates would be open, min_open is 1",
+            "the command shut for gate a was held back: 0 gates would be open, min_open is 1",
         ),
         (
             {"event": "collector_off", "collector": "main", "rule": "no_demand", "coast_down": 8.0},

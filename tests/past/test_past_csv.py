@@ -75,7 +75,7 @@ def test_what_no_sensor_can_mean_is_a_rejected_reading_at_its_place(tmp_path: Pa
 
 
 COLUMNS = "t_s,tool and any of amps,watts,running"
-WANTED = f"wanted a first line that names the columns {COLUMNS}, parted by commas"
+WANTED = f"wanted a first line that names the columns {COLUMNS}, separated by commas"
 SUCH = "lines such as 12.5,band_saw,3.1"
 
 
@@ -83,7 +83,7 @@ SUCH = "lines such as 12.5,band_saw,3.1"
     ("text", "says"),
     [
         ("", f":1: the first line is empty: {WANTED}"),
-        ("t_s;tool;amps\n", f':1: found "t_s;tool;amps" as the header, parted by semicolons: {WANTED}'),
+        ("t_s;tool;amps\n", f':1: found "t_s;tool;amps" as the header, separated by semicolons: {WANTED}'),
         ("tool,amps\n", f':1: found "tool,amps" as the header: {WANTED}'),
         ("t_s,amps\n", f':1: found "t_s,amps" as the header: {WANTED}'),
         (" t_s , tool\n", f':1: found "t_s,tool" as the header: {WANTED}'),

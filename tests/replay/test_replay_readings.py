@@ -169,7 +169,7 @@ def test_columns_may_stand_in_any_order_and_others_are_passed_over(
             "first line is empty: wanted a first line that names the columns t_s,tool and any of amps,watts,running, ",
         ),
         ("t_s,tool,amps\n", "log.csv: holds no reading"),
-        ("time;tool;amps\n1;a;2\n", "parted by semicolons: wanted a first line that names the columns t_s,tool and"),
+        ("time;tool;amps\n1;a;2\n", "separated by semicolons: wanted a first line that names the columns t_s,tool and"),
         ("t_s,tool,current\n1,band_saw,2\n", 'log.csv:1: found "t_s,tool,current" as the header'),
         (
             "t_s,tool,amps\n1,bandsaw,2\n",

@@ -442,5 +442,5 @@ def test_a_log_with_gaps_says_so_at_its_head(
     for _ in range(count):
         log.say("log_gap", lost=7)
     lines = told(log.cut(60).write(tmp_path), capsys)
-    head = f"The log has {says}: lines are lost, and what they told is not counted."
+    head = f"The log has {says}: lines are lost, and what they said is not counted."
     assert lines[1] == (head if count else "")

@@ -127,7 +127,7 @@ def test_a_young_reading_bears_out_the_one_before_it() -> None:
     opened, said = bench.tell(ev.Reading("saw", 5.0, young=True), 120.25)[:2]
     assert opened == "> open saw"
     began = "tool_started/after_silence tool=saw collector=main amps=5 start_amps=3 start_after=0"
-    assert said == f"{began} waited=0.25 confirmed_by=a reading surely new said so"
+    assert said == f"{began} waited=0.25 confirmed_by=a reading that was surely new confirmed it"
 
 
 def test_a_young_reading_below_bears_out_nothing_by_itself() -> None:

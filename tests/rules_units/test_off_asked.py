@@ -33,7 +33,7 @@ def test_a_running_fan_goes_off_its_tools_become_stale_and_say_so() -> None:
         "alarm_raised/off_asked tool=saw alarm=tool.saw.not_fresh amps=5",
     ]
     assert sentence_of(bench.findings[0]) == (
-        "collector switched off as asked for by page (going home); only a fresh start switches it on again"
+        "collector switched off on request from page (going home); only a fresh start switches it on again"
     )
     assert bench.tool_state() == ToolRunning(5.0, 50.0, 50.0, Freshness.STALE)
     bench.is_off(60.1)

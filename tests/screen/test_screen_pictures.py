@@ -91,7 +91,7 @@ def large() -> Heard:
     heard = Heard().say("online", "1", retained=True)
     heard.say("collector/main", collector("coast_down", coast_down_until=stamp(NOON + 8)), retained=True)
     heard.say("collector/north", collector("held", held="emergency", bin_full=True), retained=True)
-    heard.say("collector/yard", collector("run_on", run_on_until=stamp(NOON + 0.3), hands=["sweep"]), retained=True)
+    heard.say("collector/yard", collector("run_on", until=stamp(NOON + 0.3), hands=["sweep"]), retained=True)
     states = (("idle", 0.05), ("running", 12.5), ("idle", 0.0), ("muted", 3.1), ("unknown", None))
     north, south = "thickness_planer_by_the_north_window", "thickness_planer_by_the_south_window"
     others = {6: north, 13: south, 19: "\u5e2f\u92f8\u76e4"}

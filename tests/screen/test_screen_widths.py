@@ -261,7 +261,7 @@ def test_a_reason_that_a_live_screen_has_no_room_for_ends_in_dots_after_a_whole_
 
 def test_what_has_not_ended_never_ends_in_0_s() -> None:
     heard = small_shop().say("tool/band_saw", tool("run_on", run_on_ends=stamp(NOON + 0.2)))
-    heard.say("collector/main", collector("run_on", run_on_until=stamp(NOON + 0.2)))
+    heard.say("collector/main", collector("run_on", until=stamp(NOON + 0.2)))
     assert "run-on 1 s" in heard.text()
     assert "off in 1 s" in heard.text()
 

@@ -184,7 +184,7 @@ def test_a_time_that_cannot_be_read_is_refused_in_words(payload: bytes, why: str
     found = ReadingAge("/t", 5.0).judge(payload, 1.0)
     assert isinstance(found, Rejected)
     assert not found.old
-    assert found.why.startswith("when it was measured cannot be told: ")
+    assert found.why.startswith("the time of its measurement cannot be read: ")
     assert why in found.why
 
 

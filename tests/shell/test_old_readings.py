@@ -123,7 +123,7 @@ def test_a_reading_whose_time_is_missing_is_refused_in_words() -> None:
         ev.MessageRejected(
             "tool",
             "band_saw",
-            "current: when it was measured cannot be told: nothing at /at: there is no 'at'; there is 'amps'",
+            "current: the time of its measurement cannot be read: nothing at /at: there is no 'at'; there is 'amps'",
             '{"amps": 6}',
         ),
     )

@@ -209,7 +209,7 @@ def test_off_is_answered_and_switches_off_a_fan_that_is_refreshed() -> None:
     assert answers(world)["o"]["ok"] is True
     assert "going home" in answers(world)["o"]["text"]
     assert world.shown("alarm/tool.band_saw.not_fresh")["because"].startswith(
-        "The band saw was already running when somebody asked for the collector to be off"
+        "The band saw was already running when the collector was switched off on request"
     )
     world.run(120)
     assert (FAN, "1") not in world.commands(since)

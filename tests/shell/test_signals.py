@@ -205,7 +205,7 @@ def test_a_start_is_said_in_what_was_measured(facts: dict[str, Any], said: str) 
     [
         (
             {"event": "tool_silent", "rule": "silent_after", "silent_after": 30.0, "was": "idle", "last_watts": 3.2},
-            "lathe: no reading from its sensor for 30 s; it was idle, last 3.2 W",
+            "lathe: no reading from its sensor for 30 s; it was idle, last reading 3.2 W",
         ),
         (
             {
@@ -215,7 +215,7 @@ def test_a_start_is_said_in_what_was_measured(facts: dict[str, Any], said: str) 
                 "was": "idle",
                 "last_running": False,
             },
-            "lathe: no reading from its sensor for 30 s; it was idle, last stopped",
+            "lathe: no reading from its sensor for 30 s; it was idle, last reading stopped",
         ),
         (
             {"event": "tool_heard", "rule": "silent_after", "silent_for": 9.0, "running": False},

@@ -147,7 +147,7 @@ def test_an_alarm_says_why_and_what_to_do_and_is_emptied_when_it_is_over() -> No
     assert RFC_3339.fullmatch(alarm["since"])
     assert (alarm["kind"], alarm["name"], alarm["what"]) == ("gate", "band_saw", "fault")
     assert "was told to open" in alarm["because"]
-    assert "lock the collector out" in alarm["next"]
+    assert "Lock the collector out" in alarm["next"]
     assert alarm["next"].endswith("look at command in [gate.band_saw]: it is told 'open' on shop/gate/band_saw/set.")
     assert alarm["rule"] == "travel"
     world.say("shop/gate/band_saw/state", "open")
@@ -161,7 +161,9 @@ def test_a_gate_whose_word_is_another_has_an_alarm_with_that_word() -> None:
     world.run(3.1)
     alarm = world.shown("alarm/gate.band_saw.fault")
     assert alarm["because"].endswith("Its last word was 'Open', which is neither the open nor the shut of its state.")
-    assert alarm["next"].startswith("If that is how the gate says it, write that word into its state in the config.")
+    assert alarm["next"].startswith(
+        "If the gate means open or shut by that word, write it into [gate.band_saw] state in the config."
+    )
 
 
 def test_a_stop_contact_whose_word_is_another_has_an_alarm_that_ends_with_one_of_its_own() -> None:
@@ -170,7 +172,8 @@ def test_a_stop_contact_whose_word_is_another_has_an_alarm_that_ends_with_one_of
     world.say("shop/estop", "pressed")
     alarm = world.shown("alarm/stop.emergency.unclear")
     assert alarm["because"] == (
-        "The stop contact emergency says 'clear', which is neither its active nor its clear: it stops nothing."
+        "The stop contact emergency says 'clear', which is neither its active word nor its clear word: it "
+        "stops nothing."
     )
     assert alarm["next"].startswith("Write the words that it uses into [stop.emergency] in the config")
     assert not world.events("hold_reset")

@@ -49,7 +49,7 @@ def test_a_gate_whose_word_is_another_is_told_with_its_word(
     assert found["next_step"].startswith("Look at what the gate publishes, and at [gate.band_saw] state")
     assert found["trials"] == [], "no travel would have helped, and none is tried"
     assert any(
-        "gate band saw did not open in 3 s with 1 retry; travel 1.5 s; it says Open, which is neither its open nor "
+        "gate band saw did not open in 3 s with 1 retry (travel 1.5 s); it says Open, which is neither its open nor "
         "its shut" in one["text"]
         for one in found["story"]
     )

@@ -146,7 +146,7 @@ def test_a_contact_that_never_spoke_leaves_its_tool_unknown(tmp_path: Path, caps
     found = why(shop, capsys, "router", "--at", now(shop))
     assert found["case"] == "unknown"
     assert (
-        "the contact of router has said nothing: it starts nothing until it has said once that router has stopped"
+        "the contact of router has not been heard: it starts nothing until it has said once that router has stopped"
         in (found["verdict"])
     )
 
@@ -169,7 +169,7 @@ def test_a_contact_that_was_not_asked_to_do_anything_says_what_held(
     shop.cut("router", 20, then=3600)
     found = why(shop, capsys, "router", "--at", now(shop))
     assert found["case"] == "nothing_in_the_log"
-    assert "the sensor of router speaks only on change and said nothing around" in found["verdict"]
+    assert "the sensor of router speaks only on change and was silent around" in found["verdict"]
     assert "still held (its contact says stopped): as far as it says, router did not run" in found["verdict"]
 
 
@@ -216,7 +216,7 @@ def test_a_contact_that_is_muted_waits_for_its_word(tmp_path: Path, capsys: pyte
     shop.run(20)
     found = why(shop, capsys, "router", "--at", now(shop))
     assert found["case"] == "muted"
-    assert "it is ignored until it stops, by its contact" in found["verdict"]
+    assert "the tool is ignored until it stops, by its contact" in found["verdict"]
 
 
 def test_a_contact_closed_already_at_the_daemons_start_is_not_fresh(

@@ -14,10 +14,14 @@ from why.why_support import DAY, why
 Make = Callable[..., RecordedShop]
 Out = pytest.CaptureFixture[str]
 
-PRESSED = "you pressed its button at 08:00:41, while band saw ran: it is ignored until it stops (falls below its "
+PRESSED = (
+    "you pressed its gate's button at 08:00:41, while band saw ran: the tool is ignored until it stops "
+    "(falls below its "
+)
 SERVED = (
     "band saw started at 08:00:31 (6 A, at or above its start_amps of 2.5 A); the collector was switched on 0.92 s "
-    "later, once gate band saw was open; you pressed its button at 08:00:41: ignored from then until it stopped"
+    "later, once gate band saw was open; you pressed its gate's button at 08:00:41: the tool was ignored "
+    "from then until it stopped"
 )
 LIGHT = "band saw drew 2.2 A at most from 08:01:21 to 08:01:31 (10 s), 0.3 A below its start_amps of 2.5 A"
 
@@ -57,7 +61,7 @@ def test_the_press_is_shown_with_the_cut_that_it_ended_and_nothing_else(make: Ma
     found = why(pressed_in_mid_cut(make), capsys, "band_saw", "--at", f"{DAY}T08:00:41")
     assert [(one["ts"][11:19], one["text"][:22]) for one in found["story"]] == [
         ("08:00:31", "band saw started: 6 A,"),
-        ("08:00:41", "band saw is not served"),
+        ("08:00:41", "band saw is muted unti"),
     ]
     assert [one["event"] for one in found["findings"]] == ["tool_muted", "tool_started"]
     assert [one["text"][:16] for one in found["causes"]] == ["band saw started"]

@@ -41,7 +41,7 @@ def test_a_full_bin_is_named_and_warn_would_have_started_it(
     shop.cut("band_saw", 20, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "bin_full"
-    said = 'because the bin had been full since 08:00:31, with which on_bin_full = "refuse" starts nothing'
+    said = 'because the bin had been full since 08:00:31, and with on_bin_full = "refuse" nothing starts then'
     assert said in found["verdict"]
     assert found["would_have_started"] == {"on_bin_full": "warn"}
 
@@ -125,7 +125,8 @@ def test_muted_by_hand_says_when_and_until_when(
     found = why(shop, capsys, "band_saw", "--at", asked)
     assert found["case"] == "muted"
     assert found["verdict"] == (
-        "you pressed its button at 08:00:41, while band saw ran: it is ignored until it stops (falls below its "
+        "you pressed its gate's button at 08:00:41, while band saw ran: the tool is ignored until it stops "
+        "(falls below its "
         "stop_amps of 1.75 A)"
     )
 

@@ -64,7 +64,7 @@ def test_an_adopted_collector_was_on_already(tmp_path: Path) -> None:
 def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
     log = cut(tmp_path).add(1000, "command_vetoed", "min_open", collector="main", command="collector on")
     found = log.told(SAW, 0)
-    assert (found["case"], found["verdict"]) == ("vetoed", WHY + "the interlock held the command back (min open)")
+    assert (found["case"], found["verdict"]) == ("vetoed", WHY + "the interlock stepped in (min open)")
     assert found["next_step"] == "This should not happen: please report it with the log around this time."
     assert found["findings"][0]["event"] == "command_vetoed"
     log = cut(tmp_path).add(1000, "collector_waited", "start_gap", collector="main", for_seconds=2)
@@ -87,7 +87,7 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             "bin_full",
             {},
             "bin_full",
-            'the bin had been full, with which on_bin_full = "refuse" starts nothing',
+            'the bin had been full, and with on_bin_full = "refuse" nothing starts then',
             "Isolate",
         ),
         (
@@ -95,9 +95,8 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             {"max_open": 1, "taken": "router"},
             "max_open",
             (
-                "router had the air, and no more gates than max_open = 1 may be open at once: a tool that cuts is not "
-                "robbed "
-                "of it for another"
+                "router had the air, and no more gates than max_open = 1 may be open at once: a tool that is "
+                "cutting keeps its air"
             ),
             "Stop the other tool, or see with gatehand airflow whether the ducts bear one gate more.",
         ),
@@ -120,17 +119,17 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             {"gates": "band_saw"},
             "gate_not_heard_live",
             (
-                "its gate band saw is moved by hand and has said nothing since Gatehand's start: that it is open is "
+                "its gate band saw is moved by hand and has not reported since Gatehand started: that it is open is "
                 "an old "
                 "message, and the collector does not start on one"
             ),
-            "Shut the gate band saw and open it once by hand; the collector then starts.",
+            "Shut and open the gate band saw once by hand; the collector then starts.",
         ),
         (
             "min_open",
             {"proven_open": 1, "min_open": 2},
             "min_open",
-            "only 1 of the gates that min_open = 2 wants before the fan may turn were proven open",
+            "too few gates were proven open: 1, and min_open = 2 must be before the fan may turn",
             "Look at why the others did not open: gatehand why GATE.",
         ),
         ("broker", {}, "broker", "the connection to the broker changed", None),
@@ -157,7 +156,7 @@ def test_each_refusal_says_what_had_to_come_together(
     ("rule", "because"),
     [
         ("not_fresh", "the hold was reset"),
-        ("off_asked", "somebody asked for the collector to be off"),
+        ("off_asked", "the collector was switched off on request"),
         ("switched_by_hand", "the collector was switched off at its own switch"),
     ],
 )
@@ -224,7 +223,7 @@ def test_a_hold_is_told_with_its_stop_contact_and_its_reset(tmp_path: Path) -> N
 def test_a_full_bin_says_since_when(tmp_path: Path) -> None:
     log = cut(tmp_path).add(-60_000, "bin_full", "bin_full", collector="main")
     found = log.add(0, "start_refused", "bin_full", **AT).told(SAW, 0)
-    assert "because the bin had been full since 08:59:00, with which" in found["verdict"]
+    assert "because the bin had been full since 08:59:00, and with on_bin_full" in found["verdict"]
 
 
 JAMMED = (

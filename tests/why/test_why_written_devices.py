@@ -22,16 +22,17 @@ def test_a_gates_own_answers(tmp_path: Path) -> None:
     log.add(-5000, "gate_commanded", "demand", gate="band_saw", collector="main", to="open")
     found = log.told(GATE, 0)
     assert found["verdict"] == (
-        "nothing asked gate band saw to move at 09:00:00; the last of it: 08:59:55 gate band saw told to open"
+        "nothing asked gate band saw to move at 09:00:00; the last about it: 08:59:55 gate band saw told to open"
     )
     log.add(-4000, "gate_open", "report", gate="band_saw", collector="main", took=1)
     assert log.told(GATE, 0)["verdict"].endswith(
-        "; the last of it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it reported after 1 s"
+        "; the last about it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it "
+        "reported after 1 s"
     )
     log.add(1000, "command_vetoed", "min_open", gate="band_saw", command="shut", proven_open=0, min_open=1)
     found = log.told(GATE, 1000)
     assert (found["case"], found["at"]) == ("vetoed", "2026-03-05T09:00:01.000Z")
-    assert found["verdict"].startswith("at 09:00:01: shut was held back")
+    assert found["verdict"].startswith("at 09:00:01: the command shut")
     log.add(2000, "device_offline", "offline", gate="band_saw")
     found = log.told(GATE, 2000)
     assert found["case"] == "offline"
@@ -224,7 +225,7 @@ TOLD = " If the device itself is in order, look at command in [collector.main]: 
     ("facts", "shown", "step"),
     [
         ({"reported_on": False}, "its switch says off", SWITCH + TOLD),
-        ({}, "its switch says nothing", SWITCH + TOLD),
+        ({}, "its switch has not reported", SWITCH + TOLD),
         ({"reported_on": True}, "its switch says on, and its motor draws no current", SWITCH),
     ],
 )
@@ -307,7 +308,7 @@ def test_a_collector_that_is_on_says_since_when_and_for_whom(tmp_path: Path) -> 
     log.add(-10_000, "collector_held", "hold", collector="main", why="filter change")
     found = log.told(FAN, 0)
     assert (found["case"], found["next_step"]) == ("held", "When the cause is gone, reset the hold.")
-    assert found["verdict"].startswith("the collector had been off for 10 s: 08:59:50 collector is held off")
+    assert found["verdict"].startswith("the collector had been off for 10 s: 08:59:50 collector is on hold")
 
 
 def test_a_gate_that_was_late_and_in_time_for_the_cut_says_by_how_much(tmp_path: Path) -> None:

@@ -93,7 +93,7 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "until": ("until 14:40:00 (7 min 50 s)",),
     "last": ("switched off, nothing needs it any more",),
     "reset": ("it was reset at 14:40:00",),
-    "veto": ("shut was held back",),
+    "veto": ("the command shut was held back",),
     "reasons": ("nothing cut",),
     "more": ("2",),
     "rule": ("demand",),
@@ -125,6 +125,8 @@ _ONE_AT_LEAST: Final = frozenset(
 )
 _BY_FACT: Final[Mapping[str, str]] = {
     # a field of a template that is made from a fact of another name
+    "the_gates": "gates",
+    "gates_are": "gates",
     "contact": "running",
     "reading": "amps",
     "last_reading": "last_amps",
@@ -243,7 +245,7 @@ def _facts_of_an_alarm(fields: set[str], kind: str) -> Iterator[dict[str, Fact]]
     """Few, some and all of the facts that choose a sentence, with none, one and two of everything."""
     fan = {"collector": _FAN, "gate": (_FAN[0], _FAN[-1])}.get(kind, _FAN[:1])
     for count, told_to, then, watched in product(COUNTS, ("on", "off"), ("refuse", "warn"), fan):
-        every = {key: sample(key, count) for key in fields} | {
+        every = {_BY_FACT.get(key, key): sample(_BY_FACT.get(key, key), count) for key in fields} | {
             "told": told_to,
             "then": then,
             Measure.AMPS: float(count),

@@ -5,7 +5,7 @@ import argparse
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
-    parser.description = "Says what a command does, with its options and an example; without a name, which there are."
+    parser.description = "Says what a command does, with its options and an example; without a name, lists them all."
     parser.add_argument("command", nargs="?", metavar="COMMAND", help="such as check")
 
 

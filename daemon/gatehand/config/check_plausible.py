@@ -142,8 +142,8 @@ _STRONGEST: Final = {"us": 40.0, "metric": 10_000.0}
 _WEAKEST: Final = {"us": 0.0, "metric": 50.0}
 """Static pressure of a fan at its most: inches of water, pascal."""
 _MEANT: Final = {
-    "us": ("inches and inches of water", "metric", "millimetres and pascal"),
-    "metric": ("millimetres and pascal", "us", "inches and inches of water"),
+    "us": ("inches and inches of water", "metric", "millimetres and pascals"),
+    "metric": ("millimetres and pascals", "us", "inches and inches of water"),
 }
 
 

@@ -219,7 +219,7 @@ EMPTY_LIST: Final = _error(
 )
 WHICH_COLLECTOR: Final = _error(
     "which-collector",
-    """There are several collectors, and nothing says to which one this belongs.""",
+    """There are several collectors, and nothing says which one this belongs to.""",
     '[gate.band_saw]\ncollector = "main"',
 )
 TWO_COLLECTORS: Final = _error(
@@ -272,9 +272,8 @@ NO_REFRESH: Final = _warning(
 )
 COAST_DOWN_SHORT: Final = _warning(
     "coast-down-short",
-    """A fan's wheel keeps turning for seconds after it is switched off, and the last gate stays open until "
-    "`coast_down` is
-    over. Too short, and the gate shuts against a fan that still blows.""",
+    """A fan's wheel keeps turning for seconds after it is switched off, and the last gate stays open until
+    `coast_down` is over. Too short, and the gate shuts against a fan that still blows.""",
     "coast_down = 8",
 )
 NO_EFFECT: Final = _warning("no-effect", """The key would change something that is not there, so it does nothing.""")
@@ -525,7 +524,7 @@ DURATION_DOUBTFUL: Final = _warning(
 UNITS_DOUBTFUL: Final = _warning(
     "units-doubtful",
     """The numbers of the ducts do not fit the units: with us, diameters are inches and pressures inches of water;
-    with metric, millimetres and pascal. All results would be wrong.""",
+    with metric, millimetres and pascals. All results would be wrong.""",
     '[airflow]\nunits = "metric"\n[duct.main]\ndiameter = 150           # mm\nlength = 4               # m',
 )
 

@@ -188,7 +188,7 @@ def _text_like(pattern: str, **more: object) -> WithJsonSchema:
 Number = Annotated[float, PlainValidator(number), WithJsonSchema({"type": "number"})]
 Amps = Annotated[float, *positive("a current in amps")]
 Watts = Annotated[float, *positive("a power in watts")]
-Volts = Annotated[float, *positive("a voltage in volt")]
+Volts = Annotated[float, *positive("a voltage in volts")]
 Hours = Annotated[float, *positive("hours as a number")]
 Scale = Annotated[float, PlainValidator(scale), WithJsonSchema({"type": "number", "not": {"const": 0}})]
 Seconds = Annotated[float, PlainValidator(_seconds), _or_text({"type": "number", "minimum": 0})]

@@ -173,7 +173,7 @@ class ObservedState:
                 self.stops[name] = active
                 self._spoke("stop", name, "contact")
             case ev.StopUnclear(stop=name, says=says):
-                self.unreadable["stop", name] = f"it says {says!r}, neither its active nor its clear"
+                self.unreadable["stop", name] = f"it says {says!r}, neither its active word nor its clear word"
             case ev.DeviceOnline(kind=kind, name=name):
                 self._spoke(kind, name, "online")
             case ev.MessageRejected(kind=kind, name=name, why=why):

@@ -320,7 +320,7 @@ def _why_missing(name: str, gate: GateTable, moves: list[Move], missing: list[Mo
         return (
             f"It reports open when told to shut, and shut when told to open: look where {said} is; then exchange "
             f"the "
-            "words open and shut, in its state if it moves rightly, in its command if it does not."
+            "words open and shut, in its state if it moves the right way, in its command if it does not."
         )
     words = dict.fromkeys(f"{word!r}" for move in moves for word in move.words)
     if len(missing) == len(moves) and words:

@@ -3,9 +3,9 @@
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`,
 `just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
-of a hold `on_hold`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is
-left out when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here:
-`sentences` fills them.
+of a hold `on_hold`, of gates `the_gates` and `gates_are`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st,
+2nd. What stands in square brackets is left out when a fact within is missing, or, for `{key!}`, when it is also 0,
+false or empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -24,7 +24,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         ),
         Rule.AFTER_SILENCE: (
             "{tool} started[: {reading}, at or above its {start_threshold}][: {contact}][ for {start_after!}]; "
-            "after a silence its start had to be confirmed first[, which took {waited!}]: {confirmed_by}"
+            "after a silence its start had to be confirmed[, which took {waited!}]: {confirmed_by}"
         ),
         None: "{tool} started[, {reason}]",
     },
@@ -42,7 +42,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
                 "{tool}: its device is heard, but without its {key} for {silent_after}: "
                 "on {topic} it said {beside} ({wanted})[; it was {was}]"
             ),
-            "{tool}: no reading from its sensor for {silent_after}[; it was {was}][, last {last_reading}]",
+            "{tool}: no reading from its sensor for {silent_after}[; it was {was}][, last reading {last_reading}]",
         ),
         None: "{tool} is silent[, {reason}]",
     },
@@ -80,7 +80,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             ),
         ),
         Rule.CUT_ENDED_BEFORE_GATE: (
-            "[{tool}: ]the work ended before a gate was open[, after {waited!}], so the {collector} was not started"
+            "[{tool}: ]the work ended before a gate was open[, after a wait of {waited!}], so the "
+            "{collector} was not started"
         ),
         None: "[{subject}: ]a start was missed[, {reason}]",
     },
@@ -102,8 +103,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.MAX_OPEN: "start refused[ for {subject}]: no more than {max_open:gate} may be open[, in use by {taken}]",
         Rule.MIN_OPEN: "start refused[ for {subject}]: {proven_open:gate} proven open, min_open is {min_open}",
         Rule.NO_GATE_PROVEN: "start refused[ for {subject}]: no gate is proven open[ ({gates})]",
-        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: shut, and to be opened by hand: {gates}",
-        Rule.NOT_HEARD_LIVE: "start refused[ for {subject}]: {reason}; shut and open once by hand: {gates}",
+        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: {gates_are} shut; open by hand",
+        Rule.NOT_HEARD_LIVE: "start refused[ for {subject}]: {reason}; shut and open {the_gates} once by hand",
         Rule.HOLD: "start refused[ for {subject}]: the collector is on hold until somebody resets it",
         Rule.BROKER: "start refused[ for {subject}]: it was asked for before the broker was lost; ask again",
         Rule.BIN_FULL: "start refused[ for {subject}]: the bin is full",
@@ -121,9 +122,9 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         None: "start refused[ for {subject}][: {reason}]",
     },
     Happened.READING_REJECTED: {
-        Rule.RETAINED: "[{subject}: ]a reading kept by the broker was not used[ ({reading})], its age is unknown",
-        Rule.MAX_AGE: "[{subject}: ]reading not used, {why}[: {shown!}]",
-        Rule.BAD_VALUE: "[{subject}: ][stop contact {stop}: ]message not used, {why}[: {shown!}]",
+        Rule.RETAINED: "[{subject}: ]a reading kept by the broker was not used[ ({reading})]: its age is unknown",
+        Rule.MAX_AGE: "[{subject}: ]reading not used: {why}[; it said {shown!}]",
+        Rule.BAD_VALUE: "[{subject}: ][stop contact {stop}: ]message not used: {why}[; it said {shown!}]",
         None: "[{subject}: ]message not used[, {reason}]",
     },
     # Gates and hand starts
@@ -160,11 +161,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.GATE_FAULT: (
         "{gate} did not {wanted}[ in {waited}][ with {retries!}]; {offline}",
         (
-            "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}; it says {says}, "
+            "{gate} did not {wanted}[ in {waited}][ with {retries!}] (travel {travel}); it says {says}, "
             "which is neither its open nor its shut"
         ),
-        "{gate} {never_heard}, though it was told to {wanted}[ {waited} ago][, with {retries!}]; travel {travel}",
-        "{gate} did not {wanted}[ in {waited}][ with {retries!}]; travel {travel}[; it reports {reported}]",
+        "{gate} {never_heard}, though it was told to {wanted}[ {waited} ago][, with {retries!}] (travel {travel})",
+        "{gate} did not {wanted}[ in {waited}][ with {retries!}] (travel {travel})[; it reports {reported}]",
     ),
     Happened.HAND_STARTED: {
         Rule.BUTTON: (
@@ -194,7 +195,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.NO_DEMAND: "{collector} switched off, nothing needs it any more[; the fan coasts for up to {coast_down!}]",
         Rule.BROKER: "{collector} switched off, the broker had been away",
         Rule.HOLD: "{collector} switched off, {on_hold}",
-        Rule.OFF_ASKED: "{collector} switched off as asked for[ by {by!}][ ({why!})]; only a fresh start switches it "
+        Rule.SWITCHED_BY_HAND: "{collector} was switched off at its own switch",
+        Rule.OFF_ASKED: "{collector} switched off on request[ from {by!}][ ({why!})]; only a fresh start switches it "
         "on again",
         None: "{collector} switched off[, {reason}]",
     },
@@ -204,11 +206,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_STOOD: (
         "{collector}: {just_heard}[; the fan coasts for up to {coasts_for} more]",
-        "{collector} is off, by all that watches it[; the fan coasts for up to {coasts_for} more]",
+        "{collector} is off, as everything that watches it says[; the fan coasts for up to {coasts_for} more]",
     ),
     Happened.COLLECTOR_WAITED: {
-        Rule.STOPS_UNHEARD: "{collector} waits with its start until the stop contacts are heard",
-        None: "{collector} waits[ {for_seconds}] with its start[, {reason}]",
+        Rule.STOPS_UNHEARD: "{collector} waits to start until the stop contacts are heard",
+        None: "{collector} waits[ {for_seconds}] to start[, {reason}]",
     },
     Happened.COLLECTOR_KEPT_ON: {
         Rule.STARTS_PER_HOUR: (
@@ -234,10 +236,12 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "switched off, gates told to open"
     ),
     Happened.COMMAND_VETOED: {
-        Rule.MIN_OPEN: "{command} was held back[ for {subject}]: {proven_open:gate} would be open, min_open is "
+        Rule.MIN_OPEN: "the command {command}[ for {subject}] was held back: {proven_open:gate} would be "
+        "open, min_open is "
         "{min_open}",
-        Rule.MAX_OPEN: "{command} was held back[ for {subject}]: {standing:gate} open, max_open is {max_open}",
-        None: "{command} was held back[ for {subject}][: {reason}]",
+        Rule.MAX_OPEN: "the command {command}[ for {subject}] was held back: {standing:gate} open, max_open "
+        "is {max_open}",
+        None: "the command {command}[ for {subject}] was held back[: {reason}]",
     },
     Happened.STOP_ACTIVE: "stop contact {stop} is active",
     Happened.STOP_CLEARED: "stop contact {stop} is clear; nothing starts until a reset",
@@ -263,6 +267,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "{shortest} to {longest}[ ({refused_before!:more reset} refused before)]"
         ),
         Rule.STOPS_UNHEARD: "{collector}: reset refused, the stop contacts are not heard; try again once they are",
+        Rule.HOLD: "{collector}: reset refused, it is not on hold",
         None: "{collector}: reset refused[, {why}]",
     },
     Happened.BIN_FULL: "{collector}: the bin is full",
@@ -272,7 +277,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.DEVICE_ONLINE: "{subject}: its device is online again",
     Happened.MESSAGE_IGNORED: {
         Rule.STANDSTILL: "[{subject}: ]{what} was ignored: Gatehand had been frozen[ for {stood_for}]; press again",
-        None: ("[{subject}: ]{ignored} was ignored, {reason}", "[{subject}: ]a message was ignored[, {reason}]"),
+        None: ("[{subject}: ]{ignored} was ignored: {reason}", "[{subject}: ]a message was ignored[: {reason}]"),
     },
     Happened.BROKER_CONNECTED: "connected to the broker",
     Happened.BROKER_LOST: "lost the broker[, last heard {heard_before!} ago]; nothing is commanded until it is back",
@@ -286,14 +291,14 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm: {gate} did not {wanted}: {offline}",
             "alarm: {gate} did not {wanted}; it says {says}, which is neither its open nor its shut",
             "alarm: {gate} was told to {wanted} and {never_heard}",
-            "alarm: {gate} did not {wanted}, travel {travel}",
+            "alarm: {gate} did not {wanted} (travel {travel})",
         ),
         Rule.ANSWER: (
             "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
             "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
         ),
-        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: shut, and to be opened by hand: {gates}",
-        Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: {reason}; shut and open once by hand: {gates}",
+        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: {gates_are} shut; open by hand",
+        Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: {reason}; shut and open {the_gates} once by hand",
         Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",
         Rule.BAD_VALUE: "alarm: stop contact {stop} says {says}, which is neither its active word nor its clear word",
         None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
@@ -312,9 +317,9 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     OwnEvent.CLOCK_STEPPED: "the wall clock stepped[ by {by_seconds}]; nothing is timed by it",
     OwnEvent.LOG_GAP: (
         "the log has a gap: {lost:line} lost[ (numbers {first_lost} to {last_lost})]"
-        "[, {unsure!} more may be][, {torn_bytes!:byte} of a line cut short][; {why}]"
+        "[, {unsure!} more may be lost][, {torn_bytes!:byte} of a line cut short][; {why}]"
     ),
-    OwnEvent.LOG_LATE: "the disk stalled for {stalled}; {late:command} left before being logged",
+    OwnEvent.LOG_LATE: "the disk stalled for {stalled}; {late:command} went out before being logged",
     OwnEvent.SIGNAL_UNHEARD: (
         "[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})[; what came there has {wanted}]"
     ),
@@ -360,13 +365,13 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.START_GAP: "another motor on its circuit has only just started",
     Rule.NO_DEMAND: "nothing needs it any more",
     Rule.ANSWER: "its switch did not answer",
-    Rule.ADOPTION: "Gatehand has just started and the fan may turn",
-    Rule.SWITCHED_BY_HAND: "somebody switched it at its own switch",
+    Rule.ADOPTION: "Gatehand has just started and the fan may be turning",
+    Rule.SWITCHED_BY_HAND: "somebody used the collector's own switch",
     Rule.BUTTON: "a button was pressed",
     Rule.HAND_LIMIT: "it has lasted its hand_limit[ of {hand_limit}]",
     Rule.STOP_CONTACT: "a stop contact is active",
     Rule.HOLD: "the collector is on hold until somebody resets it",
-    Rule.OFF_ASKED: "somebody asked to switch the collector off",
+    Rule.OFF_ASKED: "the collector was switched off on request",
     Rule.RESET_REPEATED: "another reset came shortly before it",
     Rule.RESET_PRESS: "it was not a press of the reset button",
     Rule.STOP_UNREAD: "a stop contact is new in the config, and its retained word may still come",

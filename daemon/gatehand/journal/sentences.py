@@ -13,7 +13,7 @@ from gatehand.measures import UNITS, measured, threshold_key
 from gatehand.text import named, ordinal
 from gatehand.times import lasting
 from gatehand_rules.findings import Alarm, Fact, Finding
-from gatehand_rules.words import Measure
+from gatehand_rules.words import MESSAGE, Measure
 
 _OF = {
     f"{which}{measure}": measure
@@ -33,19 +33,19 @@ NO_REASON_GIVEN = "asked for"
 """What the rules write where somebody asked for a hold and did not say why."""
 _IGNORED = {
     "ButtonPressed": "a button's press",
-    "HandAsked": "a hand start asked for by message",
+    "HandAsked": "a request for a hand start",
     "ResetAsked": "a reset",
     "ResetButton": "its reset button",
-    "HoldAsked": "a hold asked for",
+    "HoldAsked": "a request for a hold",
     "OffAsked": "a request to switch it off",
     "Reading": "a reading",
-    "GateReport": "a report of where it is",
+    "GateReport": "its report of where it is",
     "StopReport": "a stop contact's word",
     "StopUnclear": "a stop contact's word",
     "CollectorReport": "its switch's report",
     "CollectorReading": "its motor's reading",
     "BinReport": "its bin's word",
-    "DeviceOnline": "a device's word that it is online or gone",
+    "DeviceOnline": "its device's word that it is online or gone",
 }
 """What a message was that could not act, by the name of its event."""
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
@@ -137,7 +137,8 @@ def spoken_alarm(alarm: str, line: Mapping[str, Fact] | None = None) -> str:
     if found is None:
         return spoken(alarm)
     named = found.kind == "daemon" or (line is not None and line.get(found.kind) == found.name)
-    return spoken(found.what if named else f"{found.kind} {found.name} {found.what}".removesuffix(" active"))
+    what = "on hold" if found.what == "held" else found.what
+    return spoken(what if named else f"{found.kind} {found.name} {what}".removesuffix(" active"))
 
 
 def shown(key: str, value: Fact) -> str:
@@ -173,6 +174,13 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return _reason(line)
         case "alarm":  # as it is said, without the name of the line's own subject
             return spoken_alarm(found, line) if isinstance(found, str) else None
+        case "was":  # a tool before it fell silent; "unknown" says nothing
+            return {"unknown": None, "runon": "in its run-on"}.get(str(found), None if found is None else str(found))
+        case "by":
+            return None if found is None else "a message" if found == MESSAGE else str(found)
+        case "the_gates" | "gates_are":
+            gates = line.get("gates")
+            return gates_named(gates, are=key == "gates_are") if isinstance(gates, str) else None
         case "peak":  # in the unit of the threshold that it did not reach for long enough
             return None if found is None else shown(start_threshold(line)[0], found)
         case "offline" | "never_heard" | "ignored" | "on_hold" | "nth" | "witnesses" | "just_heard" | "look_at":
@@ -210,14 +218,21 @@ def _phrase(key: str, line: Mapping[str, Fact]) -> str:
             return witness_words.look_at(line)
 
 
-def offline(facts: Mapping[str, Fact], age: str = "for {}") -> str:
+def offline(facts: Mapping[str, Fact], age: str = "has been offline for {}") -> str:
     """That a device has said that it is off the network, and for how long, where that is known; "" where it has not."""
     if not facts.get("offline"):
         return ""
     since = facts.get("offline_for")
     if not isinstance(since, int | float):
         return "its device is offline"
-    return f"its device is offline, {age.format(lasting(since, whole=True))}"
+    return f"its device {age.format(lasting(since, whole=True))}"
+
+
+def gates_named(gates: str, *, are: bool = False) -> str:
+    """`band_saw, planing` is said gates band saw, planing; `are`: with its verb."""
+    several = ", " in gates
+    verb = "" if not are else " are" if several else " is"
+    return f"{'gates' if several else 'gate'} {spoken(gates)}{verb}"
 
 
 def on_hold(why: str, *, stop: bool = False) -> str:

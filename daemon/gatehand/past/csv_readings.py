@@ -98,8 +98,8 @@ class _Reader:
             return
         found = f"found {shown(','.join(names))} as the header" if names else "the first line is empty"
         if ";" in "".join(names):
-            found += ", parted by semicolons"
-        self._fail(f"{found}: wanted a first line that names the columns {COLUMNS}, parted by commas")
+            found += ", separated by semicolons"
+        self._fail(f"{found}: wanted a first line that names the columns {COLUMNS}, separated by commas")
 
     def _read_rows(self, progress: OnProgress) -> None:
         """The hot loop: plain readings go straight into the columns, anything else is looked at closely."""

@@ -46,7 +46,7 @@ def period_notes(found: Summary) -> Iterator[str]:
         times = f"once, {when}" if len(missing) == 1 else f"{len(missing)} times, the longest {when}"
         yield f"Not recorded: {about}{whole}, in which Gatehand did not run ({times}); nothing of it is counted."
     if lost := found.account.events[OwnEvent.LOG_GAP]:
-        yield f"The log has {named(lost, 'gap')}: lines are lost, and what they told is not counted."
+        yield f"The log has {named(lost, 'gap')}: lines are lost, and what they said is not counted."
     if names := found.renamed:
         is_not = "is" if len(names) == 1 else "are"
         yield (
@@ -196,7 +196,7 @@ def _happened(found: Summary) -> Iterator[str]:
     for what, counts in (
         ("gate movements ", account.movements),
         ("gate faults    ", account.faults),
-        ("commands vetoed", events[Happened.COMMAND_VETOED]),
+        ("held back      ", events[Happened.COMMAND_VETOED]),
         ("alarms         ", account.alarms),
         ("stop contacts  ", account.stops),
         ("bin full       ", account.bins_full),

@@ -12,7 +12,7 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.journal import witness_words
-from gatehand.journal.sentences import offline, on_hold, spoken
+from gatehand.journal.sentences import gates_named, offline, on_hold, spoken
 from gatehand.measures import measured
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
@@ -40,25 +40,28 @@ _NETWORK: Final = "Look at its power and its network."
 _BY_HAND: Final = "until it speaks, use the gate's button, or `gatehand hand GATE`."
 _POWER: Final = f"Look at the sensor's power and network; {_BY_HAND}"
 _ONCE_MORE: Final = "Switch the {name} off and on again; only a start that is seen starts the collector."
-_FREE: Final = (
-    "Free the gate and look at its end switch; lock the collector out before you reach in. "
-    "Then `gatehand exercise {id}` moves it and measures its travel; if it is only slow, raise travel."
+_FREED: Final = (
+    "ock the collector out, then free the gate and look at its end switch. `gatehand exercise {id}` moves "
+    "it and measures "
+    "its travel; if it is only slow, raise travel in [gate.{id}]."
 )
+_FREE: Final = f"L{_FREED}"
+_ELSE_FREE: Final = f" Otherwise l{_FREED}"
 _MUTE_GATE: Final = (
-    "The gate {name} was told to {wanted} and has not reported it, though its travel of {travel} s has passed for each "
-    "try."
+    "The gate {name} was told to {wanted} and has not reported {wanted}, though its travel of {travel} s has passed on "
+    "each try."
 )
 _MAX_OPEN: Final = (
-    "The {name} gets no air: max_open is {max_open}, used up by {taken}.",
+    "{who} gets no air: max_open is {max_open}, used up by {taken}.",
     "Finish one of the cuts that have the air, or raise max_open if the fan can carry one more.",
 )
-_SHUT_BY_HAND: Final = ("The {name} runs and its gate is shut: {gates}.", "Open it by hand: {gates}.")
+_SHUT_BY_HAND: Final = ("{who} gets no air: {gates_are} shut.", "Open {the_gates} by hand.")
 _NOT_HEARD_LIVE: Final = (
-    "The {name} runs, and only an old message shows that its gate is open: {gates}.",
-    "Shut it and open it once: {gates}. Gatehand then hears its position.",
+    "{who} gets no air: only an old message shows that {gates_are} open.",
+    "Shut and open {the_gates} once by hand; Gatehand then hears the position.",
 )
 _NOT_PROVEN: Final = (
-    "None of the {name}'s gates could be proven open: {gates}.",
+    "{who} gets no air: {gates_are} not proven open.",
     "Look at the gate and its report (`gatehand exercise {each_gate}`); nothing starts against shut gates.",
 )
 _RESET_THEN: Final = "Find out what happened and fix the cause; then `gatehand reset {id}`, and start the tool again."
@@ -78,22 +81,28 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Switch the {name} off and on again to start the collector, or use the gate's button (`gatehand hand GATE`).",
     ),
     ("tool", "not_fresh", Rule.FIRST_SEEN_DRAWING): _drew("when first seen"),
-    ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when somebody asked to switch the collector off"),
+    ("tool", "not_fresh", Rule.OFF_ASKED): _drew("when the collector was switched off on request"),
     ("tool", "not_fresh", Rule.HOLD): _drew("while the collector was on hold"),
     ("tool", "not_fresh", Rule.BIN_FULL): _drew("while the bin was full"),
     ("tool", "not_fresh", ""): _drew("when the hold was reset"),
     ("tool", "silent", "says"): (
         "The {name}'s sensor is heard, but not understood: on {topic} it said {says!r} ({wanted}).",
-        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it sends; then `gatehand exercise {id}`.",
+        (
+            "Correct {key} in [tool.{id}] of the config (topic, pointer), or what the sensor sends; then "
+            "`gatehand exercise {id}`."
+        ),
     ),
     ("tool", "silent", "beside"): (
         (
             "The {name}'s device is heard, but without its {key} for {silent_after} s: "
             "on {topic} it said {beside!r} ({wanted})."
         ),
-        "Correct {key} in [tool.{id}] of the config (topic, pointer), or what it sends; then `gatehand exercise {id}`.",
+        (
+            "Correct {key} in [tool.{id}] of the config (topic, pointer), or what the sensor sends; then "
+            "`gatehand exercise {id}`."
+        ),
     ),
-    ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor is offline, by its own word.", _POWER),
+    ("tool", "silent", Rule.OFFLINE): ("The {name}'s sensor has gone offline.", _POWER),
     ("tool", "silent", "never_heard"): (
         "The {name}'s sensor has never been heard: nothing has come on {topic}.",
         f"Look at the topic in [tool.{{id}}], and at the sensor's power and network; {_BY_HAND}",
@@ -105,7 +114,10 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "silent", ""): ("There has been no reading from the {name}'s sensor for {silent_after} s.", _POWER),
     ("tool", "run_limit", ""): (
         "The {name} has run for {run_limit} s without a pause: its sensor is probably stuck.",
-        "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If it runs that long, raise its run_limit.",
+        (
+            "Switch the {name} off; `gatehand exercise {id}` tries its sensor. If the tool does run that long, "
+            "raise its run_limit."
+        ),
     ),
     ("tool", "max_open", ""): _MAX_OPEN,
     ("tool", "not_served", Rule.GATE_BY_HAND_IS_SHUT): _SHUT_BY_HAND,
@@ -114,19 +126,19 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("tool", "offline", ""): ("The {name}'s sensor has left the network.", _NETWORK),
     ("gate", "fault", "says"): (
         _MUTE_GATE + " Its last word was {says!r}, which is neither the open nor the shut of its state.",
-        "If that is how the gate says it, write that word into its state in the config. Else: " + _FREE,
+        "If the gate means open or shut by that word, write it into [gate.{id}] state in the config." + _ELSE_FREE,
     ),
     ("gate", "fault", "offline"): (
-        "The gate {name} was told to {wanted} and has not reported it: {offline}.",
+        "The gate {name} was told to {wanted} and has not reported {wanted}: {offline}.",
         "Look at the power and the network of the gate {name}; `gatehand why {id}` says what it was told and when.",
     ),
     ("gate", "fault", "said"): (
-        _MUTE_GATE + " It speaks and is not understood: on {topic} it said {said!r} ({wanted_there}).",
-        "Correct [gate.{id}] in the config (state: topic, pointer, words), or what the gate says. Else: " + _FREE,
+        _MUTE_GATE + " It is heard, but not understood: on {topic} it said {said!r} ({wanted_there}).",
+        "Correct [gate.{id}] in the config (state: topic, pointer, words), or what the gate says." + _ELSE_FREE,
     ),
     ("gate", "fault", "never_heard"): (
         "The gate {name} was told to {wanted} and has not said where it is since Gatehand started.{nothing_on}",
-        "Look at the topic of its state in [gate.{id}], and at its power and network. Else: " + _FREE,
+        "Look at the topic of its state in [gate.{id}] of the config, and at its power and network." + _ELSE_FREE,
     ),
     ("gate", "fault", ""): (_MUTE_GATE, _FREE),
     ("gate", "max_open", ""): _MAX_OPEN,
@@ -151,7 +163,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         _NOT_SHOWN,
         (
             "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; "
-            "if it has stopped, look at what has not said so."
+            "if it has stopped, look at its switch's report and at the sensor on its motor, if it has one."
         ),
     ),
     ("collector", "no_answer", "tripped"): (
@@ -163,15 +175,18 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Look at its switch, its breaker and its overload; `gatehand why {id}` says what it was told and when.",
     ),
     ("collector", "shut_gates", ""): (
-        "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. Switched off.",
-        f"Look at the gates and their reports ({_EXERCISE}); it starts again with the next cut.",
+        (
+            "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was "
+            "switched off."
+        ),
+        f"Look at the gates and their reports ({_EXERCISE}); it starts again at the next cut.",
     ),
     ("collector", "too_few_gates", ""): (
         "The collector {name} did not start: {proven_open} of its gates proven open; {min_open} must be.",
         f"Look at the gates that do not open ({_EXERCISE}), or lower min_open if the fan bears it.",
     ),
     ("collector", "bin_full", "refuse"): ("The bin of {name} is full; nothing starts.", _EMPTY),
-    ("collector", "bin_full", ""): ("The bin of {name} is full; it starts all the same.", _EMPTY),
+    ("collector", "bin_full", ""): ("The bin of {name} is full; the collector starts all the same.", _EMPTY),
     ("collector", "offline", ""): (
         "The switch of the collector {name} has left the network.",
         "Look at its power and its network; it may still be on.",
@@ -181,7 +196,7 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Fix the cause and release the contact; then `gatehand reset` ends the hold of its collector.",
     ),
     ("stop", "unclear", ""): (
-        "The stop contact {name} says {says!r}, which is neither its active nor its clear: it stops nothing.",
+        "The stop contact {name} says {says!r}, which is neither its active word nor its clear word: it stops nothing.",
         "Write the words that it uses into [stop.{stop}] in the config; then `gatehand exercise {stop}` tries it.",
     ),
     ("daemon", "stops_unheard", ""): (
@@ -212,9 +227,11 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     because, then = _WORDS.get((kind, what, _case(what, rule, facts)), any_case)
     # One that is missing is no reason to say nothing.
     shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
-    each_gate = str(facts.get("gates", "")).replace(", ", " ")
-    shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=each_gate)
-    shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "{} before this alarm"))
+    gates = str(facts.get("gates", ""))
+    shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=gates.replace(", ", " "))
+    shown.update(the_gates=gates_named(gates), gates_are=gates_named(gates, are=True))
+    shown.update(who=f"{'The hand start at gate' if kind == 'gate' else 'The'} {spoken(alarm.name)}")
+    shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "had been offline for {}"))
     witnesses = witness_words.witnesses(facts, "{} before this alarm")
     shown.update(shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it")
     shown.update(nothing_on=f" Nothing has come on {facts['topic']}." if "topic" in facts else "")
@@ -389,7 +406,7 @@ def memory_trouble(why: str, held: tuple[str, ...]) -> ShownAlarm:
     return ShownAlarm(
         MEMORY,
         f"{what} could not be written to state.json: {why}.",
-        "Make room on the disk of the state folder, or let the daemon write there; it is tried again by itself. Until "
+        "Make room on the disk of the state folder, or let the daemon write there; it tries again by itself. Until "
         "then lock the machine out by its own switch: after a power cut the hold may be forgotten.",
         facts=(("held", list(held)),),
     )
@@ -410,7 +427,7 @@ def subscription_refused(topics: tuple[str, ...]) -> ShownAlarm:
         SUBSCRIPTIONS,
         f"The broker refuses the subscription to {', '.join(topics)}; what is said there is not heard.",
         "Let the daemon's user read these topics in the broker's access list (`gatehand access` prints one); "
-        "it is tried again by itself.",
+        "the daemon tries again by itself.",
         facts=(("topics", list(topics)),),
     )
 
@@ -420,5 +437,6 @@ def same_base(text: str) -> ShownAlarm:
     return ShownAlarm(
         SAME_BASE,
         f"Two daemons publish under one base: {text}.",
-        "Stop one of them: two that move the same gates and fans undo each other's safety.",
+        "Stop one of them, or give it a base of its own: two that move the same gates and fans undo each "
+        "other's safety.",
     )

@@ -65,7 +65,7 @@ class ReadingAge:
         if self._reader is not None:
             moment = self._reader.read_moment(payload)
             if isinstance(moment, Rejected):
-                return Rejected(f"when it was measured cannot be told: {moment.why}", moment.shown)
+                return Rejected(f"the time of its measurement cannot be read: {moment.why}", moment.shown)
             judged = self.judge_time(moment.value, now, is_text=moment.is_text)
             if isinstance(judged, str):
                 return Rejected(judged, excerpt(payload.raw if isinstance(payload, Payload) else payload), old=True)

@@ -81,16 +81,20 @@ RUN_LIMIT: Final = Words(
 MUTED: Final = Words(
     "muted",
     (
-        "you pressed its button at {at}, while {of_contact} ran: it is ignored until it stops, by its contact",
         (
-            "you pressed its button at {at}, while {tool} ran: it is ignored until it stops (falls below its "
+            "you pressed its gate's button at {at}, while {of_contact} ran: the tool is ignored until it stops, "
+            "by its contact"
+        ),
+        (
+            "you pressed its gate's button at {at}, while {tool} ran: the tool is ignored until it stops "
+            "(falls below its "
             "{stop_threshold})"
         ),
     ),
     "Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
 )
 MUTED_BY: Final = MUTED._replace(
-    sentence="{by} asked at {at}, while {tool} ran, for its gate's hand start to end: it is ignored until it stops"
+    sentence="{by} ended the hand start of its gate at {at}, while {tool} ran: the tool is ignored until it stops"
 )
 
 # A rise that was no start, a message that was none
@@ -202,13 +206,14 @@ _FRESH_START = "then switch the tool off and on again."
 STARTED: Final = Words(
     "started",
     _DREW + "; the collector was switched on {later} later[, once gate {opened} was open]"
-    "[ ({late_by!} after its travel of {travel})][; you pressed its button at {muted}: ignored from then until it "
+    "[ ({late_by!} after its travel of {travel})][; you pressed its gate's button at {muted}: the tool was "
+    "ignored from then until it "
     "stopped]",
 )
 ALREADY_ON: Final = Words(
     "already_on",
     _DREW + "; the collector was on already, since {since} at the latest"
-    "[; you pressed its button at {muted}: ignored from then until it stopped]",
+    "[; you pressed its gate's button at {muted}: the tool was ignored from then until it stopped]",
 )
 NO_ANSWER: Final = Words(
     "no_answer",
@@ -236,7 +241,7 @@ ENDED_TOO_SOON: Final = Words(
 )
 VETOED: Final = Words(
     "vetoed",
-    _BECAUSE + "the interlock held the command back ({veto})",
+    _BECAUSE + "the interlock stepped in ({veto})",
     "This should not happen: please report it with the log around this time.",
 )
 _HELD = (
@@ -248,13 +253,13 @@ HELD: Final = Words("held", _HELD, _RESET_HOLD)
 STOP_CONTACT: Final = Words("stop_contact", _HELD, _RESET_HOLD)
 BIN_FULL: Final = Words(
     "bin_full",
-    _BECAUSE + 'the bin had been full[ since {since}], with which on_bin_full = "refuse" starts nothing',
+    _BECAUSE + 'the bin had been full[ since {since}], and with on_bin_full = "refuse" nothing starts then',
     "Isolate the collector and empty the bin; " + _FRESH_START,
 )
 MAX_OPEN: Final = Words(
     "max_open",
     _BECAUSE + "{taken} had the air, and no more gates than max_open = {max_open} may be open at once: a tool that "
-    "cuts is not robbed of it for another",
+    "is cutting keeps its air",
     "Stop the other tool, or see with gatehand airflow whether the ducts bear one gate more.",
 )
 NONE_PROVEN: Final = Words(
@@ -328,7 +333,7 @@ FIRST_WORD_ON_CHANGE: Final = Words(
 BY_RULE: Final[dict[str, Words]] = {
     Rule.FIRST_SEEN_DRAWING: FIRST_WORD,
     Rule.NOT_FRESH: _not_fresh("the hold was reset"),
-    Rule.OFF_ASKED: _not_fresh("somebody asked for the collector to be off"),
+    Rule.OFF_ASKED: _not_fresh("the collector was switched off on request"),
     Rule.SWITCHED_BY_HAND: _not_fresh("the collector was switched off at its own switch"),
     Rule.GATE_BY_HAND_IS_SHUT: Words(
         "gate_by_hand_is_shut",
@@ -339,12 +344,13 @@ BY_RULE: Final[dict[str, Words]] = {
         "gate_not_heard_live",
         _BECAUSE + "its gate {gates} is moved by hand and has not reported since Gatehand started: that it is open is "
         "an old message, and the collector does not start on one",
-        "Shut the gate {gates} and open it once by hand; the collector then starts.",
+        "Shut and open the gate {gates} once by hand; the collector then starts.",
     ),
     Rule.MIN_OPEN: Words(
         "min_open",
-        _BECAUSE + "only {proven_open} of the gates that min_open = {min_open} wants before the fan may turn were "
-        "proven open",
+        _BECAUSE + "too few gates were proven open: {proven_open}, and min_open = {min_open} must be before "
+        "the fan may "
+        "turn",
         "Look at why the others did not open: gatehand why GATE.",
     ),
 }
@@ -359,7 +365,7 @@ GATE_FAULT: Final = Words(
     _LOOK_AT_GATE,
 )
 GATE_UNKNOWN: Final = Words(NOTHING, "there is nothing about gate {name} in the log up to {at}")
-GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; the last of it: {last}")
+GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; the last about it: {last}")
 COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the log up to {at}")
 GATE_UNREACHED: Final = Words(
     "offline",
