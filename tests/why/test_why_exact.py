@@ -161,7 +161,7 @@ def test_a_sensor_on_change_whose_last_word_was_not_understood(make: Make, capsy
         why(shop, capsys, "band_saw", "--at", f"{DAY}T08:06:50"),
         "not_understood",
         "the sensor of band saw spoke and was not understood, as of 08:00:31: on shop/band_saw/amps it said "
-        '{"power": "six"} (found the text \'six\' at /power where a number is wanted); it has said nothing else by '
+        '{"power": "six"} (found the text \'six\' at /power where a number is wanted); no other word had come by '
         "then. What is not understood starts nothing",
         "Look at what it publishes, and at [tool.band_saw] current: topic, pointer, scale.",
     )
@@ -255,8 +255,7 @@ def test_what_was_served_and_what_ran_already(make: Make, capsys: Out) -> None:
     found = why(shop, capsys, "main", "--at", f"{DAY}T08:01:40")
     assert found["verdict"] == (
         "the collector had been off for 39 s: 08:01:01 collector switched off, nothing needs it any more; the fan "
-        "turns "
-        "for 6 s more; nothing asked for it since"
+        "coasts for up to 6 s; nothing asked for it since"
     )
     assert causes(found)[:2] == [SAW, OPENED]
     found = why(shop, capsys, "band_saw", "--at", f"{DAY}T08:00:31")

@@ -57,7 +57,7 @@ def test_the_press_is_shown_with_the_cut_that_it_ended_and_nothing_else(make: Ma
     found = why(pressed_in_mid_cut(make), capsys, "band_saw", "--at", f"{DAY}T08:00:41")
     assert [(one["ts"][11:19], one["text"][:22]) for one in found["story"]] == [
         ("08:00:31", "band saw started: 6 A,"),
-        ("08:00:41", "band saw is not served"),
+        ("08:00:41", "band saw is muted unti"),
     ]
     assert [one["event"] for one in found["findings"]] == ["tool_muted", "tool_started"]
     assert [one["text"][:16] for one in found["causes"]] == ["band saw started"]

@@ -120,7 +120,7 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             {"gates": "band_saw"},
             "gate_not_heard_live",
             (
-                "its gate band saw is moved by hand and has said nothing since Gatehand's start: that it is open is "
+                "its gate band saw is moved by hand and has not reported since Gatehand started: that it is open is "
                 "an old "
                 "message, and the collector does not start on one"
             ),

@@ -73,7 +73,7 @@ def notes(context: Question) -> Iterator[str]:
         )
     if (one := first(context.lines, OwnEvent.LOG_GAP)) is not None:
         lost = one.amount("lost")
-        yield f"{named(int(lost), 'line')} of the log lost before {one.clock}: what follows may be less than all"
+        yield f"the log lost {named(int(lost), 'line')} before {one.clock}: what follows may be less than all"
     yield from _unheard(context)
 
 
