@@ -14,8 +14,13 @@ from gatehand.why.try_settings import around, gate_trials
 from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 
-_TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, Happened.DEVICE_OFFLINE)
-_MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
+_AWAY: Final = (Happened.DEVICE_OFFLINE, Happened.GATE_UNHEARD)
+"""What a gate can be without having done anything wrong."""
+_TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, *_AWAY)
+_MOVES: Final = (
+    *(Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN),
+    *(Happened.GATE_FAULT, Happened.GATE_UNHEARD),
+)
 _CUT_AFTER_MS: Final = 60_000
 _SAME_MS: Final = 250
 
@@ -34,16 +39,26 @@ def _nearest(context: Question, *events: str) -> TimedLine | None:
 def gate_verdict(context: Question) -> Verdict:
     """The case of a gate at a moment."""
     nearest = _nearest(context, *_TROUBLES)
-    if nearest is None:
-        return offline(context, context.name, context.at_ms) or _gate_now(context)
+    if nearest is None or nearest.is_(*_AWAY):
+        gone = offline(context, context.name, context.at_ms)
+        return gone or (_gate_now(context) if nearest is None else _was_away(context, nearest))
     if nearest.is_(Happened.GATE_FAULT):
         return _fault(context, nearest)
-    case, step = nearest.text("rule") or "refused", ""
-    if nearest.is_(Happened.COMMAND_VETOED):
-        case = "vetoed"
-    elif nearest.is_(Happened.DEVICE_OFFLINE):
-        return offline(context, context.name, nearest.ms) or _gate_now(context)
-    return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", step)
+    case = "vetoed" if nearest.is_(Happened.COMMAND_VETOED) else nearest.text("rule") or "refused"
+    return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", "")
+
+
+def _was_away(context: Question, one: TimedLine) -> Verdict:
+    """Near the moment, and not at it, its device was offline; or it was told to shut and has never been heard."""
+    if one.is_(Happened.GATE_UNHEARD):
+        found = verdict(context, words.GATE_UNHEARD, (one,), at=one.clock)
+        found.next_step += or_command(context, one, "gate", context.name, "wanted")
+    else:
+        ended = first(context.following(one.ms), Happened.DEVICE_ONLINE, gate=context.name)
+        back = ended.clock if ended else None
+        found = verdict(context, words.GATE_WAS_OFFLINE, (one, ended), since=one.clock, back=back)
+    found.span = (one.ms, one.ms)
+    return found
 
 
 def _said_by(one: TimedLine, case: str, text: str, step: str, *more: TimedLine) -> Verdict:
@@ -56,16 +71,18 @@ def _fault(context: Question, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
     commanded, span = local_clock(commanded_ms), (commanded_ms, fault.ms)
     gone = offline_since(context, context.name, fault.ms)
-    if gone is not None:
+    if gone is not None or fault.line.get("offline") is True:
         since = gone_since(gone, fault.ms)
         found = verdict(context, words.GATE_UNREACHED, (fault, gone), commanded=commanded, **since)
         found.span = span
         return found
     facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
-    found = verdict(context, words.GATE_FAULT, (fault,), commanded=commanded, **facts)
+    unheard = fault.line.get("never_heard") is True
+    case = words.GATE_NEVER_HEARD if unheard else words.GATE_FAULT
+    found = verdict(context, case, (fault,), commanded=commanded, **facts)
     found.span = span
     found.next_step += or_command(context, fault, "gate", context.name, "wanted")
-    if gate_not_understood(context, fault, found):
+    if gate_not_understood(context, fault, found) or unheard:
         return found
     until = _answers_until(context, fault)
     here = around(context.folder, commanded_ms, until)
