@@ -51,6 +51,21 @@ def test_a_hold(make: Make, capsys: Out, says: str, reason: str) -> None:
     assert found["findings"][0]["rule"] == "hold"
 
 
+def test_a_start_while_a_stop_contact_was_active_shows_its_line(make: Make, capsys: Out) -> None:
+    shop = make()
+    shop.say("shop/estop", "1")
+    shop.run(5)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    found = why(shop, capsys, "band_saw")
+    said = NOT_SERVED.format("08:00:36") + (
+        "the collector had been on hold by stop contact emergency since 08:00:31; it was not reset in the time looked "
+        "at. On hold nothing starts it, and a start from that time is stale: only a fresh one counts"
+    )
+    step = "When the cause is gone, reset the hold; then switch the tool off and on again."
+    held = "collector is on hold by stop contact emergency, until somebody resets it"
+    is_told(found, "stop_contact", said, step, held, SAW)
+
+
 def test_a_hold_of_a_collector_that_an_edit_has_renamed(make: Make, capsys: Out) -> None:
     """It is known by its command topic; what was before the rename cannot be replayed, so it is told and not shown."""
     shop = make()

@@ -300,6 +300,26 @@ def test_a_collector_that_is_on_says_since_when_and_for_whom(tmp_path: Path) -> 
     )
 
 
+def test_what_an_earlier_run_switched_on_is_not_on_for_all_that_is_known(tmp_path: Path) -> None:
+    """A power cut: the fan has stopped, and nothing was there to say so."""
+    log = started(tmp_path).add(-90_000_000, "collector_on", "demand", collector="main")
+    log.run = "run2"
+    log.add(-60_000, "daemon_started", version="0").add(-59_000, "broker_connected", "broker")
+    found = log.told(FAN, 0)
+    assert (found["case"], found["verdict"]) == (
+        "nothing_in_the_log",
+        (
+            "the collector has not been switched since Gatehand started at 2026-03-05 08:59:00; the last before that: "
+            "2026-03-04 08:00:00 collector switched on"
+        ),
+    )
+    log.add(0, "tool_started", "start_threshold", **BEGUN).add(500, "tool_stopped", "stop_threshold", **AT)
+    assert log.told(SAW, 0)["case"] == "waiting", "and a start is not served by it"
+    log.add(-30_000, "collector_adopted", "adoption", collector="main")
+    assert log.told(SAW, 0)["case"] == "already_on"
+    assert log.told(FAN, 0)["verdict"].startswith("the collector had been on for 30 s: 08:59:30 collector was on when ")
+
+
 def test_a_gate_that_was_late_and_in_time_for_the_cut_says_by_how_much(tmp_path: Path) -> None:
     log = cut(tmp_path).add(1900, "gate_open", "report", gate="band_saw", took=1.9, travel=1.5, late_by=0.4)
     found = log.add(1950, "collector_on", "demand", collector="main").told(SAW, 0)

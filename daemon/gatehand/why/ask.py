@@ -226,10 +226,8 @@ def _story(context: Question, verdict: Verdict) -> list[TimedLine]:
     kept = [one for one in context.between(start, end) if _is_about(context, one)]
     if len(kept) > _LONGEST:
         middle = min(near)
-        kept = sorted(
-            sorted(kept, key=lambda one: abs(one.ms - middle))[:_LONGEST],
-            key=lambda one: (one.ms, one.number("seq") or 0),
-        )
+        nearest = sorted(kept, key=lambda one: abs(one.ms - middle))[:_LONGEST]
+        kept = sorted(nearest, key=lambda one: one.ms)  # those of one instant stay in the log's order
     return kept
 
 

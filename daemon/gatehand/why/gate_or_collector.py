@@ -3,8 +3,9 @@
 from dataclasses import replace
 from typing import Final
 
+from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import sentence, spoken
-from gatehand.times import lasting, local_clock
+from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
 from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, StartAttempt, TimedLine, end_of_cut, first
 from gatehand.why.not_understood import could_not_be_used, gate_not_understood, last_rejected
@@ -109,7 +110,7 @@ def _gate_now(context: Question) -> Verdict:
         return verdict(context, words.GATE_UNKNOWN, at=at)
     command = first(context.upto(last.ms), Happened.GATE_COMMANDED, gate=context.name)
     shown = (last,) if command is None or command is last else (command, last)
-    said = "; ".join(one.timed_sentence() for one in shown)
+    said = "; ".join(one.timed_sentence(context.at_ms) for one in shown)
     found = verdict(context, words.GATE_QUIET, shown, at=at, last=said)
     found.own = last
     return found
@@ -166,9 +167,14 @@ def collector_now(context: Question) -> Verdict:
     whom = "the collector" if context.name == "main" else f"collector {spoken(context.name)}"
     if last is None:
         return verdict(context, words.COLLECTOR_UNKNOWN, whom=whom, at=local_clock(context.at_ms))
+    said, run = last.timed_sentence(context.at_ms), first(context.in_this_run(context.at_ms), OwnEvent.DAEMON_STARTED)
+    if run is not None and run.text("run") != last.text("run"):
+        # Nobody has watched it between the two runs, and a new one says what it finds on.
+        started = local_text(run.ms)[:19]
+        return verdict(context, words.COLLECTOR_BEFORE, (last, run), whom=whom, started=started, last=said)
     seconds = round((context.at_ms - last.ms) / 1000)
     since = lasting(float(seconds)) if seconds else "less than a second"
-    facts = {"whom": whom, "since": since, "last": last.timed_sentence()}
+    facts = {"whom": whom, "since": since, "last": said}
     if last.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD):
         held = last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}
         return verdict(context, words.COLLECTOR_HELD if held else words.COLLECTOR_OFF, (last,), **facts)
@@ -176,5 +182,5 @@ def collector_now(context: Question) -> Verdict:
     began = (Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON)
     since_then = context.between(max(last.ms - MINUTE_MS, stood), context.at_ms)
     behind = [one for one in since_then if one.text("collector") == context.name and one.is_(*began)][-3:]
-    reasons = "; ".join(one.timed_sentence() for one in behind)
+    reasons = "; ".join(one.timed_sentence(context.at_ms) for one in behind)
     return verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)

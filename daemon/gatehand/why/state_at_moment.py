@@ -41,6 +41,8 @@ def not_running(context: Question) -> Verdict | None:
 def _died(context: Question, before: TimedLine, after: TimedLine | None) -> bool:
     """The run that was alive before the moment had ended by then, without saying so."""
     state_then = context.state_then
+    if after is not None and after.text("run") == before.text("run"):
+        return False  # it went on, though perhaps its recording did not
     if state_then is not None and state_then.run == before.text("run"):
         return context.at_ms - state_then.last_ms > ALIVE_MS
     # Without a recording only a new start tells, and then only that it was some time in between.

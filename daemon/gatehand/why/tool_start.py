@@ -179,7 +179,7 @@ def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -
     if waits is not None:
         return _owned(_say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds")), waits)
     switched = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED)
-    last = first(context.upto(attempt.start_ms), *switched, collector=context.collector)
+    last = first(context.in_this_run(attempt.start_ms), *switched, collector=context.collector)
     if last is not None and not last.is_(Happened.COLLECTOR_OFF):
         found = _say(context, attempt, words.ALREADY_ON, last, since=last.clock, muted=_muted(context, attempt))
         found.without = Happened.COLLECTOR_ON, context.collector

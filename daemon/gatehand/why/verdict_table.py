@@ -403,4 +403,7 @@ COLLECTOR_HELD: Final = Words(
     "held", "{whom} had been off for {since}: {last}", "When the cause is gone, reset the hold."
 )
 COLLECTOR_OFF: Final = Words(NOTHING, "{whom} had been off for {since}: {last}; nothing asked for it since")
+COLLECTOR_BEFORE: Final = Words(
+    NOTHING, "{whom} has not been switched since Gatehand started at {started}; the last before that: {last}"
+)
 COLLECTOR_ON: Final = Words("already_on", "{whom} had been on for {since}: {last}[; {reasons!}]")
