@@ -1,12 +1,14 @@
 """A gate stood between a cut and its start: the sentence is read."""
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.simshop.gate import GateHabits, GateTrouble
-from why.why_support import why
+from gatehand.simshop.sim_shop import Habits
+from why.why_support import SOFT, why
 
 
 def test_a_jammed_gate_is_named_and_no_travel_would_have_helped(
@@ -132,3 +134,27 @@ def test_a_cut_that_ended_before_its_gate_was_open_says_so(
     assert "before its gate was proven open" in found["verdict"]
     assert found["would_have_started"] == {"travel": 0.9}
     assert any("cannot report and counts as open after its travel of 1.5 s" in one for one in found["trials"])
+
+
+def test_a_gate_that_was_never_heard_is_not_jammed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its words come on another topic, say: no report since the daemon's start, kept or live."""
+    habits = Habits(tools=SOFT, gates={"band_saw": GateHabits(retains=False)})
+    shop = RecordedShop(tmp_path, habits=habits)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
+    shop.begin()
+    shop.run(30)
+    shop.cut("band_saw", 20, amps=6, then=60)
+    told = {subject: why(shop, capsys, subject) for subject in ("band_saw", "gate.band_saw")}
+    unheard = "1.5 s later had not said where it is, nor ever since Gatehand started"
+    assert {subject: one["verdict"] for subject, one in told.items()} == {
+        "band_saw": "band saw was not served, because it started at 08:00:31 (6 A, at or above its start_amps of "
+        f"2.5 A) and because gate band saw was told to open and {unheard}; the collector does not start against shut "
+        "gates, and no other is known open",
+        "gate.band_saw": f"gate band saw was told to open at 08:00:34 and {unheard}: it counts as faulty, though it "
+        "may have moved",
+    }
+    for one in told.values():
+        assert (one["case"], one["trials"]) == ("gate_unheard", [])
+        assert [cause["text"] for cause in one["causes"]] == [
+            "band saw started: 6 A, at or above its start_amps of 2.5 A"
+        ]
