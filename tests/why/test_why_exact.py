@@ -321,3 +321,14 @@ def test_without_a_recording_the_lines_are_shown_unproven(make: Make, capsys: Ou
     assert found["not_proven"] == "not proven: the readings of then are not recorded"
     assert causes(found) == ["collector: the bin is full"]
     assert [one["text"][:24] for one in found["story"]] == ["collector: the bin is fu", "start refused for band s"]
+
+
+def test_a_fan_that_was_on_for_another_tool_shows_that_tools_start(make: Make, capsys: Out) -> None:
+    """Without it the fan would have come on for this one, once its gate was open a second later. No switch reports."""
+    shop = make(SHOP.replace('state = { topic = "shop/fan/state", on = "1", off = "0" }\n', ""))
+    shop.shop.tools["router"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(15)
+    shop.cut("band_saw", 20, amps=6, then=5)
+    found = why(shop, capsys, "band_saw", "--at", f"{DAY}T08:00:46")
+    assert found["case"] == "already_on"
+    assert causes(found) == ["router started: 6 A, at or above its start_amps of 2 A"]
