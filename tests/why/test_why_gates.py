@@ -94,6 +94,22 @@ def test_a_late_gate_says_how_late_and_the_shortest_travel_that_would_have_been_
     )
 
 
+def test_a_gate_that_reported_when_the_work_was_over_has_no_travel_that_would_have_helped(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make(SHOP.replace("run_on = 10", "run_on = 0"))
+    shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
+    shop.cut("band_saw", 3.5, amps=6, then=1)
+    shop.say("shop/gate/band_saw/state", "open")
+    shop.run(30)
+    found = why(shop, capsys, "band_saw")
+    assert (found["case"], found["would_have_started"]) == ("gate_late", {})
+    assert found["trials"] == [
+        "gate band saw reported open 4.47 s after it was told, 2.97 s after its travel of 1.5 s ran out",
+        "no longer travel would have started it: the work was over by then",
+    ]
+
+
 def test_a_later_cut_that_was_served_is_not_taken_for_this_ones(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:

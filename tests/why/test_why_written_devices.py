@@ -258,6 +258,16 @@ def test_what_a_switch_said_counts_until_it_is_understood(
         assert found["next_step"] == step
 
 
+def test_a_switch_that_says_on_is_not_told_by_an_odd_word_of_before(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(950, "collector_on", "demand", collector="main")
+    odd = "state: found another word, want '1' or '0'"
+    log.add(1000, "reading_rejected", "bad_value", collector="main", why=odd, shown="ON")
+    log.add(5950, "collector_unanswered", "answer", collector="main", told="on", tries=1, reported_on=True)
+    found = log.told(SAW, 0)
+    assert ": its switch reports on. It was switched on again at 09:00:05" in found["verdict"]
+    assert found["next_step"] == SWITCH
+
+
 @pytest.mark.parametrize(
     ("event", "rule", "case"),
     [
