@@ -1,12 +1,14 @@
 """A gate stood between a cut and its start: the sentence is read."""
 
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.simshop.gate import GateHabits, GateTrouble
-from why.why_support import why
+from gatehand.simshop.sim_shop import Habits
+from why.why_support import SOFT, why
 
 
 def test_a_jammed_gate_is_named_and_no_travel_would_have_helped(
@@ -92,6 +94,22 @@ def test_a_late_gate_says_how_late_and_the_shortest_travel_that_would_have_been_
     )
 
 
+def test_a_gate_that_reported_when_the_work_was_over_has_no_travel_that_would_have_helped(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make(SHOP.replace("run_on = 10", "run_on = 0"))
+    shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
+    shop.cut("band_saw", 3.5, amps=6, then=1)
+    shop.say("shop/gate/band_saw/state", "open")
+    shop.run(30)
+    found = why(shop, capsys, "band_saw")
+    assert (found["case"], found["would_have_started"]) == ("gate_late", {})
+    assert found["trials"] == [
+        "gate band saw reported open 4.47 s after it was told, 2.97 s after its travel of 1.5 s ran out",
+        "no longer travel would have started it: the work was over by then",
+    ]
+
+
 def test_a_later_cut_that_was_served_is_not_taken_for_this_ones(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -132,3 +150,27 @@ def test_a_cut_that_ended_before_its_gate_was_open_says_so(
     assert "before its gate was proven open" in found["verdict"]
     assert found["would_have_started"] == {"travel": 0.9}
     assert any("cannot report and counts as open after its travel of 1.5 s" in one for one in found["trials"])
+
+
+def test_a_gate_that_was_never_heard_is_not_jammed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its words come on another topic, say: no report since the daemon's start, kept or live."""
+    habits = Habits(tools=SOFT, gates={"band_saw": GateHabits(retains=False)})
+    shop = RecordedShop(tmp_path, habits=habits)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
+    shop.begin()
+    shop.run(30)
+    shop.cut("band_saw", 20, amps=6, then=60)
+    told = {subject: why(shop, capsys, subject) for subject in ("band_saw", "gate.band_saw")}
+    unheard = "1.5 s later had not said where it is, nor ever since Gatehand started"
+    assert {subject: one["verdict"] for subject, one in told.items()} == {
+        "band_saw": "band saw was not served, because it started at 08:00:31 (6 A, at or above its start_amps of "
+        f"2.5 A) and because gate band saw was told to open and {unheard}; the collector does not start against shut "
+        "gates, and no other is known open",
+        "gate.band_saw": f"gate band saw was told to open at 08:00:34 and {unheard}: it counts as faulty, though it "
+        "may have moved",
+    }
+    for one in told.values():
+        assert (one["case"], one["trials"]) == ("gate_unheard", [])
+        assert [cause["text"] for cause in one["causes"]] == [
+            "band saw started: 6 A, at or above its start_amps of 2.5 A"
+        ]

@@ -17,7 +17,10 @@ def test_a_collector_that_did_not_answer_is_named(
     shop.cut("band_saw", 30, amps=6, then=30)
     found = why(shop, capsys, "band_saw", "--at", now(shop)[:16])
     assert found["case"] == "no_answer"
-    assert "the collector was switched on at 08:00:31, but it did not answer: its switch says off" in found["verdict"]
+    assert (
+        "the collector was switched on at 08:00:31, but that was not confirmed: its switch last reported off, 36 s ago"
+        in found["verdict"]
+    )
     assert "breaker" in found["next_step"]
     assert "look at command in [collector.main]: it is told '1' on shop/fan/set." in found["next_step"]
 
@@ -44,7 +47,7 @@ def test_a_motor_that_draws_nothing_is_told_from_a_switch_that_says_off(
     shop.cut("band_saw", 30, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "no_answer"
-    assert "its switch says on, and its motor draws no current" in found["verdict"]
+    assert "its switch reports on; its motor draws nothing (0 A). It" in found["verdict"]
     assert "command in" not in found["next_step"], "it has heard its command"
 
 

@@ -57,6 +57,28 @@ def test_a_minute_is_all_of_it_and_what_came_to_nothing_counts_before_what_was_s
     assert why(shop, capsys, "band_saw", "--at", f"{DAY}T08:01")["verdict"].startswith(LIGHT)
 
 
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_a_recording_that_broke_off_is_no_daemon_that_died(make: Make, capsys: Out, goes_on: bool) -> None:
+    """As on a full disk: the log goes on by the same run, or by a later one."""
+    shop = make()
+    shop.run(60)
+    shop.recorder.flush()
+    kept = {path: path.read_bytes() for path in shop.folder.iterdir() if not path.name.startswith("events")}
+    if not goes_on:
+        shop.close()
+    shop.run(400, alive=goes_on)
+    shop.recorder.flush()
+    for path, whole in kept.items():
+        path.write_bytes(whole)
+    if goes_on:
+        shop.cut("band_saw", 5, amps=6, then=30)
+    else:
+        shop.begin()
+    assert kept
+    case = why(shop, capsys, "band_saw", "--at", f"{DAY}T08:02:00")["case"]
+    assert case == ("under_threshold" if goes_on else "daemon_not_running")
+
+
 def test_the_press_is_shown_with_the_cut_that_it_ended_and_nothing_else(make: Make, capsys: Out) -> None:
     found = why(pressed_in_mid_cut(make), capsys, "band_saw", "--at", f"{DAY}T08:00:41")
     assert [(one["ts"][11:19], one["text"][:22]) for one in found["story"]] == [

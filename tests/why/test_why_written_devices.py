@@ -1,4 +1,4 @@
-"""Answers about logs written by hand: gates, collectors, sensors, the daemon, and what is shown around them."""
+"""Answers about logs written by hand: collectors, sensors, the daemon, and what is shown around them."""
 
 from pathlib import Path
 from typing import Any
@@ -6,37 +6,7 @@ from typing import Any
 import pytest
 
 from gatehand_rules.findings import Fact
-from why.written_log import AT, BEGUN, FAN, GATE, SAW, ZERO, WrittenLog, cut, faulty, started
-
-
-def test_a_gates_own_answers(tmp_path: Path) -> None:
-    found = faulty(tmp_path).told(GATE, 3000)
-    assert found["verdict"] == (
-        "gate band saw was told to open at 09:00:00 and had not reported it 3 s later (travel 1.5 s, 1 retry): it "
-        "counts as "
-        "faulty"
-    )
-    log = started(tmp_path)
-    assert log.told(GATE, 0)["verdict"] == "there is nothing about gate band saw in the log up to 09:00:00"
-    assert log.told(FAN, 0)["verdict"] == "there is nothing about the collector in the log up to 09:00:00"
-    log.add(-5000, "gate_commanded", "demand", gate="band_saw", collector="main", to="open")
-    found = log.told(GATE, 0)
-    assert found["verdict"] == (
-        "nothing asked gate band saw to move at 09:00:00; the last about it: 08:59:55 gate band saw told to open"
-    )
-    log.add(-4000, "gate_open", "report", gate="band_saw", collector="main", took=1)
-    assert log.told(GATE, 0)["verdict"].endswith(
-        "; the last about it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it "
-        "reported after 1 s"
-    )
-    log.add(1000, "command_vetoed", "min_open", gate="band_saw", command="shut", proven_open=0, min_open=1)
-    found = log.told(GATE, 1000)
-    assert (found["case"], found["at"]) == ("vetoed", "2026-03-05T09:00:01.000Z")
-    assert found["verdict"].startswith("at 09:00:01: the command shut")
-    log.add(2000, "device_offline", "offline", gate="band_saw")
-    found = log.told(GATE, 2000)
-    assert found["case"] == "offline"
-    assert found["verdict"].startswith("the device of gate band saw was offline at 09:00:02, since 09:00:02 (0 s)")
+from why.written_log import AT, BEGUN, FAN, GATE, SAW, ZERO, WrittenLog, cut, started
 
 
 @pytest.mark.parametrize(("ms", "near"), [(301_000, True), (301_001, False), (-300_000, True), (-300_001, False)])
@@ -89,7 +59,7 @@ def test_lines_that_were_lost_and_a_clock_that_stepped_are_minded(tmp_path: Path
             "the log. "
             "Nothing is timed by that clock"
         ),
-        "12 lines of the log were lost before 09:00:01: what follows may be less than all",
+        "the log lost 12 lines before 09:00:01: what follows may be less than all",
     ]
 
 
@@ -218,15 +188,32 @@ def test_a_reading_of_unknown_age_and_one_too_old(tmp_path: Path, rule: str, sta
 
 
 SWITCH = "Look at the collector's switch, its power, its breaker and its overload."
+GONE = "Look at its device's power and network."
 TOLD = " If the device itself is in order, look at command in [collector.main]: it is told '1' on shop/fan/set."
 
 
 @pytest.mark.parametrize(
     ("facts", "shown", "step"),
     [
-        ({"reported_on": False}, "its switch says off", SWITCH + TOLD),
-        ({}, "its switch has not reported", SWITCH + TOLD),
-        ({"reported_on": True}, "its switch says on, and its motor draws no current", SWITCH),
+        ({"reported_on": False}, "its switch reports off", SWITCH + TOLD),
+        (
+            {"reported_on": False, "reported_ago": 36, "told_ago": 5},
+            "its switch last reported off, 36 s ago",
+            SWITCH + TOLD,
+        ),
+        ({"watched_by": "switch"}, "its switch has not been heard since Gatehand started", SWITCH + TOLD),
+        ({}, "nothing has reported it", SWITCH + TOLD),
+        (
+            {"reported_on": True, "drawing": False, "motor_amps": 0, "motor_ago": 1},
+            "its switch reports on; its motor draws nothing (0 A)",
+            SWITCH,
+        ),
+        ({"offline": True, "offline_for": 62}, "its device is offline, for 1 min 2 s", GONE),
+        (
+            {"reported_on": False, "reported_ago": 90, "offline": True},
+            "its switch last reported off, 1 min 30 s ago; its device is offline",
+            GONE,
+        ),
     ],
 )
 def test_a_switch_that_did_not_answer_says_what_it_shows(
@@ -239,7 +226,7 @@ def test_a_switch_that_did_not_answer_says_what_it_shows(
         "no_answer",
         (
             "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A), and the collector was switched "
-            f"on at 09:00:00, but it did not answer: {shown}. It was switched on again at 09:00:05"
+            f"on at 09:00:00, but that was not confirmed: {shown}. It was switched on again at 09:00:05"
         ),
     )
     assert found["next_step"] == step
@@ -269,6 +256,16 @@ def test_what_a_switch_said_counts_until_it_is_understood(
     if not understood:
         step = "Look at what is published there, and at [collector.main] state: topic, pointer, on, off."
         assert found["next_step"] == step
+
+
+def test_a_switch_that_says_on_is_not_told_by_an_odd_word_of_before(tmp_path: Path) -> None:
+    log = cut(tmp_path).add(950, "collector_on", "demand", collector="main")
+    odd = "state: found another word, want '1' or '0'"
+    log.add(1000, "reading_rejected", "bad_value", collector="main", why=odd, shown="ON")
+    log.add(5950, "collector_unanswered", "answer", collector="main", told="on", tries=1, reported_on=True)
+    found = log.told(SAW, 0)
+    assert ": its switch reports on. It was switched on again at 09:00:05" in found["verdict"]
+    assert found["next_step"] == SWITCH
 
 
 @pytest.mark.parametrize(
@@ -308,7 +305,29 @@ def test_a_collector_that_is_on_says_since_when_and_for_whom(tmp_path: Path) -> 
     log.add(-10_000, "collector_held", "hold", collector="main", why="filter change")
     found = log.told(FAN, 0)
     assert (found["case"], found["next_step"]) == ("held", "When the cause is gone, reset the hold.")
-    assert found["verdict"].startswith("the collector had been off for 10 s: 08:59:50 collector is on hold")
+    assert found["verdict"] == (
+        "the collector had been off for 10 s: 08:59:50 collector is on hold (filter change), until somebody resets it"
+    )
+
+
+def test_what_an_earlier_run_switched_on_is_not_on_for_all_that_is_known(tmp_path: Path) -> None:
+    """A power cut: the fan has stopped, and nothing was there to say so."""
+    log = started(tmp_path).add(-90_000_000, "collector_on", "demand", collector="main")
+    log.run = "run2"
+    log.add(-60_000, "daemon_started", version="0").add(-59_000, "broker_connected", "broker")
+    found = log.told(FAN, 0)
+    assert (found["case"], found["verdict"]) == (
+        "nothing_in_the_log",
+        (
+            "the collector has not been switched since Gatehand started at 2026-03-05 08:59:00; the last before that: "
+            "2026-03-04 08:00:00 collector switched on"
+        ),
+    )
+    log.add(0, "tool_started", "start_threshold", **BEGUN).add(500, "tool_stopped", "stop_threshold", **AT)
+    assert log.told(SAW, 0)["case"] == "waiting", "and a start is not served by it"
+    log.add(-30_000, "collector_adopted", "adoption", collector="main")
+    assert log.told(SAW, 0)["case"] == "already_on"
+    assert log.told(FAN, 0)["verdict"].startswith("the collector had been on for 30 s: 08:59:30 collector was on when ")
 
 
 def test_a_gate_that_was_late_and_in_time_for_the_cut_says_by_how_much(tmp_path: Path) -> None:

@@ -101,6 +101,9 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "after": ("8 s",),
     "unheard": ("shop/band_saw/watts",),
     "opens": ("planing",),
+    "gate_table": ("[gate.planing]",),
+    "back": ("14:40:00",),
+    "started": ("2026-03-05 14:10:00",),
 }
 _WHY: Final[Mapping[str, str]] = {
     "reading_rejected": "found text that is not a number, want a number such as 4.2",

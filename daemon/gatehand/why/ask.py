@@ -53,7 +53,9 @@ def last_missed(
     """The subject and line of the last thing that did not happen: of this subject, or of any."""
     for line in islice(reader.backwards(), _FARTHEST):
         found = whose(config, line)
-        if found is not None and did_not_happen(line) and (subject is None or _concerns(config, line, subject)):
+        if found is None or not (did_not_happen(line) or _is_never_heard(line, subject)):
+            continue
+        if subject is None or _concerns(config, line, subject):
             return (*(subject or found), line)
     return None
 
@@ -75,6 +77,11 @@ def did_not_happen(line: LogLine) -> bool:
     """Whether the line says that something did not happen that was wanted."""
     vetoed = line["event"] == Happened.COMMAND_VETOED and line.get("forced") is not True
     return vetoed or line["event"] in NOT_HAPPENED
+
+
+def _is_never_heard(line: LogLine, subject: tuple[SubjectKind, str] | None) -> bool:
+    """A gate told to shut that may well be shut: only who asks about that gate wants to hear of it."""
+    return line["event"] == Happened.GATE_UNHEARD and subject is not None and subject[0] == "gate"
 
 
 def whose(config: Config, line: LogLine) -> tuple[SubjectKind, str] | None:
@@ -219,10 +226,8 @@ def _story(context: Question, verdict: Verdict) -> list[TimedLine]:
     kept = [one for one in context.between(start, end) if _is_about(context, one)]
     if len(kept) > _LONGEST:
         middle = min(near)
-        kept = sorted(
-            sorted(kept, key=lambda one: abs(one.ms - middle))[:_LONGEST],
-            key=lambda one: (one.ms, one.number("seq") or 0),
-        )
+        nearest = sorted(kept, key=lambda one: abs(one.ms - middle))[:_LONGEST]
+        kept = sorted(nearest, key=lambda one: one.ms)  # those of one instant stay in the log's order
     return kept
 
 

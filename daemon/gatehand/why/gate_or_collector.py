@@ -3,8 +3,9 @@
 from dataclasses import replace
 from typing import Final
 
+from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import sentence, spoken
-from gatehand.times import lasting, local_clock
+from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
 from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, StartAttempt, TimedLine, end_of_cut, first
 from gatehand.why.not_understood import could_not_be_used, gate_not_understood, last_rejected
@@ -14,8 +15,13 @@ from gatehand.why.try_settings import around, gate_trials
 from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 
-_TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, Happened.DEVICE_OFFLINE)
-_MOVES: Final = (Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN)
+_AWAY: Final = (Happened.DEVICE_OFFLINE, Happened.GATE_UNHEARD)
+"""What a gate can be without having done anything wrong."""
+_TROUBLES: Final = (Happened.GATE_FAULT, Happened.COMMAND_VETOED, Happened.START_REFUSED, *_AWAY)
+_MOVES: Final = (
+    *(Happened.GATE_COMMANDED, Happened.GATE_OPEN, Happened.GATE_SHUT, Happened.GATE_BETWEEN),
+    *(Happened.GATE_FAULT, Happened.GATE_UNHEARD),
+)
 _CUT_AFTER_MS: Final = 60_000
 _SAME_MS: Final = 250
 
@@ -34,16 +40,26 @@ def _nearest(context: Question, *events: str) -> TimedLine | None:
 def gate_verdict(context: Question) -> Verdict:
     """The case of a gate at a moment."""
     nearest = _nearest(context, *_TROUBLES)
-    if nearest is None:
-        return offline(context, context.name, context.at_ms) or _gate_now(context)
+    if nearest is None or nearest.is_(*_AWAY):
+        gone = offline(context, context.name, context.at_ms)
+        return gone or (_gate_now(context) if nearest is None else _was_away(context, nearest))
     if nearest.is_(Happened.GATE_FAULT):
         return _fault(context, nearest)
-    case, step = nearest.text("rule") or "refused", ""
-    if nearest.is_(Happened.COMMAND_VETOED):
-        case = "vetoed"
-    elif nearest.is_(Happened.DEVICE_OFFLINE):
-        return offline(context, context.name, nearest.ms) or _gate_now(context)
-    return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", step)
+    case = "vetoed" if nearest.is_(Happened.COMMAND_VETOED) else nearest.text("rule") or "refused"
+    return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", "")
+
+
+def _was_away(context: Question, one: TimedLine) -> Verdict:
+    """Near the moment, and not at it, its device was offline; or it was told to shut and has never been heard."""
+    if one.is_(Happened.GATE_UNHEARD):
+        found = verdict(context, words.GATE_UNHEARD, (one,), at=one.clock)
+        found.next_step += or_command(context, one, "gate", context.name, "wanted")
+    else:
+        ended = first(context.following(one.ms), Happened.DEVICE_ONLINE, gate=context.name)
+        back = ended.clock if ended else None
+        found = verdict(context, words.GATE_WAS_OFFLINE, (one, ended), since=one.clock, back=back)
+    found.span = (one.ms, one.ms)
+    return found
 
 
 def _said_by(one: TimedLine, case: str, text: str, step: str, *more: TimedLine) -> Verdict:
@@ -56,16 +72,18 @@ def _fault(context: Question, fault: TimedLine) -> Verdict:
     commanded_ms = fault.ms - round(fault.amount("waited") * 1000)
     commanded, span = local_clock(commanded_ms), (commanded_ms, fault.ms)
     gone = offline_since(context, context.name, fault.ms)
-    if gone is not None:
+    if gone is not None or fault.line.get("offline") is True:
         since = gone_since(gone, fault.ms)
         found = verdict(context, words.GATE_UNREACHED, (fault, gone), commanded=commanded, **since)
         found.span = span
         return found
     facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
-    found = verdict(context, words.GATE_FAULT, (fault,), commanded=commanded, **facts)
+    unheard = fault.line.get("never_heard") is True
+    case = words.GATE_NEVER_HEARD if unheard else words.GATE_FAULT
+    found = verdict(context, case, (fault,), commanded=commanded, **facts)
     found.span = span
     found.next_step += or_command(context, fault, "gate", context.name, "wanted")
-    if gate_not_understood(context, fault, found):
+    if gate_not_understood(context, fault, found) or unheard:
         return found
     until = _answers_until(context, fault)
     here = around(context.folder, commanded_ms, until)
@@ -92,7 +110,7 @@ def _gate_now(context: Question) -> Verdict:
         return verdict(context, words.GATE_UNKNOWN, at=at)
     command = first(context.upto(last.ms), Happened.GATE_COMMANDED, gate=context.name)
     shown = (last,) if command is None or command is last else (command, last)
-    said = "; ".join(one.timed_sentence() for one in shown)
+    said = "; ".join(one.timed_sentence(context.at_ms) for one in shown)
     found = verdict(context, words.GATE_QUIET, shown, at=at, last=said)
     found.own = last
     return found
@@ -149,9 +167,14 @@ def collector_now(context: Question) -> Verdict:
     whom = "the collector" if context.name == "main" else f"collector {spoken(context.name)}"
     if last is None:
         return verdict(context, words.COLLECTOR_UNKNOWN, whom=whom, at=local_clock(context.at_ms))
+    said, run = last.timed_sentence(context.at_ms), first(context.in_this_run(context.at_ms), OwnEvent.DAEMON_STARTED)
+    if run is not None and run.text("run") != last.text("run"):
+        # Nobody has watched it between the two runs, and a new one says what it finds on.
+        started = local_text(run.ms)[:19]
+        return verdict(context, words.COLLECTOR_BEFORE, (last, run), whom=whom, started=started, last=said)
     seconds = round((context.at_ms - last.ms) / 1000)
     since = lasting(float(seconds)) if seconds else "less than a second"
-    facts = {"whom": whom, "since": since, "last": last.timed_sentence()}
+    facts = {"whom": whom, "since": since, "last": said}
     if last.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD):
         held = last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}
         return verdict(context, words.COLLECTOR_HELD if held else words.COLLECTOR_OFF, (last,), **facts)
@@ -159,5 +182,5 @@ def collector_now(context: Question) -> Verdict:
     began = (Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON)
     since_then = context.between(max(last.ms - MINUTE_MS, stood), context.at_ms)
     behind = [one for one in since_then if one.text("collector") == context.name and one.is_(*began)][-3:]
-    reasons = "; ".join(one.timed_sentence() for one in behind)
+    reasons = "; ".join(one.timed_sentence(context.at_ms) for one in behind)
     return verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)

@@ -21,7 +21,7 @@ from gatehand.past.recordings import offset_ms, opened, recorded_shop
 from gatehand.past.stretches import stretches
 from gatehand.recording.format import RecordingError
 from gatehand.recording.recording import Recording, recordings
-from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
+from gatehand.times import from_ms, local_clock, local_text, stamp_ms, to_ms
 from gatehand_rules import Happened, Rule, Shop, State, Tool
 from gatehand_rules.state import ToolState
 from gatehand_rules.words import Measure
@@ -94,9 +94,11 @@ class TimedLine:
         """Whether a key has this text."""
         return self.line.get(fact[0]) == fact[1]
 
-    def timed_sentence(self) -> str:
-        """Its time of day and what it says."""
-        return f"{self.clock} {sentence(self.line)}"
+    def timed_sentence(self, about_ms: int) -> str:
+        """Its time of day (on another day than `about_ms`, wall time, its day too) and what it says."""
+        moment = local_text(self.ms)[:19]
+        same_day = moment[:10] == local_text(about_ms)[:10]
+        return f"{self.clock if same_day else moment} {sentence(self.line)}"
 
     def text(self, key: str) -> str:
         """A fact that is a text; empty when it is none."""

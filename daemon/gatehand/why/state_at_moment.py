@@ -12,7 +12,7 @@ from gatehand.why import verdict_table as words
 from gatehand.why.moment import Question, SubjectKind, TimedLine, first
 from gatehand.why.not_understood import could_not_be_used, key_of, keys_within, last_rejected, topic_of, wanted_of
 from gatehand.why.verdicts import Verdict, verdict
-from gatehand_rules.findings import Happened, Rule
+from gatehand_rules.findings import Alarm, Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
 
 ALIVE_MS = 10_000
@@ -41,6 +41,8 @@ def not_running(context: Question) -> Verdict | None:
 def _died(context: Question, before: TimedLine, after: TimedLine | None) -> bool:
     """The run that was alive before the moment had ended by then, without saying so."""
     state_then = context.state_then
+    if after is not None and after.text("run") == before.text("run"):
+        return False  # it went on, though perhaps its recording did not
     if state_then is not None and state_then.run == before.text("run"):
         return context.at_ms - state_then.last_ms > ALIVE_MS
     # Without a recording only a new start tells, and then only that it was some time in between.
@@ -73,8 +75,7 @@ def notes(context: Question) -> Iterator[str]:
         )
     if (one := first(context.lines, OwnEvent.LOG_GAP)) is not None:
         lost = one.amount("lost")
-        gone = f"{named(int(lost), 'line')} of the log {'was' if lost == 1 else 'were'} lost"
-        yield f"{gone} before {one.clock}: what follows may be less than all"
+        yield f"the log lost {named(int(lost), 'line')} before {one.clock}: what follows may be less than all"
     yield from _unheard(context)
 
 
@@ -167,6 +168,8 @@ def blind(context: Question) -> Verdict | None:
 
 def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLine | None) -> str:
     """What to do about a collector that has not answered."""
+    if unanswered.line.get("offline") is True:
+        return words.LOOK_AT_DEVICE
     if rejected is None:
         look = "Look at the collector's switch, its power, its breaker and its overload."
         return look + or_command(context, unanswered, "collector", context.collector, "told")
@@ -203,12 +206,25 @@ def _unheard(context: Question) -> Iterator[str]:
 
 def offline_since(context: Question, gate: str, ms: int) -> TimedLine | None:
     """The line by which a gate's own will said that it is gone, where it still is at that moment."""
-    last = first(context.in_this_run(ms), Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE, gate=gate)
+    last = next((one for one in context.in_this_run(ms) if is_of_will(one, gate)), None)
     return last if last is not None and last.is_(Happened.DEVICE_OFFLINE) else None
 
 
-def gone_since(gone: TimedLine, ms: int) -> dict[str, str]:
-    """Since when, and for how long by that moment."""
+def is_of_will(one: TimedLine, gate: str) -> bool:
+    """Whether a line says that a gate's device is gone, or that it no longer counts as gone.
+
+    An edit that takes its `online` away ends the alarm, and nothing says that it is back.
+    """
+    if one.text("gate") != gate:
+        return False
+    ended = one.is_(Happened.ALARM_CLEARED) and one.text("alarm") == Alarm("gate", gate, "offline").id
+    return ended or one.is_(Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE)
+
+
+def gone_since(gone: TimedLine | None, ms: int) -> dict[str, str]:
+    """Since when, and for how long by that moment; nothing where the log has lost that line."""
+    if gone is None:
+        return {}
     return {"since": gone.clock, "lasted": lasting(float(round((ms - gone.ms) / 1000)))}
 
 

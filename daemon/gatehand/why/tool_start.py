@@ -4,8 +4,9 @@ from collections.abc import Callable
 from operator import itemgetter
 from typing import Final
 
-from gatehand.journal.sentences import spoken, start_threshold, told
-from gatehand.measures import NOUNS, measured
+from gatehand.journal.sentences import offline, spoken, start_threshold, told
+from gatehand.journal.witness_words import witnesses
+from gatehand.measures import measured
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import not_understood as odd
@@ -145,9 +146,7 @@ def _muted(context: Question, attempt: StartAttempt) -> str | None:
 def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
-    shown = "its switch says off" if says_on is False else "its switch has not reported"
-    if says_on is True:
-        shown = f"its switch says on, and {_still(context.config.collector[context.collector].measure)}"
+    shown = "; ".join(filter(None, (witnesses(unanswered.line), offline(unanswered.line)))) or "nothing has reported it"
     rejected = None if says_on is True else odd.last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
         shown = odd.could_not_be_used(context, rejected)
@@ -155,12 +154,6 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
     found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
     found.next_step = then.next_for_switch(context, unanswered, rejected)
     return _owned(found, unanswered)
-
-
-def _still(measure: Measure) -> str:
-    """By what a motor is seen to stand."""
-    by_contact = "its contact says that the motor has stopped"
-    return by_contact if measure is Measure.RUNNING else f"its motor draws no {NOUNS[measure]}"
 
 
 def ended_too_soon(context: Question, attempt: StartAttempt, missed: TimedLine) -> Verdict:
@@ -186,7 +179,7 @@ def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -
     if waits is not None:
         return _owned(_say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds")), waits)
     switched = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED)
-    last = first(context.upto(attempt.start_ms), *switched, collector=context.collector)
+    last = first(context.in_this_run(attempt.start_ms), *switched, collector=context.collector)
     if last is not None and not last.is_(Happened.COLLECTOR_OFF):
         found = _say(context, attempt, words.ALREADY_ON, last, since=last.clock, muted=_muted(context, attempt))
         found.without = Happened.COLLECTOR_ON, context.collector
@@ -295,15 +288,17 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
         return _unreached(context, attempt, attempt.origin) or _say(context, attempt, words.NONE_PROVEN, gates=gates)
     on = _on_after(context, attempt, fault.ms)
     own = fault if attempt.origin.is_(Happened.TOOL_STARTED) else attempt.origin
-    if on is None and (unreached := _unreached(context, attempt, own)) is not None:
+    if on is None and (unreached := _unreached(context, attempt, own, fault)) is not None:
         return unreached
+    unheard = on is None and fault.line.get("never_heard") is True
     found = _say(
         context,
         attempt,
-        words.GATE_JAMMED if on is None else words.GATE_LATE,
+        words.NEVER_HEARD if unheard else words.GATE_JAMMED if on is None else words.GATE_LATE,
         fault,
         on,
         faulty=spoken(fault.text("gate")),
+        gate_table=f"[gate.{fault.text('gate')}]",
         on=on.clock if on else None,
         after=lasting((on.ms - attempt.start_ms) / 1000) if on else None,
         **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
@@ -311,16 +306,18 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
     found.own = own
     found.next_step += then.or_command(context, fault, "gate", fault.text("gate"), "wanted")
     here, window = _recorded(context, attempt)
-    if not odd.gate_not_understood(context, fault, found) and here is not None:
+    if not odd.gate_not_understood(context, fault, found) and here is not None and not unheard:
         gate_trials(context, here, fault.text("gate"), (context.name, context.collector), window, found=found)
     return found
 
 
-def _unreached(context: Question, attempt: StartAttempt, own: TimedLine) -> Verdict | None:
+def _unreached(
+    context: Question, attempt: StartAttempt, own: TimedLine, fault: TimedLine | None = None
+) -> Verdict | None:
     """A gate's device was offline, so that nothing about the gate is jammed for all that is known."""
-    for gate in context.gates():
+    for gate in context.gates() if fault is None else (fault.text("gate"),):
         gone = then.offline_since(context, gate, own.ms)
-        if gone is not None:
+        if gone is not None or (fault is not None and fault.line.get("offline") is True):
             since = then.gone_since(gone, own.ms)
             return _owned(_say(context, attempt, words.UNREACHED, gone, faulty=spoken(gate), **since), own)
     return None

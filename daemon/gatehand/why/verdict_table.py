@@ -33,7 +33,7 @@ BROKER_AWAY: Final = Words(
     "is not delivered late",
     "Look at the broker and at the network between it and Gatehand.",
 )
-_LOOK_AT_DEVICE = "Look at its device's power and network."
+LOOK_AT_DEVICE: Final = "Look at its device's power and network."
 _READS_NOTHING = "{until}. A silent sensor starts nothing"
 SILENT: Final = Words(
     "silent",
@@ -47,7 +47,7 @@ SILENT: Final = Words(
 OFFLINE: Final = Words(
     "offline",
     "the sensor of {tool} was offline from {since}: its own will said that it was gone; " + _READS_NOTHING,
-    _LOOK_AT_DEVICE,
+    LOOK_AT_DEVICE,
 )
 NOT_UNDERSTOOD: Final = Words(
     "not_understood",
@@ -202,6 +202,7 @@ LAST_HEARD: Final = Words(
 _STARTED_AT = "{begun}[ ({reading}, at or above its {start_threshold})][ ({contact})]"
 _DREW = "{tool} started at " + _STARTED_AT
 _LOOK_AT_GATE = "Look at the gate, its power and its end switches: gatehand exercise."
+_LOOK_AT_TOPIC = "Look at state in {gate_table} (topic, pointer), and at its device's power and network."
 _FRESH_START = "then switch the tool off and on again."
 STARTED: Final = Words(
     "started",
@@ -217,7 +218,8 @@ ALREADY_ON: Final = Words(
 )
 NO_ANSWER: Final = Words(
     "no_answer",
-    _DREW + ", and the collector was switched on at {on}, but it did not answer: {shown}. It was switched on again at "
+    _DREW
+    + ", and the collector was switched on at {on}, but that was not confirmed: {shown}. It was switched on again at "
     "{again}",
 )
 START_GAP: Final = Words(
@@ -273,9 +275,15 @@ _NOT_REPORTED = (
 )
 UNREACHED: Final = Words(
     "offline",
-    _BECAUSE + "gate {faulty} could not be reached: its device had been offline since {since} ({lasted}), as its own "
+    _BECAUSE + "gate {faulty} could not be reached: its device had been offline[ since {since} ({lasted})], as its own "
     "will says",
-    _LOOK_AT_DEVICE,
+    LOOK_AT_DEVICE,
+)
+NEVER_HEARD: Final = Words(
+    "gate_unheard",
+    _BECAUSE + "gate {faulty} was told to open and {waited} later had not said where it is, nor ever since Gatehand "
+    "started; the collector does not start against shut gates, and no other is known open",
+    _LOOK_AT_TOPIC,
 )
 GATE_JAMMED: Final = Words(
     "gate_jammed",
@@ -364,23 +372,44 @@ GATE_FAULT: Final = Words(
     "{retries}): it counts as faulty",
     _LOOK_AT_GATE,
 )
+GATE_NEVER_HEARD: Final = Words(
+    "gate_unheard",
+    "gate {name} was told to {wanted} at {commanded} and {waited} later had not said where it is, nor ever since "
+    "Gatehand started: it counts as faulty, though it may have moved",
+    _LOOK_AT_TOPIC,
+)
+GATE_UNHEARD: Final = Words(
+    "gate_unheard",
+    "gate {name} was told to {wanted} and by {at} had not said where it is, nor ever since Gatehand started; it may be "
+    "{wanted} already",
+    _LOOK_AT_TOPIC,
+)
 GATE_UNKNOWN: Final = Words(NOTHING, "there is nothing about gate {name} in the log up to {at}")
 GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; the last about it: {last}")
 COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the log up to {at}")
 GATE_UNREACHED: Final = Words(
     "offline",
-    "gate {name} was told to {wanted} at {commanded} and could not be reached: its device had been offline since "
-    "{since} ({lasted}), as its own will says",
-    _LOOK_AT_DEVICE,
+    "gate {name} was told to {wanted} at {commanded} and could not be reached: its device had been offline[ since "
+    "{since} ({lasted})], as its own will says",
+    LOOK_AT_DEVICE,
 )
 GATE_OFFLINE: Final = Words(
     "offline",
     "the device of gate {name} was offline at {at}, since {since} ({lasted}): its own will says that it is gone, and "
     "no command reaches it",
-    _LOOK_AT_DEVICE,
+    LOOK_AT_DEVICE,
+)
+GATE_WAS_OFFLINE: Final = Words(
+    "offline",
+    "the device of gate {name} went offline at {since}, as its own will says[; it was back at {back}]: no command "
+    "reached it meanwhile",
+    LOOK_AT_DEVICE,
 )
 COLLECTOR_HELD: Final = Words(
     "held", "{whom} had been off for {since}: {last}", "When the cause is gone, reset the hold."
 )
 COLLECTOR_OFF: Final = Words(NOTHING, "{whom} had been off for {since}: {last}; nothing asked for it since")
+COLLECTOR_BEFORE: Final = Words(
+    NOTHING, "{whom} has not been switched since Gatehand started at {started}; the last before that: {last}"
+)
 COLLECTOR_ON: Final = Words("already_on", "{whom} had been on for {since}: {last}[; {reasons!}]")

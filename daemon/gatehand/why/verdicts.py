@@ -99,6 +99,7 @@ def verdict(context: Question, words: Words, lines: Iterable[TimedLine | None] =
         "id": context.name,
         "name": spoken(context.name),
         "table": f"[{context.kind}.{context.name}]",
+        "gate_table": f"[gate.{context.name}]",
         "sensor": KEY_OF[context.measure],
         "of_contact": spoken(context.name) if context.measure is Measure.RUNNING else None,
         **facts,
