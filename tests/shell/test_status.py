@@ -325,3 +325,22 @@ def test_a_message_that_was_not_used_is_no_reason_of_a_state() -> None:
     fresh.say("shop/band_saw/amps", "2")
     fresh.engine.beat()
     assert "message not used" in fresh.shown("tool/band_saw")["because"], "nothing else is known of it"
+
+
+def test_a_reset_that_was_refused_is_no_reason_of_a_state() -> None:
+    world = World().cutting()
+    before = world.shown("collector/main")["because"]
+    world.say("gatehand/collector/main/reset", "1")
+    world.engine.beat()
+    assert len(world.events("reset_refused")) == 1
+    assert world.shown("collector/main")["because"] == before
+
+
+def test_a_hold_that_was_asked_for_is_no_mishap_to_look_into() -> None:
+    world = World().rested()
+    world.say("gatehand/collector/main/hold", "filter change")
+    held = world.engine.publisher.alarms.raised["collector.main.held"]
+    assert held.because == "The collector main is on hold (filter change)."
+    assert held.next == (
+        "Once its reason is gone and it is safe to start, `gatehand reset main`; then start the tool again."
+    )

@@ -208,8 +208,8 @@ def test_a_budget_that_is_spent_says_until_when_the_fan_stays_on() -> None:
     world.pass_by(20)
     free = world.engine.state.collectors[0].started_at + 3600
     clock = local_clock(round((world.clocks.ahead + free) * 1000))
-    assert world.fan()["because"] == f"it stays on until {clock}: the motor has had 1 of its 1 starts this hour"
-    assert off_because(world) == f"{round(free - world.clocks.now)} s: start limit: 1 of 1 starts this hour"
+    assert world.fan()["because"] == f"it stays on until {clock}: the motor has used 1 of 1 start this hour"
+    assert off_because(world) == f"{round(free - world.clocks.now)} s: start limit: 1 of 1 start this hour"
     assert world.fan()["run_on_until"] is None
     world.pass_by(130)
     assert world.events("collector_on")[-1]["rule"] == "refresh"

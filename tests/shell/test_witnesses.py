@@ -110,7 +110,7 @@ def test_a_gate_whose_device_is_offline_is_not_called_jammed() -> None:
         world.run(1)
         world.say("shop/band_saw/amps", "5")
     found = alarm(world, FAULT)
-    assert "its device is offline, 23 s before this alarm" in found["because"]
+    assert "its device went offline 23 s before this alarm" in found["because"]
     assert "end switch" not in found["next"]
     assert "power and the network" in found["next"]
     assert world.events("gate_fault")[0]["offline"] is True

@@ -197,6 +197,16 @@ def test_a_time_that_is_none_is_wrong_usage(
     assert "'teatime' is not a time" in capsys.readouterr().err
 
 
+def test_of_a_moment_still_to_come_nothing_is_told(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    assert main(["why", "band_saw", "--at", "2199-03-05 10:00", "--config", str(shop.config)]) == 2
+    found = capsys.readouterr()
+    assert "argument --at: 2199-03-05 10:00:00 is still to come" in found.err
+    assert "was not running" not in found.out
+
+
 def test_without_a_log_it_says_what_to_do(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     config = tmp_path / "config.toml"
     config.write_text(SHOP, "utf-8")

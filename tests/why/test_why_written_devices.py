@@ -289,6 +289,21 @@ def test_a_collectors_own_troubles(tmp_path: Path, event: str, rule: str, case: 
     assert found["verdict"].startswith("at 09:00:00: ")
 
 
+@pytest.mark.parametrize(
+    ("rule", "step"),
+    [
+        ("hold", ""),
+        ("reset_press", ""),
+        ("reset_repeated", ""),
+        ("stop_unread", ""),
+        ("stops_unheard", "Look at the broker and its log: the stop contacts must be heard first."),
+    ],
+)
+def test_a_reset_refused_for_no_cause_has_none_to_clear(tmp_path: Path, rule: str, step: str) -> None:
+    found = started(tmp_path).add(0, "reset_refused", rule, collector="main", why="not held").told(FAN, 0)
+    assert (found["case"], found["next_step"] or "") == ("held", step)
+
+
 def test_a_collector_that_is_on_says_since_when_and_for_whom(tmp_path: Path) -> None:
     log = started(tmp_path).add(-120_000, "collector_off", "no_demand", collector="main")
     log.add(-90_000, "hand_started", "button", gate="bench", collector="main", hand_limit=1800)

@@ -210,14 +210,14 @@ def _phrase(key: str, line: Mapping[str, Fact]) -> str:
             return witness_words.look_at(line)
 
 
-def offline(facts: Mapping[str, Fact], age: str = "for {}") -> str:
+def offline(facts: Mapping[str, Fact], age: str = "has been offline for {}") -> str:
     """That a device has said that it is off the network, and for how long, where that is known; "" where it has not."""
     if not facts.get("offline"):
         return ""
     since = facts.get("offline_for")
     if not isinstance(since, int | float):
         return "its device is offline"
-    return f"its device is offline, {age.format(lasting(since, whole=True))}"
+    return f"its device {age.format(lasting(since, whole=True))}"
 
 
 def on_hold(why: str, *, stop: bool = False) -> str:

@@ -62,6 +62,7 @@ _NOT_PROVEN: Final = (
     "Look at the gate and its report (`gatehand exercise {each_gate}`); nothing starts against shut gates.",
 )
 _RESET_THEN: Final = "Find out what happened and fix the cause; then `gatehand reset {id}`, and start the tool again."
+_ON_HOLD: Final = "The collector {name} is {on_hold}."
 _EXERCISE: Final = "`gatehand exercise` measures them"
 _NOT_SHOWN: Final = "The collector {name} was switched {told}, but {shown}."
 _EMPTY: Final = "Lock the collector out and empty the bin."
@@ -138,7 +139,11 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The collector {name} is on hold by stop contact {why}.",
         _RESET_THEN,
     ),
-    ("collector", "held", ""): ("The collector {name} is {on_hold}.", _RESET_THEN),
+    ("collector", "held", Rule.HOLD): (
+        _ON_HOLD,
+        "Once its reason is gone and it is safe to start, `gatehand reset {id}`; then start the tool again.",
+    ),
+    ("collector", "held", ""): (_ON_HOLD, _RESET_THEN),
     ("collector", "no_answer", "offline"): (
         _NOT_SHOWN + " And {offline}.",
         "Look at the power and the network of its switch; it may still be on.",
@@ -214,7 +219,7 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
     each_gate = str(facts.get("gates", "")).replace(", ", " ")
     shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=each_gate)
-    shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "{} before this alarm"))
+    shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "went offline {} before this alarm"))
     witnesses = witness_words.witnesses(facts, "{} before this alarm")
     shown.update(shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it")
     shown.update(nothing_on=f" Nothing has come on {facts['topic']}." if "topic" in facts else "")
