@@ -44,8 +44,10 @@ def test_a_motor_that_draws_nothing_is_told_from_a_switch_that_says_off(
     shop.cut("band_saw", 30, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "no_answer"
-    assert "its switch says on, and its motor draws no current" in found["verdict"]
-    assert "command in" not in found["next_step"], "it has heard its command"
+    assert "but that was not confirmed: its switch says on, and its motor draws no current. It" in found["verdict"]
+    step = "Lock it out, then look at its overload, its breaker and its thermal trip."
+    assert found["next_step"] == step, "its switch has heard its command"
+    assert why(shop, capsys, "main")["next_step"] == step
 
 
 def test_a_daemon_that_was_stopped_is_named(

@@ -223,9 +223,13 @@ TOLD = " If the device itself is in order, look at command in [collector.main]: 
 @pytest.mark.parametrize(
     ("facts", "shown", "step"),
     [
-        ({"reported_on": False}, "its switch says off", SWITCH + TOLD),
-        ({}, "its switch says nothing", SWITCH + TOLD),
-        ({"reported_on": True}, "its switch says on, and its motor draws no current", SWITCH),
+        ({"reported_on": False}, "it did not answer: its switch says off", SWITCH + TOLD),
+        ({}, "it did not answer: its switch has not reported", SWITCH + TOLD),
+        (
+            {"reported_on": True, "drawing": False, "motor_amps": 0.0},
+            "that was not confirmed: its switch says on, and its motor draws no current",
+            "Lock it out, then look at its overload, its breaker and its thermal trip.",
+        ),
     ],
 )
 def test_a_switch_that_did_not_answer_says_what_it_shows(
@@ -238,7 +242,7 @@ def test_a_switch_that_did_not_answer_says_what_it_shows(
         "no_answer",
         (
             "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A), and the collector was switched "
-            f"on at 09:00:00, but it did not answer: {shown}. It was switched on again at 09:00:05"
+            f"on at 09:00:00, but {shown}. It was switched on again at 09:00:05"
         ),
     )
     assert found["next_step"] == step

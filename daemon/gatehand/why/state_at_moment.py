@@ -6,6 +6,7 @@ Also what was never heard, and what was said and not understood.
 from collections.abc import Iterator
 
 from gatehand.journal.line import OwnEvent
+from gatehand.journal.witness_words import is_tripped, look_at
 from gatehand.text import named
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
@@ -166,6 +167,8 @@ def blind(context: Question) -> Verdict | None:
 
 def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLine | None) -> str:
     """What to do about a collector that has not answered."""
+    if is_tripped(unanswered.line):
+        return f"Lock it out, then {look_at(unanswered.line)}."
     if rejected is None:
         look = "Look at the collector's switch, its power, its breaker and its overload."
         return look + or_command(context, unanswered, "collector", context.collector, "told")

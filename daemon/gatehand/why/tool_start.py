@@ -145,12 +145,13 @@ def _muted(context: Question, attempt: StartAttempt) -> str | None:
 def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
-    shown = "its switch says off" if says_on is False else "its switch has not reported"
+    shown = f"it did not answer: its switch {'says off' if says_on is False else 'has not reported'}"
     if says_on is True:
-        shown = f"its switch says on, and {_still(context.config.collector[context.collector].measure)}"
+        still = _still(context.config.collector[context.collector].measure)
+        shown = f"that was not confirmed: its switch says on, and {still}"
     rejected = None if says_on is True else odd.last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
-        shown = odd.could_not_be_used(context, rejected)
+        shown = f"it did not answer: {odd.could_not_be_used(context, rejected)}"
     lines = (on, unanswered, rejected)
     found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
     found.next_step = then.next_for_switch(context, unanswered, rejected)
