@@ -100,6 +100,23 @@ def test_a_motor_that_has_tripped_behind_a_switch_that_says_on_is_told_as_that()
     assert "is told" not in found["next"], "its switch has heard it"
 
 
+def test_a_motor_that_draws_behind_a_switch_that_is_not_heard_sends_to_its_report_and_to_no_breaker() -> None:
+    world = World(WATCHED).rested()
+    world.say("shop/fan/state", "0")
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.3)
+    world.say("shop/gate/band_saw/state", "open")
+    for _ in range(20):
+        world.run(1)
+        world.say("shop/band_saw/amps", "5")
+        world.say("shop/fan/amps", "6.4")
+        world.engine.beat()
+    assert alarm(world)["next"] == (
+        "The motor runs: look at what its switch reports, and at state in [collector.main] (topic, pointer, on, off)."
+    )
+    assert "its motor draws 6.4 A" in alarm(world)["because"]
+
+
 def test_a_gate_whose_device_is_offline_is_not_called_jammed() -> None:
     world = World(GATE_ONLINE).rested()
     world.say("shop/saw_gate/online", "1")

@@ -72,6 +72,22 @@ def test_a_daemon_that_was_stopped_is_named(
     assert "it started again at 2026-03-05 08:02:01" in found["verdict"]
 
 
+def test_a_start_of_the_run_before_is_none_of_a_refusal_after_a_restart(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(10)
+    shop.close()
+    shop.run(5, alive=False)
+    shop.begin()
+    shop.run(10)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "not_fresh"
+    (at,) = [one["ts"][11:19] for one in found["story"] if one["text"].startswith("start refused")]
+    assert found["at"][11:19] == at
+
+
 def test_a_daemon_that_ended_without_a_word_is_named(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -238,7 +238,10 @@ def test_a_contact_closed_already_at_the_daemons_start_is_not_fresh(
 @pytest.mark.parametrize(
     ("sensor", "says"),
     [
-        ('power = { topic = "shop/fan/w" }', "that was not confirmed: its switch says on, and its motor draws no power"),
+        (
+            'power = { topic = "shop/fan/w" }',
+            "that was not confirmed: its switch says on, and its motor draws no power",
+        ),
         (
             'running = { topic = "shop/fan/air", active = "1", clear = "0" }',
             "that was not confirmed: its switch says on, and its contact says that the motor has stopped",

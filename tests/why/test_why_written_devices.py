@@ -217,6 +217,7 @@ def test_a_reading_of_unknown_age_and_one_too_old(tmp_path: Path, rule: str, sta
 
 
 SWITCH = "Look at the collector's switch, its power, its breaker and its overload."
+RUNS = "The motor runs: look at what its switch reports, and at state in [collector.main] (topic, pointer, on, off)."
 TOLD = " If the device itself is in order, look at command in [collector.main]: it is told '1' on shop/fan/set."
 
 
@@ -229,6 +230,18 @@ TOLD = " If the device itself is in order, look at command in [collector.main]: 
             {"reported_on": True, "drawing": False, "motor_amps": 0.0},
             "that was not confirmed: its switch says on, and its motor draws no current",
             "Lock it out, then look at its overload, its breaker and its thermal trip.",
+        ),
+        (
+            {
+                "reported_on": False,
+                "reported_ago": 18.0,
+                "told_ago": 5.0,
+                "drawing": True,
+                "motor_amps": 6.4,
+                "motor_ago": 0.5,
+            },
+            "that was not confirmed: its switch last reported off, 18 s before; its motor draws 6.4 A",
+            RUNS,
         ),
     ],
 )
@@ -248,6 +261,35 @@ def test_a_switch_that_did_not_answer_says_what_it_shows(
     assert found["next_step"] == step
     of_fan = log.told(FAN, 5950)
     assert (of_fan["case"], of_fan["next_step"]) == ("no_answer", step)
+
+
+STILL = (
+    "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; if it has "
+    "stopped, look at what has not said so."
+)
+WELDED = "Switch it off at its own switch or breaker and have the relay looked at: it may be welded."
+WORDS = "Look at what is published there, and at [collector.main] state: topic, pointer, on, off."
+
+
+@pytest.mark.parametrize(
+    ("facts", "odd", "step"),
+    [
+        ({"reported_on": True, "drawing": False}, False, STILL),
+        ({"reported_on": True, "reported_ago": 30.0, "told_ago": 12.0, "drawing": False}, True, WORDS),
+        ({"reported_on": True, "reported_ago": 1.0, "told_ago": 12.0}, False, WELDED),
+        ({"reported_on": False, "drawing": True, "motor_ago": 1.0, "told_ago": 12.0}, False, WELDED),
+        ({}, False, STILL),
+    ],
+)
+def test_an_off_that_is_not_confirmed_sends_to_the_fan_or_to_what_was_not_understood(
+    tmp_path: Path, facts: dict[str, Fact], odd: bool, step: str
+) -> None:
+    log = started(tmp_path).add(-12_000, "collector_off", "no_demand", collector="main")
+    if odd:
+        bad: dict[str, Fact] = {"why": "state: found another word, want '1' or '0'", "shown": "OFFF"}
+        log.add(-11_000, "reading_rejected", "bad_value", collector="main", **bad)
+    found = log.add(0, "collector_unanswered", "answer", collector="main", told="off", tries=2, **facts).told(FAN, 0)
+    assert (found["case"], found["next_step"]) == ("no_answer", step)
 
 
 @pytest.mark.parametrize(

@@ -96,4 +96,4 @@ def _subject(name: str, config: Config) -> "tuple[SubjectKind, str]":
             return kind, rest
         if name in names:
             return kind, name
-    raise no_such("gatehand why: there is no tool, gate or collector", name, chain(*tables.values()))
+    raise no_such("gatehand why: there is no tool, gate or collector", name, dict.fromkeys(chain(*tables.values())))

@@ -44,6 +44,11 @@ def is_tripped(facts: Facts) -> bool:
     return facts.get("reported_on") is True and facts.get("drawing") is False
 
 
+def turns_unreported(facts: Facts) -> bool:
+    """The motor was seen to turn after the fan was switched on, and the switch has not said that it is on."""
+    return facts.get("reported_on") is not True and facts.get("drawing") is True and _is_after(facts, "motor")
+
+
 def look_at(facts: Facts) -> str:
     """What to look at where a fan has not shown what it was told; a part of a sentence."""
     if facts.get("offline"):
@@ -53,7 +58,7 @@ def look_at(facts: Facts) -> str:
     if is_tripped(facts):
         by_contact = f"motor_{Measure.RUNNING}" in facts
         return f"look at its overload, its breaker{' and its belt' if by_contact else ' and its thermal trip'}"
-    return "look at its switch"
+    return "look at what its switch reports" if turns_unreported(facts) else "look at its switch"
 
 
 def _each(facts: Facts, age: str) -> Iterator[str]:

@@ -16,6 +16,7 @@ from gatehand.journal.sentences import offline, on_hold, spoken
 from gatehand.measures import measured
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.text import as_sentence
 from gatehand_rules.findings import DAEMON, Alarm, Fact, Finding, Rule
 from gatehand_rules.words import Measure
 
@@ -163,6 +164,10 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         _NOT_SHOWN,
         "Lock it out, then {look_at}; `gatehand why {id}` says what it was told and when.",
     ),
+    ("collector", "no_answer", "turns"): (
+        _NOT_SHOWN,
+        "The motor runs: {look_at}, and at state in [collector.{id}] (topic, pointer, on, off).",
+    ),
     ("collector", "no_answer", ""): (
         _NOT_SHOWN,
         "Look at its switch, its breaker and its overload; `gatehand why {id}` says what it was told and when.",
@@ -219,7 +224,9 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
     each_gate = str(facts.get("gates", "")).replace(", ", " ")
     shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=each_gate)
-    shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "went offline {} before this alarm"))
+    shown.update(
+        on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "went offline {} before this alarm")
+    )
     witnesses = witness_words.witnesses(facts, "{} before this alarm")
     shown.update(shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it")
     shown.update(nothing_on=f" Nothing has come on {facts['topic']}." if "topic" in facts else "")
@@ -262,7 +269,11 @@ def _of_fan(facts: Mapping[str, Fact]) -> str:
     """Which of the sentences about a fan that has not shown what it was told."""
     if facts.get("told") == "off":
         return "welded" if witness_words.says_on(facts) else "offline" if facts.get("offline") else "off"
-    return "offline" if facts.get("offline") else "tripped" if witness_words.is_tripped(facts) else ""
+    if facts.get("offline"):
+        return "offline"
+    if witness_words.turns_unreported(facts):
+        return "turns"
+    return "tripped" if witness_words.is_tripped(facts) else ""
 
 
 def _shown(key: str, value: Fact) -> str:
@@ -280,7 +291,9 @@ def of_facts(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact], config: Config
     """The same, from the facts by themselves."""
     because, then = words(alarm, rule, facts)
     key = _TOLD.get((alarm.kind, alarm.what))
-    told = None if key is None or _SPEAKS & facts.keys() or facts.get("offline") else str(facts.get(key))
+    obeyed = witness_words.turns_unreported(facts) and facts.get("told") == "on"
+    wordless = key is None or _SPEAKS & facts.keys() or facts.get("offline") or obeyed
+    told = None if wordless else str(facts.get(key))
     how = None if told is None else config.told_how(alarm.kind, alarm.name, told, facts.get("reported_on"))
     then = f"{then} If the device itself is in order, look at {how}." if how else then
     then = f"{then}{_correct(alarm, facts)}"
@@ -342,7 +355,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
     more = f" (and {len(problems) - len(shown)} more)" if len(problems) > len(shown) else ""
     return ShownAlarm(
         CONFIG,
-        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}.",
+        as_sentence(f"the changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}"),
         "Correct the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
         news=True,

@@ -137,7 +137,9 @@ def _called_off(context: Question, missed: TimedLine) -> Verdict:
 
 
 def _trouble(context: Question, one: TimedLine) -> Verdict:
-    unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not True
+    unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not (
+        one.text("told") != "off"
+    )
     rejected = last_rejected(context, "collector", context.name, one.ms) if unanswered else None
     case, step = {
         Happened.COLLECTOR_UNANSWERED: ("no_answer", next_for_switch(context, one, rejected)),

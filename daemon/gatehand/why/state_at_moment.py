@@ -4,9 +4,10 @@ Also what was never heard, and what was said and not understood.
 """
 
 from collections.abc import Iterator
+from typing import Final
 
 from gatehand.journal.line import OwnEvent
-from gatehand.journal.witness_words import is_tripped, look_at
+from gatehand.journal.witness_words import is_tripped, look_at, says_on, turns_unreported
 from gatehand.text import named
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
@@ -16,6 +17,11 @@ from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
 
+_WELDED: Final = "Switch it off at its own switch or breaker and have the relay looked at: it may be welded."
+_STILL_TURNS: Final = (
+    "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; if it has "
+    "stopped, look at what has not said so."
+)
 ALIVE_MS = 10_000
 """The daemon records a tick every second: silence for longer than this means that it was not there."""
 
@@ -167,8 +173,14 @@ def blind(context: Question) -> Verdict | None:
 
 def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLine | None) -> str:
     """What to do about a collector that has not answered."""
-    if is_tripped(unanswered.line):
+    told_on = unanswered.text("told") != "off"
+    if told_on and is_tripped(unanswered.line):
         return f"Lock it out, then {look_at(unanswered.line)}."
+    if told_on and rejected is None and turns_unreported(unanswered.line):
+        at = f"state in [collector.{context.collector}] (topic, pointer, on, off)"
+        return f"The motor runs: {look_at(unanswered.line)}, and at {at}."
+    if rejected is None and not told_on:
+        return _WELDED if says_on(unanswered.line) else _STILL_TURNS
     if rejected is None:
         look = "Look at the collector's switch, its power, its breaker and its overload."
         return look + or_command(context, unanswered, "collector", context.collector, "told")

@@ -5,6 +5,7 @@ from operator import itemgetter
 from typing import Final
 
 from gatehand.journal.sentences import spoken, start_threshold, told
+from gatehand.journal.witness_words import turns_unreported, witnesses
 from gatehand.measures import NOUNS, measured
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock, local_text
@@ -146,7 +147,9 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
     shown = f"it did not answer: its switch {'says off' if says_on is False else 'has not reported'}"
-    if says_on is True:
+    if turns_unreported(unanswered.line):
+        shown = f"that was not confirmed: {witnesses(unanswered.line, '{} before')}"
+    elif says_on is True:
         still = _still(context.config.collector[context.collector].measure)
         shown = f"that was not confirmed: its switch says on, and {still}"
     rejected = None if says_on is True else odd.last_rejected(context, "collector", context.collector, unanswered.ms)
