@@ -220,6 +220,7 @@ CASES: Final[dict[str, dict[str, Fact]]] = {
     "welded": {"told": "off", "reported_on": True, "reported_ago": 0.1, "told_ago": 16.0},
     "off": {"told": "off", "reported_on": False, "drawing": True, "motor_ago": 38.0, "told_ago": 16.0},
     "tripped": {"told": "on", "reported_on": True, "drawing": False},
+    "late": {"told": "on", "reported_on": True, "drawing": False, "motor_ago": 12.0, "told_ago": 10.0},
     "turns": {"told": "on", "drawing": True, "motor_ago": 1.0, "told_ago": 10.0},
 }
 """The facts of the cases that are found by what watches a fan, or by what a gate says."""

@@ -217,6 +217,10 @@ def test_a_reading_of_unknown_age_and_one_too_old(tmp_path: Path, rule: str, sta
 
 
 SWITCH = "Look at the collector's switch, its power, its breaker and its overload."
+LATE = (
+    "Look at the fan: what watches its motor has not spoken since. If it does not turn, lock it out, then look at its "
+    "overload and its breaker."
+)
 RUNS = "The motor runs: look at what its switch reports, and at state in [collector.main] (topic, pointer, on, off)."
 TOLD = " If the device itself is in order, look at command in [collector.main]: it is told '1' on shop/fan/set."
 
@@ -242,6 +246,11 @@ TOLD = " If the device itself is in order, look at command in [collector.main]: 
             },
             "that was not confirmed: its switch last reported off, 18 s before; its motor draws 6.4 A",
             RUNS,
+        ),
+        (
+            {"reported_on": True, "drawing": False, "motor_amps": 0.0, "motor_ago": 7.0, "told_ago": 5.0},
+            "that was not confirmed: its switch reports on; its motor's meter last said 0 A, 7 s before",
+            LATE,
         ),
     ],
 )

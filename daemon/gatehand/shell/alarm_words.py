@@ -164,6 +164,13 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         _NOT_SHOWN,
         "Lock it out, then {look_at}; `gatehand why {id}` says what it was told and when.",
     ),
+    ("collector", "no_answer", "late"): (
+        _NOT_SHOWN,
+        (
+            "Look at the fan: what watches its motor has not spoken since. If it does not turn, lock it out, then look "
+            "at its overload and its breaker."
+        ),
+    ),
     ("collector", "no_answer", "turns"): (
         _NOT_SHOWN,
         "The motor runs: {look_at}, and at state in [collector.{id}] (topic, pointer, on, off).",
@@ -273,6 +280,8 @@ def _of_fan(facts: Mapping[str, Fact]) -> str:
         return "offline"
     if witness_words.turns_unreported(facts):
         return "turns"
+    if witness_words.motor_is_late(facts):
+        return "late"
     return "tripped" if witness_words.is_tripped(facts) else ""
 
 
@@ -291,7 +300,7 @@ def of_facts(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact], config: Config
     """The same, from the facts by themselves."""
     because, then = words(alarm, rule, facts)
     key = _TOLD.get((alarm.kind, alarm.what))
-    obeyed = witness_words.turns_unreported(facts) and facts.get("told") == "on"
+    obeyed = facts.get("told") == "on" and _of_fan(facts) in {"turns", "late"}
     wordless = key is None or _SPEAKS & facts.keys() or facts.get("offline") or obeyed
     told = None if wordless else str(facts.get(key))
     how = None if told is None else config.told_how(alarm.kind, alarm.name, told, facts.get("reported_on"))

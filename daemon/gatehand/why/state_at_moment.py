@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
-from gatehand.journal.witness_words import is_tripped, look_at, says_on, turns_unreported
+from gatehand.journal.witness_words import is_tripped, look_at, motor_is_late, says_on, turns_unreported
 from gatehand.text import named
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
@@ -17,6 +17,7 @@ from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
 
+_LATE: Final = "Look at the fan: what watches its motor has not spoken since."
 _WELDED: Final = "Switch it off at its own switch or breaker and have the relay looked at: it may be welded."
 _STILL_TURNS: Final = (
     "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; if it has "
@@ -105,8 +106,11 @@ def silent(context: Question) -> Verdict | None:
     if fell is None:
         return None
     again = first(context.following(context.at_ms), Happened.TOOL_HEARD, tool=context.name)
-    until = f"it was heard again at {again.clock}" if again else "it has not been heard again in the time looked at"
     said = fell.text("says") or fell.text("beside")
+    known = "understood" if said else "heard"
+    until = (
+        f"it was {known} again at {again.clock}" if again else f"it has not been {known} again in the time looked at"
+    )
     case = words.NOT_UNDERSTOOD if said else words.OFFLINE if fell.text("rule") == Rule.OFFLINE else words.SILENT
     return verdict(
         context,
@@ -174,6 +178,8 @@ def blind(context: Question) -> Verdict | None:
 def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLine | None) -> str:
     """What to do about a collector that has not answered."""
     told_on = unanswered.text("told") != "off"
+    if told_on and motor_is_late(unanswered.line):
+        return f"{_LATE} If it does not turn, lock it out, then look at its overload and its breaker."
     if told_on and is_tripped(unanswered.line):
         return f"Lock it out, then {look_at(unanswered.line)}."
     if told_on and rejected is None and turns_unreported(unanswered.line):

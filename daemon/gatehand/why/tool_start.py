@@ -5,7 +5,7 @@ from operator import itemgetter
 from typing import Final
 
 from gatehand.journal.sentences import spoken, start_threshold, told
-from gatehand.journal.witness_words import turns_unreported, witnesses
+from gatehand.journal.witness_words import motor_is_late, turns_unreported, witnesses
 from gatehand.measures import NOUNS, measured
 from gatehand.past.recordings import readings_of
 from gatehand.times import lasting, local_clock, local_text
@@ -147,7 +147,7 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
     shown = f"it did not answer: its switch {'says off' if says_on is False else 'has not reported'}"
-    if turns_unreported(unanswered.line):
+    if turns_unreported(unanswered.line) or motor_is_late(unanswered.line):
         shown = f"that was not confirmed: {witnesses(unanswered.line, '{} before')}"
     elif says_on is True:
         still = _still(context.config.collector[context.collector].measure)
@@ -156,7 +156,7 @@ def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswer
     if rejected is not None:
         shown = f"it did not answer: {odd.could_not_be_used(context, rejected)}"
     lines = (on, unanswered, rejected)
-    found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, shown=shown, again=unanswered.clock)
+    found = _say(context, attempt, words.NO_ANSWER, *lines, on=on.clock, answered=shown, again=unanswered.clock)
     found.next_step = then.next_for_switch(context, unanswered, rejected)
     return _owned(found, unanswered)
 

@@ -212,7 +212,7 @@ ALREADY_ON: Final = Words(
 )
 NO_ANSWER: Final = Words(
     "no_answer",
-    _DREW + ", and the collector was switched on at {on}, but {shown}. It was switched on again at {again}",
+    _DREW + ", and the collector was switched on at {on}, but {answered}. It was switched on again at {again}",
 )
 START_GAP: Final = Words(
     "start_gap",
