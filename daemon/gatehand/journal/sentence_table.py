@@ -288,6 +288,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm: {gate} was told to {wanted} and {never_heard}",
             "alarm: {gate} did not {wanted}, travel {travel}",
         ),
+        Rule.SILENT_AFTER: (
+            "alarm for {subject}: its sensor is heard, but not understood: on {topic} it said {says} ({wanted})",
+            "alarm for {subject}: its device is heard, but without its {key}: on {topic} it said {beside} ({wanted})",
+            "alarm for {subject}, {alarm}: {reason}",
+        ),
         Rule.ANSWER: (
             "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
             "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
