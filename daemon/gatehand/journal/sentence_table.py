@@ -130,7 +130,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.GATE_COMMANDED: {
         Rule.DEMAND: "{gate} told to {to}",
         Rule.ZONE_CHANGE: (
-            "{gate} told to {to}, before {instead_of} shuts: the work has moved here",
+            "{gate} told to {to} in place of {instead_of}",
             "{gate} told to {to}, no longer needed here",
         ),
         Rule.RETRY: "{gate} told to {to} again, {reason}[ ({tries} of {retries})]",
