@@ -301,8 +301,8 @@ def of_facts(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact], config: Config
     because, then = words(alarm, rule, facts)
     key = _TOLD.get((alarm.kind, alarm.what))
     obeyed = facts.get("told") == "on" and _of_fan(facts) in {"turns", "late"}
-    wordless = key is None or _SPEAKS & facts.keys() or facts.get("offline") or obeyed
-    told = None if wordless else str(facts.get(key))
+    wordless = _SPEAKS & facts.keys() or facts.get("offline") or obeyed
+    told = None if key is None or wordless else str(facts.get(key))
     how = None if told is None else config.told_how(alarm.kind, alarm.name, told, facts.get("reported_on"))
     then = f"{then} If the device itself is in order, look at {how}." if how else then
     then = f"{then}{_correct(alarm, facts)}"
