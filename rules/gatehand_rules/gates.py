@@ -114,8 +114,11 @@ def may_shut(context: Context, at: GateAt) -> bool:
     return others >= shop.collectors[home].min_open
 
 
-def tell_again(context: Context, at: GateAt, *, tries: int, rule: Rule) -> None:
-    """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone."""
+def tell_again(context: Context, at: GateAt, *, tries: int, rule: Rule, counts: bool = True) -> None:
+    """Command once more what the gate was told already; a gate that the fan cannot spare any more is left alone.
+
+    `counts`: it is one of the gate's retries, and is said as that.
+    """
     gate, now = context.shop.gates[at], context.now
     move = context.gates[at].move
     if not isinstance(move, st.GateTravels):
@@ -130,8 +133,8 @@ def tell_again(context: Context, at: GateAt, *, tries: int, rule: Rule) -> None:
     context.set_gate(at, move=replace(move, since=now, first=move.first if tries else now, tries=tries))
     if opens and not tries and context.gates[at].reported is Position.SHUT:
         context.set_gate(at, reported=None)
-    to = "open" if opens else "shut"
-    context.say_of_gate(at, Happened.GATE_COMMANDED, rule, to=to, travel=gate.travel, tries=tries, retries=gate.retries)
+    to, retries = "open" if opens else "shut", gate.retries if counts else None
+    context.say_of_gate(at, Happened.GATE_COMMANDED, rule, to=to, travel=gate.travel, tries=tries, retries=retries)
 
 
 def forget_fault(context: Context, at: GateAt) -> None:
@@ -207,7 +210,7 @@ def _not_heard(context: Context, at: GateAt, move: st.GateOpening) -> bool:
     elif home.on_phase or home.seen_on:
         return False
     else:  # the fan coasts down: that does not count against the gate
-        tell_again(context, at, tries=max(1, move.tries), rule=Rule.RETRY)
+        tell_again(context, at, tries=max(1, move.tries), rule=Rule.RETRY, counts=False)
     return True
 
 

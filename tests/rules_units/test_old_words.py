@@ -141,7 +141,11 @@ def test_while_the_fan_coasts_down_the_only_gate_is_not_shut_and_that_is_not_cou
     bench.until(56.0)
     bench.is_off(56.1)  # off, and the fan turns for 8 s more
     bench.is_shut(57.0)  # by hand
-    told = commands(bench.amps(58.0, 5.0, "other")) + commands(bench.until(64.5))
+    said = bench.amps(58.0, 5.0, "other") + bench.until(64.5)
+    told = commands(said)
+    again = [each for each in said if each.startswith("gate_commanded/retry gate=other")]
+    assert len(again) > 1, again
+    assert not [each for each in again if "retries=2" in each], "nor said to be one of its retries"
     assert "shut other" not in told
     assert "raise gate.other.fault" not in told
     assert "shut other" in commands(bench.until(66.0))

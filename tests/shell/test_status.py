@@ -223,6 +223,8 @@ CASES: Final[dict[str, dict[str, Fact]]] = {
     "welded": {"told": "off", "reported_on": True, "reported_ago": 0.1, "told_ago": 16.0},
     "off": {"told": "off", "reported_on": False, "drawing": True, "motor_ago": 38.0, "told_ago": 16.0},
     "tripped": {"told": "on", "reported_on": True, "drawing": False},
+    "late": {"told": "on", "reported_on": True, "drawing": False, "motor_ago": 12.0, "told_ago": 10.0},
+    "turns": {"told": "on", "drawing": True, "motor_ago": 1.0, "told_ago": 10.0},
 }
 """The facts of the cases that are found by what watches a fan, or by what a gate says."""
 
@@ -328,3 +330,30 @@ def test_a_message_that_was_not_used_is_no_reason_of_a_state() -> None:
     fresh.say("shop/band_saw/amps", "2")
     fresh.engine.beat()
     assert "message not used" in fresh.shown("tool/band_saw")["because"], "nothing else is known of it"
+
+
+def test_a_question_ends_an_alarm_of_the_config_as_it_is() -> None:
+    from gatehand.shell import alarm_words as own
+
+    start = "The changed config was not taken, the last good one is still in force: "
+    assert own.config_rejected(["did you mean start_amps?"]).because == f"{start}did you mean start_amps?"
+    assert own.config_rejected(["a", "b", "c", "d?"]).because == f"{start}a; b; c (and 1 more)."
+
+
+def test_a_reset_that_was_refused_is_no_reason_of_a_state() -> None:
+    world = World().cutting()
+    before = world.shown("collector/main")["because"]
+    world.say("gatehand/collector/main/reset", "1")
+    world.engine.beat()
+    assert len(world.events("reset_refused")) == 1
+    assert world.shown("collector/main")["because"] == before
+
+
+def test_a_hold_that_was_asked_for_is_no_mishap_to_look_into() -> None:
+    world = World().rested()
+    world.say("gatehand/collector/main/hold", "filter change")
+    held = world.engine.publisher.alarms.raised["collector.main.held"]
+    assert held.because == "The collector main is on hold (filter change)."
+    assert held.next == (
+        "Once its reason is gone and it is safe to start, `gatehand reset main`; then start the tool again."
+    )

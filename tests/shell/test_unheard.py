@@ -175,6 +175,11 @@ def test_a_sensor_that_speaks_and_is_not_understood_is_not_called_silent() -> No
     assert "/amps" in found["wanted"]
     assert alarm(world, UNHEARD) is None
     assert "not understood" in sentence(world.events("tool_silent")[-1])
+    (raised,) = (sentence(line) for line in world.events("alarm_raised") if line["alarm"] == "tool.router.silent")
+    assert raised == (
+        'alarm for router: its sensor is heard, but not understood: on shop/router/amps it said {"current": 4.2} '
+        "(nothing at /amps: there is no 'amps'; there is 'current')"
+    )
     assert world.shown("tool/router")["not_understood"][0]["said"] == '{"current": 4.2}'
     world.say("shop/router/amps", '{"amps": 0}')
     beats(world, 2)

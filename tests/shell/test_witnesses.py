@@ -100,6 +100,41 @@ def test_a_motor_that_has_tripped_behind_a_switch_that_says_on_is_told_as_that()
     assert "is told" not in found["next"], "its switch has heard it"
 
 
+def test_a_meter_that_has_not_spoken_since_the_start_does_not_make_the_motor_a_tripped_one() -> None:
+    world = World(WATCHED).rested()
+    world.say("shop/fan/amps", "0")
+    world.run(2)
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.3)
+    world.say("shop/gate/band_saw/state", "open")
+    world.say("shop/fan/state", "1")
+    for _ in range(20):
+        world.run(1)
+        world.say("shop/band_saw/amps", "5")
+        world.engine.beat()
+    assert alarm(world)["next"] == (
+        "Look at the fan: what watches its motor has not spoken since. If it does not turn, lock it out, then look at "
+        "its overload and its breaker."
+    )
+
+
+def test_a_motor_that_draws_behind_a_switch_that_is_not_heard_sends_to_its_report_and_to_no_breaker() -> None:
+    world = World(WATCHED).rested()
+    world.say("shop/fan/state", "0")
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.3)
+    world.say("shop/gate/band_saw/state", "open")
+    for _ in range(20):
+        world.run(1)
+        world.say("shop/band_saw/amps", "5")
+        world.say("shop/fan/amps", "6.4")
+        world.engine.beat()
+    assert alarm(world)["next"] == (
+        "The motor runs: look at what its switch reports, and at state in [collector.main] (topic, pointer, on, off)."
+    )
+    assert "its motor draws 6.4 A" in alarm(world)["because"]
+
+
 def test_a_gate_whose_device_is_offline_is_not_called_jammed() -> None:
     world = World(GATE_ONLINE).rested()
     world.say("shop/saw_gate/online", "1")

@@ -108,6 +108,41 @@ def test_the_collector_says_how_it_stands_where_the_log_ends_beside_what_it_did_
     assert why(shop, capsys, "main", "--at", now(shop))["at_the_end"] is None
 
 
+def test_a_hold_that_ended_a_cut_is_told_of_until_its_reset_whoever_is_asked_about(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(10)
+    shop.say("gatehand/collector/main/hold", "filter change")
+    shop.run(5)
+    for asked in ([], ["band_saw"], ["gate.band_saw"]):
+        found = why(shop, capsys, *asked)
+        assert (found["case"], found["subject"]) == ("held", "main")
+        assert "collector is on hold (filter change), until somebody resets it" in found["verdict"]
+    shop.shop.tools["band_saw"].switch(on=False, at=shop.clocks.now)
+    shop.run(5)
+    shop.say("gatehand/collector/main/reset", "1")
+    shop.run(5)
+    assert main(["why", "band_saw", "--config", str(shop.config)]) == 0
+    assert "Nothing about band_saw in the log" in capsys.readouterr().out
+
+
+def test_a_hold_since_a_missed_start_is_told_of_beside_it(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.cut("band_saw", 20, amps=2.2, then=30)
+    assert why(shop, capsys, "band_saw")["at_the_end"] is None
+    shop.say("gatehand/collector/main/hold", "filter change")
+    shop.run(5)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "under_threshold"
+    assert found["at_the_end"].startswith("collector is on hold (filter change), until somebody resets it")
+    assert " (since 08:0" in found["at_the_end"]
+    assert why(shop, capsys)["at_the_end"] == found["at_the_end"]
+
+
 def test_a_collector_that_did_all_it_should_says_how_it_stands(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -195,6 +230,16 @@ def test_a_time_that_is_none_is_wrong_usage(
     shop = make()
     assert main(["why", "band_saw", "--at", "teatime", "--config", str(shop.config)]) == 2
     assert "'teatime' is not a time" in capsys.readouterr().err
+
+
+def test_of_a_moment_still_to_come_nothing_is_told(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    assert main(["why", "band_saw", "--at", "2199-03-05 10:00", "--config", str(shop.config)]) == 2
+    found = capsys.readouterr()
+    assert "argument --at: 2199-03-05 10:00:00 is still to come" in found.err
+    assert "was not running" not in found.out
 
 
 def test_without_a_log_it_says_what_to_do(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -160,9 +160,8 @@ def test_a_sensor_that_speaks_and_is_not_understood(make: Make, capsys: Out) -> 
         why(shop, capsys, "band_saw", "--at", f"{DAY}T08:01:20"),
         "not_understood",
         "the sensor of band saw spoke and was not understood, as of 08:01:00: on shop/band_saw/amps it said six (found "
-        "text that is not a number, want a number such as 4.2); it has not been heard again in the time looked at. "
-        "What "
-        "is not understood starts nothing",
+        "text that is not a number, want a number such as 4.2); it has not been understood again in the time "
+        "looked at. What is not understood starts nothing",
         "Look at what it publishes, and at [tool.band_saw] current: topic, pointer, scale.",
     )
 

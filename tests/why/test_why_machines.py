@@ -47,8 +47,10 @@ def test_a_motor_that_draws_nothing_is_told_from_a_switch_that_says_off(
     shop.cut("band_saw", 30, amps=6, then=30)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "no_answer"
-    assert "its switch reports on; its motor draws nothing (0 A). It" in found["verdict"]
-    assert "command in" not in found["next_step"], "it has heard its command"
+    assert "that was not confirmed: its switch reports on; its motor draws nothing (0 A). It" in found["verdict"]
+    step = "Lock it out, then look at its overload, its breaker and its thermal trip."
+    assert found["next_step"] == step, "its switch has heard its command"
+    assert why(shop, capsys, "main")["next_step"] == step
 
 
 def test_a_daemon_that_was_stopped_is_named(
@@ -71,6 +73,22 @@ def test_a_daemon_that_was_stopped_is_named(
         in found["verdict"]
     )
     assert "it started again at 2026-03-05 08:02:01" in found["verdict"]
+
+
+def test_a_start_of_the_run_before_is_none_of_a_refusal_after_a_restart(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(10)
+    shop.close()
+    shop.run(5, alive=False)
+    shop.begin()
+    shop.run(10)
+    found = why(shop, capsys, "band_saw")
+    assert found["case"] == "not_fresh"
+    (at,) = [one["ts"][11:19] for one in found["story"] if one["text"].startswith("start refused")]
+    assert found["at"][11:19] == at
 
 
 def test_a_daemon_that_ended_without_a_word_is_named(

@@ -189,6 +189,11 @@ def test_a_reading_of_unknown_age_and_one_too_old(tmp_path: Path, rule: str, sta
 
 SWITCH = "Look at the collector's switch, its power, its breaker and its overload."
 GONE = "Look at its device's power and network."
+LATE = (
+    "Look at the fan: what watches its motor has not spoken since. If it does not turn, lock it out, then look at its "
+    "overload and its breaker."
+)
+RUNS = "The motor runs: look at what its switch reports, and at state in [collector.main] (topic, pointer, on, off)."
 TOLD = " If the device itself is in order, look at command in [collector.main]: it is told '1' on shop/fan/set."
 
 
@@ -198,7 +203,7 @@ TOLD = " If the device itself is in order, look at command in [collector.main]: 
         ({"reported_on": False}, "its switch reports off", SWITCH + TOLD),
         (
             {"reported_on": False, "reported_ago": 36, "told_ago": 5},
-            "its switch last reported off, 36 s ago",
+            "its switch last reported off, 36 s before",
             SWITCH + TOLD,
         ),
         ({"watched_by": "switch"}, "its switch has not been heard since Gatehand started", SWITCH + TOLD),
@@ -206,13 +211,30 @@ TOLD = " If the device itself is in order, look at command in [collector.main]: 
         (
             {"reported_on": True, "drawing": False, "motor_amps": 0, "motor_ago": 1},
             "its switch reports on; its motor draws nothing (0 A)",
-            SWITCH,
+            "Lock it out, then look at its overload, its breaker and its thermal trip.",
         ),
         ({"offline": True, "offline_for": 62}, "its device is offline, for 1 min 2 s", GONE),
         (
             {"reported_on": False, "reported_ago": 90, "offline": True},
-            "its switch last reported off, 1 min 30 s ago; its device is offline",
+            "its switch last reported off, 1 min 30 s before; its device is offline",
             GONE,
+        ),
+        (
+            {
+                "reported_on": False,
+                "reported_ago": 18.0,
+                "told_ago": 5.0,
+                "drawing": True,
+                "motor_amps": 6.4,
+                "motor_ago": 0.5,
+            },
+            "its switch last reported off, 18 s before; its motor draws 6.4 A",
+            RUNS,
+        ),
+        (
+            {"reported_on": True, "drawing": False, "motor_amps": 0.0, "motor_ago": 7.0, "told_ago": 5.0},
+            "its switch reports on; its motor's meter last said 0 A, 7 s before",
+            LATE,
         ),
     ],
 )
@@ -232,6 +254,35 @@ def test_a_switch_that_did_not_answer_says_what_it_shows(
     assert found["next_step"] == step
     of_fan = log.told(FAN, 5950)
     assert (of_fan["case"], of_fan["next_step"]) == ("no_answer", step)
+
+
+STILL = (
+    "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; if it has "
+    "stopped, look at what has not said so."
+)
+WELDED = "Switch it off at its own switch or breaker and have the relay looked at: it may be welded."
+WORDS = "Look at what is published there, and at [collector.main] state: topic, pointer, on, off."
+
+
+@pytest.mark.parametrize(
+    ("facts", "odd", "step"),
+    [
+        ({"reported_on": True, "drawing": False}, False, STILL),
+        ({"reported_on": True, "reported_ago": 30.0, "told_ago": 12.0, "drawing": False}, True, WORDS),
+        ({"reported_on": True, "reported_ago": 1.0, "told_ago": 12.0}, False, WELDED),
+        ({"reported_on": False, "drawing": True, "motor_ago": 1.0, "told_ago": 12.0}, False, WELDED),
+        ({}, False, STILL),
+    ],
+)
+def test_an_off_that_is_not_confirmed_sends_to_the_fan_or_to_what_was_not_understood(
+    tmp_path: Path, facts: dict[str, Fact], odd: bool, step: str
+) -> None:
+    log = started(tmp_path).add(-12_000, "collector_off", "no_demand", collector="main")
+    if odd:
+        bad: dict[str, Fact] = {"why": "state: found another word, want '1' or '0'", "shown": "OFFF"}
+        log.add(-11_000, "reading_rejected", "bad_value", collector="main", **bad)
+    found = log.add(0, "collector_unanswered", "answer", collector="main", told="off", tries=2, **facts).told(FAN, 0)
+    assert (found["case"], found["next_step"]) == ("no_answer", step)
 
 
 @pytest.mark.parametrize(
@@ -285,6 +336,21 @@ def test_a_collectors_own_troubles(tmp_path: Path, event: str, rule: str, case: 
     }
     assert (found["case"], found["next_step"]) == (case, steps.get(case))
     assert found["verdict"].startswith("at 09:00:00: ")
+
+
+@pytest.mark.parametrize(
+    ("rule", "step"),
+    [
+        ("hold", ""),
+        ("reset_press", ""),
+        ("reset_repeated", ""),
+        ("stop_unread", ""),
+        ("stops_unheard", "Look at the broker and its log: the stop contacts must be heard first."),
+    ],
+)
+def test_a_reset_refused_for_no_cause_has_none_to_clear(tmp_path: Path, rule: str, step: str) -> None:
+    found = started(tmp_path).add(0, "reset_refused", rule, collector="main", why="not held").told(FAN, 0)
+    assert (found["case"], found["next_step"] or "") == ("held", step)
 
 
 def test_a_collector_that_is_on_says_since_when_and_for_whom(tmp_path: Path) -> None:

@@ -67,6 +67,7 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "says": ("OPENED", "ajar"),
     "said": ("OPENED",),
     "shown": ("off",),
+    "answered": ("it did not answer: its switch says off",),
     "heard": ("none at all",),
     "beside": ('{"volts": 230}',),
     "topic": ("shop/band_saw/amps",),

@@ -2,6 +2,7 @@
 
 import argparse
 import re
+from datetime import datetime
 from itertools import chain
 from typing import TYPE_CHECKING, Final
 
@@ -68,10 +69,18 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _asked(text: str) -> "Asked":
-    """The moment, and how finely it is meant: a second given is that second, else it is all of the minute."""
+    """The moment, and how finely it is meant: a second given is that second, else it is all of the minute.
+
+    Raises:
+        ArgumentTypeError: It is not a time, or has not come yet: nothing is known of it, so nothing is told.
+    """
+    from gatehand.times import local_text, to_ms
     from gatehand.why.moment import MINUTE_MS, SECOND_MS, Asked
 
-    return Asked(moment(text), SECOND_MS if _TO_THE_SECOND.search(text) else MINUTE_MS)
+    at = moment(text)
+    if at > datetime.now().astimezone():
+        raise argparse.ArgumentTypeError(f"{local_text(to_ms(at))[:19]} is still to come")
+    return Asked(at, SECOND_MS if _TO_THE_SECOND.search(text) else MINUTE_MS)
 
 
 def _subject(name: str, config: Config) -> "tuple[SubjectKind, str]":
@@ -87,4 +96,4 @@ def _subject(name: str, config: Config) -> "tuple[SubjectKind, str]":
             return kind, rest
         if name in names:
             return kind, name
-    raise no_such("gatehand why: there is no tool, gate or collector", name, chain(*tables.values()))
+    raise no_such("gatehand why: there is no tool, gate or collector", name, dict.fromkeys(chain(*tables.values())))

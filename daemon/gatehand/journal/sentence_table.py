@@ -131,7 +131,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.GATE_COMMANDED: {
         Rule.DEMAND: "{gate} told to {to}",
         Rule.ZONE_CHANGE: (
-            "{gate} told to {to}, before {instead_of} shuts: the work has moved here",
+            "{gate} told to {to} in place of {instead_of}",
             "{gate} told to {to}, no longer needed here",
         ),
         Rule.RETRY: "{gate} told to {to} again, {reason}[ ({tries} of {retries})]",
@@ -292,6 +292,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm: {gate} did not {wanted}; it says {says}, which is neither its open nor its shut",
             "alarm: {gate} was told to {wanted} and {never_heard}",
             "alarm: {gate} did not {wanted} (travel {travel})",
+        ),
+        Rule.SILENT_AFTER: (
+            "alarm for {subject}: its sensor is heard, but not understood: on {topic} it said {says} ({wanted})",
+            "alarm for {subject}: its device is heard, but without its {key}: on {topic} it said {beside} ({wanted})",
+            "alarm for {subject}, {alarm}: {reason}",
         ),
         Rule.ANSWER: (
             "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",

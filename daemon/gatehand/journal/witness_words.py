@@ -40,8 +40,19 @@ def says_on(facts: Facts) -> bool:
 
 
 def is_tripped(facts: Facts) -> bool:
-    """The switch says on, and the motor says that it does not turn."""
-    return facts.get("reported_on") is True and facts.get("drawing") is False
+    """The switch says on, and the motor says that it does not turn; a line without ages is of its own time."""
+    seen = "told_ago" not in facts or _is_after(facts, "motor")
+    return facts.get("reported_on") is True and facts.get("drawing") is False and seen
+
+
+def motor_is_late(facts: Facts) -> bool:
+    """The switch says on, and what watches the motor has not spoken since: what it said before tells nothing."""
+    return facts.get("reported_on") is True and facts.get("drawing") is False and not is_tripped(facts)
+
+
+def turns_unreported(facts: Facts) -> bool:
+    """The motor was seen to turn after the fan was switched on, and the switch has not said that it is on."""
+    return facts.get("reported_on") is not True and facts.get("drawing") is True and _is_after(facts, "motor")
 
 
 def look_at(facts: Facts) -> str:
@@ -53,7 +64,9 @@ def look_at(facts: Facts) -> str:
     if is_tripped(facts):
         by_contact = f"motor_{Measure.RUNNING}" in facts
         return f"look at its overload, its breaker{' and its belt' if by_contact else ' and its thermal trip'}"
-    return "look at its switch"
+    if motor_is_late(facts):
+        return "look at the fan itself"
+    return "look at what its switch reports" if turns_unreported(facts) else "look at its switch"
 
 
 def _each(facts: Facts, age: str) -> Iterator[str]:

@@ -16,6 +16,7 @@ from gatehand.journal.sentences import gates_named, offline, on_hold, spoken
 from gatehand.measures import measured
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.text import as_sentence
 from gatehand_rules.findings import DAEMON, Alarm, Fact, Finding, Rule
 from gatehand_rules.words import Measure
 
@@ -65,6 +66,7 @@ _NOT_PROVEN: Final = (
     "Look at the gate and its report (`gatehand exercise {each_gate}`); nothing starts against shut gates.",
 )
 _RESET_THEN: Final = "Find out what happened and fix the cause; then `gatehand reset {id}`, and start the tool again."
+_ON_HOLD: Final = "The collector {name} is {on_hold}."
 _EXERCISE: Final = "`gatehand exercise` measures them"
 _NOT_SHOWN: Final = "The collector {name} was switched {told}, but {shown}."
 _EMPTY: Final = "Lock the collector out and empty the bin."
@@ -150,7 +152,11 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The collector {name} is on hold by stop contact {why}.",
         _RESET_THEN,
     ),
-    ("collector", "held", ""): ("The collector {name} is {on_hold}.", _RESET_THEN),
+    ("collector", "held", Rule.HOLD): (
+        _ON_HOLD,
+        "Once its reason is gone and it is safe to start, `gatehand reset {id}`; then start the tool again.",
+    ),
+    ("collector", "held", ""): (_ON_HOLD, _RESET_THEN),
     ("collector", "no_answer", "offline"): (
         _NOT_SHOWN + " And {offline}.",
         "Look at the power and the network of its switch; it may still be on.",
@@ -169,6 +175,17 @@ _WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("collector", "no_answer", "tripped"): (
         _NOT_SHOWN,
         "Lock it out, then {look_at}; `gatehand why {id}` says what it was told and when.",
+    ),
+    ("collector", "no_answer", "late"): (
+        _NOT_SHOWN,
+        (
+            "Look at the fan: what watches its motor has not spoken since. If it does not turn, lock it out, then look "
+            "at its overload and its breaker."
+        ),
+    ),
+    ("collector", "no_answer", "turns"): (
+        _NOT_SHOWN,
+        "The motor runs: {look_at}, and at state in [collector.{id}] (topic, pointer, on, off).",
     ),
     ("collector", "no_answer", ""): (
         _NOT_SHOWN,
@@ -274,7 +291,13 @@ def _of_fan(facts: Mapping[str, Fact]) -> str:
     """Which of the sentences about a fan that has not shown what it was told."""
     if facts.get("told") == "off":
         return "welded" if witness_words.says_on(facts) else "offline" if facts.get("offline") else "off"
-    return "offline" if facts.get("offline") else "tripped" if witness_words.is_tripped(facts) else ""
+    if facts.get("offline"):
+        return "offline"
+    if witness_words.turns_unreported(facts):
+        return "turns"
+    if witness_words.motor_is_late(facts):
+        return "late"
+    return "tripped" if witness_words.is_tripped(facts) else ""
 
 
 def _shown(key: str, value: Fact) -> str:
@@ -292,7 +315,9 @@ def of_facts(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact], config: Config
     """The same, from the facts by themselves."""
     because, then = words(alarm, rule, facts)
     key = _TOLD.get((alarm.kind, alarm.what))
-    told = None if key is None or _SPEAKS & facts.keys() or facts.get("offline") else str(facts.get(key))
+    obeyed = facts.get("told") == "on" and _of_fan(facts) in {"turns", "late"}
+    wordless = _SPEAKS & facts.keys() or facts.get("offline") or obeyed
+    told = None if key is None or wordless else str(facts.get(key))
     how = None if told is None else config.told_how(alarm.kind, alarm.name, told, facts.get("reported_on"))
     then = f"{then} If the device itself is in order, look at {how}." if how else then
     then = f"{then}{_correct(alarm, facts)}"
@@ -354,7 +379,7 @@ def config_rejected(problems: list[str]) -> ShownAlarm:
     more = f" (and {len(problems) - len(shown)} more)" if len(problems) > len(shown) else ""
     return ShownAlarm(
         CONFIG,
-        f"The changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}.",
+        as_sentence(f"the changed config was not taken, the last good one is still in force: {'; '.join(shown)}{more}"),
         "Correct the file; it is read again by itself. `gatehand check` shows every problem.",
         facts=(("problems", problems),),
         news=True,

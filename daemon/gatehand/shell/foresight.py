@@ -20,7 +20,7 @@ _KEPT_ON: Final[dict[Rule, str]] = {
     Rule.RUN_ON: "run-on of {names}",
     Rule.SWITCHED_BY_HAND: "it was switched on at its own switch and is left on",
     Rule.ADOPTION: "it was on when Gatehand started and stays on{until}",
-    Rule.STARTS_PER_HOUR: "it stays on{until}: the motor has used {spent} of {starts} this hour",
+    Rule.STARTS_PER_HOUR: "it stays on{until}: the motor has used {budget} this hour",
 }
 """By the rule that keeps it on."""
 _OFF: Final[dict[Rule, str]] = {
@@ -30,7 +30,7 @@ _OFF: Final[dict[Rule, str]] = {
     Rule.STOP_THRESHOLD: "{names} {have} stopped",
     Rule.SWITCHED_BY_HAND: "switched off at its own switch",
     Rule.ADOPTION: "on when Gatehand started, and no tool has started since",
-    Rule.STARTS_PER_HOUR: "start limit: {spent} of {starts} this hour",
+    Rule.STARTS_PER_HOUR: "start limit: {budget} this hour",
     Rule.FAN_AGAINST_SHUT_GATES: "too few gates are proven open",
 }
 """By the rule that ends it."""
@@ -74,16 +74,16 @@ def nothing_ahead(shop: Shop) -> Ahead:
 def why_on(ahead: CollectorAhead, spent: int, limit: int | None, off_at: float | None) -> str:
     """Why a collector is on; empty where nothing is known to keep it. `off_at`: wall seconds."""
     until = "" if off_at is None else f" until {local_clock(round(off_at * 1000))}"
-    return _worded(_KEPT_ON, ahead.kept_by, spent=spent, starts=_starts(limit), until=until)
+    return _worded(_KEPT_ON, ahead.kept_by, budget=_budget(spent, limit), until=until)
 
 
 def why_off(ahead: CollectorAhead, spent: int, limit: int | None) -> str:
     """What is over when the collector goes off."""
-    return _worded(_OFF, ahead.off_by, spent=spent, starts=_starts(limit)) or _NOTHING
+    return _worded(_OFF, ahead.off_by, budget=_budget(spent, limit)) or _NOTHING
 
 
-def _starts(limit: int | None) -> str:
-    return named(limit or 0, "start")
+def _budget(spent: int, limit: int | None) -> str:
+    return f"{spent} of {named(limit or 0, 'start')}"
 
 
 def _worded(table: dict[Rule, str], keepers: Iterable[Keeper], **facts: object) -> str:

@@ -45,7 +45,7 @@ _OF_ITSELF: Final[dict[str, str]] = {
     CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
 """Phases that a collector comes to without a finding of its own."""
-_NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED})
+_NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED, Happened.RESET_REFUSED})
 """What changed nothing: shown only where no reason of a state is known."""
 _SEEN: Final = frozenset({Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_UNANSWERED})
 """What is only seen of a fan, and has places of its own in the status: no reason why it is on, off or held."""

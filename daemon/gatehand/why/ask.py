@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from gatehand.config import Config
 from gatehand.journal.line import LogLine
 from gatehand.journal.reader import EventReader
-from gatehand.journal.sentences import spoken
+from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
 from gatehand.why.moment import MINUTE_MS, SECOND_MS, Asked, Question, SubjectKind, TimedLine, gather_context
@@ -150,9 +150,10 @@ def ask(
 ) -> Explanation | None:
     """The answer; None when no moment was given and nothing in the log failed to happen.
 
-    A collector asked about without a moment also says how it is, which is often what is wanted.
+    A collector asked about without a moment also says how it is, which is often what is wanted; whoever else is asked
+    about, or nobody, is told of a hold that still is.
     """
-    at_the_end, given = "", asked
+    at_the_end, given, held = "", asked, None
     if asked is None:
         found = last_missed(config, EventReader(folder), subject)
         ends = _end_of_log(folder) if subject is not None and subject[0] == "collector" else None
@@ -160,16 +161,21 @@ def ask(
             kind, name, line = found
             if ends is not None:
                 at_the_end = collector_now(gather_context(config, shop, folder, (kind, name), ends)).sentence
+            held = _held(config, folder, subject) if ends is None else None
             subject, asked = (kind, name), Asked(from_ms(moment_ms(line)), SECOND_MS)
         elif ends is not None:
             asked = ends
         else:
-            return None
+            if (held := _held(config, folder, subject)) is None:
+                return None
+            subject, asked = ("collector", held.text("collector")), Asked(from_ms(held.ms), SECOND_MS)
     chosen = (
         subject or nearest_missed(config, EventReader(folder), asked) or ("collector", next(iter(config.collector)))
     )
     context = gather_context(config, shop, folder, chosen, asked)
     verdict = _verdict(context)
+    if held is not None and subject is not None and subject[0] != "collector" and held.clock not in verdict.sentence:
+        at_the_end = f"{sentence(held.line)} (since {held.clock})"
     needed = (
         Causes() if verdict.own is None else causes(context, Outcome(verdict.own, verdict.without), verdict.findings)
     )
@@ -190,6 +196,21 @@ def _verdict(context: Question) -> Verdict:
     found = {"tool": tool_verdict, "gate": gate_verdict, "collector": collector_verdict}[context.kind](context)
     said_then = found.is_no and found.span is not None and found.own is not None and context.is_asked(found.own.ms)
     return found if said_then else not_running(context) or broker_away(context) or found
+
+
+def _held(config: Config, folder: Path, subject: tuple[SubjectKind, str] | None) -> TimedLine | None:
+    """The line that put the subject's collector (or any) on hold, if it still is: whoever asks may mean that."""
+    whose_collector = {"tool": config.tool_collector, "gate": config.gate_collector}
+    wanted = set(config.collector) if subject is None else {whose_collector[subject[0]](subject[1])}
+    for line in map(TimedLine.of, islice(EventReader(folder).backwards(), _FARTHEST)):
+        name = line.text("collector")
+        if name in wanted and line.is_(Happened.COLLECTOR_HELD):
+            return line
+        if line.is_(Happened.HOLD_RESET, Happened.COLLECTOR_ON):
+            wanted.discard(name)
+        if not wanted:
+            break
+    return None
 
 
 def _end_of_log(folder: Path) -> Asked | None:

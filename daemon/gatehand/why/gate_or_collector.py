@@ -117,6 +117,14 @@ def _gate_now(context: Question) -> Verdict:
 
 
 _OWN: Final = (Happened.COLLECTOR_UNANSWERED, Happened.FAN_UNSAFE, Happened.COMMAND_VETOED, Happened.RESET_REFUSED)
+_RESET_AGAIN: Final[dict[str, str]] = {
+    Rule.HOLD: "",
+    Rule.RESET_PRESS: "",
+    Rule.RESET_REPEATED: "",
+    Rule.STOP_UNREAD: "",
+    Rule.STOPS_UNHEARD: "Look at the broker and its log: the stop contacts must be heard first.",
+}
+"""What to do after a refused reset where its line does not say it already, or nothing is to be done."""
 _WANTED: Final = (Happened.START_MISSED, Happened.START_REFUSED)
 ANSWERS_FOR: Final = frozenset((*_OWN, *_WANTED))
 """What it answers for; what a gate or a sensor of its did not do is asked of that."""
@@ -147,12 +155,14 @@ def _called_off(context: Question, missed: TimedLine) -> Verdict:
 
 
 def _trouble(context: Question, one: TimedLine) -> Verdict:
-    unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not True
+    unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not (
+        one.text("told") != "off"
+    )
     rejected = last_rejected(context, "collector", context.name, one.ms) if unanswered else None
     case, step = {
         Happened.COLLECTOR_UNANSWERED: ("no_answer", next_for_switch(context, one, rejected)),
         Happened.FAN_UNSAFE: ("fan_against_shut_gates", "Look at which gate shut under the running fan, and why."),
-        Happened.RESET_REFUSED: ("held", "Clear the cause first; then reset."),
+        Happened.RESET_REFUSED: ("held", _RESET_AGAIN.get(one.text("rule"), "Clear the cause first; then reset.")),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
     text = f"at {one.clock}: {sentence(one.line)}" + (f"; {could_not_be_used(context, rejected)}" if rejected else "")

@@ -329,8 +329,13 @@ def _attempt(context: Question, line: TimedLine) -> StartAttempt | None:
 
 def begin_of_cut(context: Question, line: TimedLine) -> int:
     """When the tool had started to which a line belongs; the line's own time where no start was seen."""
-    before = (one for one in reversed(context.lines) if one.ms <= line.ms)
-    last = first(before, Happened.TOOL_STARTED, *_STOPS, tool=context.name)
+    own = (
+        one
+        for one in reversed(context.lines)
+        if one.ms <= line.ms and (one.text("tool") == context.name or one.is_(OwnEvent.DAEMON_STARTED))
+    )
+    # A start that an earlier run of the daemon saw is none of this one's.
+    last = first(own, Happened.TOOL_STARTED, *_STOPS, OwnEvent.DAEMON_STARTED)
     return last.ms if last is not None and last.is_(Happened.TOOL_STARTED) else line.ms
 
 

@@ -4,8 +4,10 @@ Also what was never heard, and what was said and not understood.
 """
 
 from collections.abc import Iterator
+from typing import Final
 
 from gatehand.journal.line import OwnEvent
+from gatehand.journal.witness_words import is_tripped, look_at, motor_is_late, says_on, turns_unreported
 from gatehand.text import named
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
@@ -15,6 +17,12 @@ from gatehand.why.verdicts import Verdict, verdict
 from gatehand_rules.findings import Alarm, Happened, Rule
 from gatehand_rules.state import ToolMuted, ToolSilent, ToolState, ToolUnknown
 
+_LATE: Final = "Look at the fan: what watches its motor has not spoken since."
+_WELDED: Final = "Switch it off at its own switch or breaker and have the relay looked at: it may be welded."
+_STILL_TURNS: Final = (
+    "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; if it has "
+    "stopped, look at what has not said so."
+)
 ALIVE_MS = 10_000
 """The daemon records a tick every second: silence for longer than this means that it was not there."""
 
@@ -100,8 +108,11 @@ def silent(context: Question) -> Verdict | None:
     if fell is None:
         return None
     again = first(context.following(context.at_ms), Happened.TOOL_HEARD, tool=context.name)
-    until = f"it was heard again at {again.clock}" if again else "it has not been heard again in the time looked at"
     said = fell.text("says") or fell.text("beside")
+    known = "understood" if said else "heard"
+    until = (
+        f"it was {known} again at {again.clock}" if again else f"it has not been {known} again in the time looked at"
+    )
     case = words.NOT_UNDERSTOOD if said else words.OFFLINE if fell.text("rule") == Rule.OFFLINE else words.SILENT
     return verdict(
         context,
@@ -170,6 +181,16 @@ def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLin
     """What to do about a collector that has not answered."""
     if unanswered.line.get("offline") is True:
         return words.LOOK_AT_DEVICE
+    told_on = unanswered.text("told") != "off"
+    if told_on and motor_is_late(unanswered.line):
+        return f"{_LATE} If it does not turn, lock it out, then look at its overload and its breaker."
+    if told_on and is_tripped(unanswered.line):
+        return f"Lock it out, then {look_at(unanswered.line)}."
+    if told_on and rejected is None and turns_unreported(unanswered.line):
+        at = f"state in [collector.{context.collector}] (topic, pointer, on, off)"
+        return f"The motor runs: {look_at(unanswered.line)}, and at {at}."
+    if rejected is None and not told_on:
+        return _WELDED if says_on(unanswered.line) else _STILL_TURNS
     if rejected is None:
         look = "Look at the collector's switch, its power, its breaker and its overload."
         return look + or_command(context, unanswered, "collector", context.collector, "told")

@@ -146,7 +146,8 @@ def _muted(context: Question, attempt: StartAttempt) -> str | None:
 def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
     """The collector was commanded on and did not show it."""
     says_on = unanswered.line.get("reported_on")
-    shown = "; ".join(filter(None, (witnesses(unanswered.line), offline(unanswered.line)))) or "nothing has reported it"
+    seen = (witnesses(unanswered.line, "{} before"), offline(unanswered.line))
+    shown = "; ".join(filter(None, seen)) or "nothing has reported it"
     rejected = None if says_on is True else odd.last_rejected(context, "collector", context.collector, unanswered.ms)
     if rejected is not None:
         shown = odd.could_not_be_used(context, rejected)
