@@ -61,7 +61,7 @@ def test_a_hand_start_says_until_when_and_the_fan_waits_for_the_open_gate(
     assert begun.json["gate"] == "bench"
     left = (datetime.fromisoformat(str(begun.json["until"])) - datetime.now(UTC)).total_seconds()
     assert 30 * 60 - 60 < left <= 30 * 60 + 1
-    assert "starts when the gate is proven open" in str(begun.json["next"])
+    assert "starts once the gate is proven open" in str(begun.json["next"])
     wait_until(lambda: ON in floor.told(since))
     told = floor.told(since)
     assert told.index((BENCH, "open")) < told.index(ON)
@@ -124,7 +124,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
         time.sleep(PRESSES_COUNT)
         done = Said(daemon, capsys, "reset", "--by", "Anna")
         if done.code == 0:
-            assert "ended by a reset of Anna" in done.out
+            assert "it was reset by Anna" in done.out
             assert "Nothing starts by itself" in done.out
         return done.code == 0
 
@@ -132,7 +132,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
     wait_until(lambda: state(floor) != "held")
     again = Said(daemon, capsys, "reset")
     assert again.code == 1
-    assert "not held" in again.out
+    assert "it is not on hold" in again.out
     assert ON not in floor.told(since), "a reset starts nothing"
     assert (BENCH, "open") not in floor.told(since)
 
