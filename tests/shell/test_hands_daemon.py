@@ -67,7 +67,7 @@ def test_a_hand_start_says_until_when_and_the_fan_waits_for_the_open_gate(
     assert told.index((BENCH, "open")) < told.index(ON)
     asked_again = Said(daemon, capsys, "hand", "bench")
     assert asked_again.code == 0
-    assert "Gate bench: its hand start had begun already." in asked_again.out
+    assert "Gate bench: its hand start had already begun." in asked_again.out
     assert "ends at 20" in asked_again.out, "asked twice is asked once, and it still says until when"
     ended = Said(daemon, capsys, "hand", "bench", "--off")
     assert ended.code == 0
@@ -95,7 +95,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
     since = len(floor.commands)
     hand = Said(daemon, capsys, "hand", "band_saw")
     assert hand.code == 1
-    assert "held until somebody resets it" in hand.out
+    assert "on hold until somebody resets it" in hand.out
     assert "gatehand reset main" in hand.out
 
     floor.say("shop/estop", "1")
@@ -107,7 +107,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
         "stop_contact",
         "collector: reset refused, still active: emergency",
     )
-    assert "release that stop contact; then wait 2 s and press once: gatehand reset main" in str(refused.json["next"])
+    assert "release that stop contact; then wait 2 s and reset: gatehand reset main" in str(refused.json["next"])
 
     floor.say("shop/estop", "0")
     wait_until(lambda: daemon.events("stop_cleared"), what="the stop is clear")
