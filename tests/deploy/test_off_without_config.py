@@ -170,7 +170,7 @@ def test_beside_a_daemon_whose_collector_does_not_report_off_stays_off(
         for amps in ("7", "8", "9"):
             wait_until(lambda: shown(saw, amps, seen), what=f"{amps} A is shown")  # noqa: B023
         assert (FAN, b"1") not in fan.heard[ends:]
-        by = f"collector switched off on request from {getpass.getuser()}; a fresh start is wanted now"
+        by = f"collector switched off on request from {getpass.getuser()}; only a fresh start switches it on again"
         said = "if a daemon is running, it was asked to keep them off until a fresh start"
         assert done.stdout.splitlines()[1:] == [
             "collector main: off sent",

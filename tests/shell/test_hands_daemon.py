@@ -61,13 +61,13 @@ def test_a_hand_start_says_until_when_and_the_fan_waits_for_the_open_gate(
     assert begun.json["gate"] == "bench"
     left = (datetime.fromisoformat(str(begun.json["until"])) - datetime.now(UTC)).total_seconds()
     assert 30 * 60 - 60 < left <= 30 * 60 + 1
-    assert "starts when the gate is proven open" in str(begun.json["next"])
+    assert "starts once the gate is proven open" in str(begun.json["next"])
     wait_until(lambda: ON in floor.told(since))
     told = floor.told(since)
     assert told.index((BENCH, "open")) < told.index(ON)
     asked_again = Said(daemon, capsys, "hand", "bench")
     assert asked_again.code == 0
-    assert "Gate bench: its hand start had begun already." in asked_again.out
+    assert "Gate bench: its hand start had already begun." in asked_again.out
     assert "ends at 20" in asked_again.out, "asked twice is asked once, and it still says until when"
     ended = Said(daemon, capsys, "hand", "bench", "--off")
     assert ended.code == 0
@@ -95,7 +95,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
     since = len(floor.commands)
     hand = Said(daemon, capsys, "hand", "band_saw")
     assert hand.code == 1
-    assert "held until somebody resets it" in hand.out
+    assert "on hold until somebody resets it" in hand.out
     assert "gatehand reset main" in hand.out
 
     floor.say("shop/estop", "1")
@@ -107,7 +107,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
         "stop_contact",
         "collector: reset refused, still active: emergency",
     )
-    assert "release that stop contact; then wait 2 s and press once: gatehand reset main" in str(refused.json["next"])
+    assert "release that stop contact; then wait 2 s and reset: gatehand reset main" in str(refused.json["next"])
 
     floor.say("shop/estop", "0")
     wait_until(lambda: daemon.events("stop_cleared"), what="the stop is clear")
@@ -124,7 +124,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
         time.sleep(PRESSES_COUNT)
         done = Said(daemon, capsys, "reset", "--by", "Anna")
         if done.code == 0:
-            assert "ended by a reset of Anna" in done.out
+            assert "it was reset by Anna" in done.out
             assert "Nothing starts by itself" in done.out
         return done.code == 0
 
@@ -132,7 +132,7 @@ def test_a_hold_and_its_reset_say_what_was_done_what_was_refused_and_what_next(
     wait_until(lambda: state(floor) != "held")
     again = Said(daemon, capsys, "reset")
     assert again.code == 1
-    assert "not held" in again.out
+    assert "it is not on hold" in again.out
     assert ON not in floor.told(since), "a reset starts nothing"
     assert (BENCH, "open") not in floor.told(since)
 
