@@ -108,6 +108,17 @@ def test_the_collector_says_how_it_stands_where_the_log_ends_beside_what_it_did_
     assert why(shop, capsys, "main", "--at", now(shop))["at_the_end"] is None
 
 
+def test_a_collector_that_did_not_answer_is_no_matter_of_a_tool_that_did_not_run(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make()
+    shop.shop.commands["shop/fan/set"] = lambda _payload, _at: None
+    shop.cut("band_saw", 20, amps=6, then=30)
+    assert why(shop, capsys, "band_saw")["case"] == "no_answer"
+    assert main(["why", "router", "--config", str(shop.config)]) == 0
+    assert "Nothing about router in the log" in capsys.readouterr().out
+
+
 def test_a_hold_that_ended_a_cut_is_told_of_until_its_reset_whoever_is_asked_about(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:

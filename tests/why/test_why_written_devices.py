@@ -213,7 +213,7 @@ TOLD = " If the device itself is in order, look at command in [collector.main]: 
             "its switch reports on; its motor draws nothing (0 A)",
             "Lock it out, then look at its overload, its breaker and its thermal trip.",
         ),
-        ({"offline": True, "offline_for": 62}, "its device is offline, for 1 min 2 s", GONE),
+        ({"offline": True, "offline_for": 62}, "its device has been offline for 1 min 2 s", GONE),
         (
             {"reported_on": False, "reported_ago": 90, "offline": True},
             "its switch last reported off, 1 min 30 s before; its device is offline",

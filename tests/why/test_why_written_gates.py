@@ -29,16 +29,17 @@ def test_a_gates_own_answers(tmp_path: Path) -> None:
     log.add(-5000, "gate_commanded", "demand", gate="band_saw", collector="main", to="open")
     found = log.told(GATE, 0)
     assert found["verdict"] == (
-        "nothing asked gate band saw to move at 09:00:00; the last of it: 08:59:55 gate band saw told to open"
+        "nothing asked gate band saw to move at 09:00:00; the last about it: 08:59:55 gate band saw told to open"
     )
     log.add(-4000, "gate_open", "report", gate="band_saw", collector="main", took=1)
     assert log.told(GATE, 0)["verdict"].endswith(
-        "; the last of it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it reported after 1 s"
+        "; the last about it: 08:59:55 gate band saw told to open; 08:59:56 gate band saw is open: it reported "
+        "after 1 s"
     )
     log.add(1000, "command_vetoed", "min_open", gate="band_saw", command="shut", proven_open=0, min_open=1)
     found = log.told(GATE, 1000)
     assert (found["case"], found["at"]) == ("vetoed", "2026-03-05T09:00:01.000Z")
-    assert found["verdict"].startswith("at 09:00:01: shut was held back")
+    assert found["verdict"].startswith("at 09:00:01: the command shut for gate band saw was held back")
     log.add(2000, "device_offline", "offline", gate="band_saw")
     found = log.told(GATE, 2000)
     assert found["case"] == "offline"
@@ -105,7 +106,7 @@ def test_a_gate_told_to_shut_and_never_heard_may_be_shut(tmp_path: Path) -> None
         "Nothing happened to gate band saw at 08:58:58; the nearest is at 09:00:00: "
     )
     assert log.told(GATE, 600_000)["verdict"] == (
-        "nothing asked gate band saw to move at 09:10:00; the last of it: 08:59:57 gate band saw told to shut; "
+        "nothing asked gate band saw to move at 09:10:00; the last about it: 08:59:57 gate band saw told to shut; "
         "09:00:00 gate band saw was told to shut and has not said where it is since Gatehand started; it may "
         "be shut already"
     )
@@ -114,8 +115,8 @@ def test_a_gate_told_to_shut_and_never_heard_may_be_shut(tmp_path: Path) -> None
 def test_a_fault_of_long_ago_is_the_last_of_a_gate(tmp_path: Path) -> None:
     log = faulty(tmp_path).add(0, "gate_commanded", "demand", gate="band_saw", collector="main", to="open")
     assert log.told(GATE, 600_000)["verdict"] == (
-        "nothing asked gate band saw to move at 09:10:00; the last of it: 09:00:00 gate band saw told to open; "
-        "09:00:03 gate band saw did not open in 3 s with 1 retry; travel 1.5 s"
+        "nothing asked gate band saw to move at 09:10:00; the last about it: 09:00:00 gate band saw told to open; "
+        "09:00:03 gate band saw did not open in 3 s with 1 retry (travel 1.5 s)"
     )
 
 

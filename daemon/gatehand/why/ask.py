@@ -38,6 +38,7 @@ NOT_HAPPENED: Final = frozenset(
     }
 )
 """Events that say so."""
+_CUTS: Final = frozenset({Happened.TOOL_STARTED, Happened.TOOL_STOPPED, Happened.TOOL_MUTED, Happened.TOOL_SILENT})
 _FARTHEST: Final = 200_000
 """Lines looked at, newest first."""
 NEAR: Final = timedelta(minutes=5)
@@ -51,8 +52,16 @@ def last_missed(
     config: Config, reader: EventReader, subject: tuple[SubjectKind, str] | None
 ) -> tuple[SubjectKind, str, LogLine] | None:
     """The subject and line of the last thing that did not happen: of this subject, or of any."""
+    of_fan: LogLine | None = None
     for line in islice(reader.backwards(), _FARTHEST):
         found = whose(config, line)
+        if subject is not None and of_fan is not None and found == subject and line["event"] in _CUTS:
+            if line["event"] == Happened.TOOL_STARTED:
+                return (*subject, of_fan)
+            of_fan = None  # the fan was wanted for another tool
+        if subject is not None and subject[0] == "tool" and _is_of_fan(config, line, subject[1]):
+            of_fan = of_fan or line
+            continue
         if found is None or not (did_not_happen(line) or _is_never_heard(line, subject)):
             continue
         if subject is None or _concerns(config, line, subject):
@@ -110,8 +119,14 @@ def _concerns(config: Config, line: LogLine, subject: tuple[SubjectKind, str]) -
     return (
         line.get("collector") == config.tool_collector(name)
         and not line.get("gate")
-        and line.get("rule") in {Rule.CUT_ENDED_BEFORE_GATE, Rule.ANSWER}
+        and line.get("rule") == Rule.CUT_ENDED_BEFORE_GATE
     )
+
+
+def _is_of_fan(config: Config, line: LogLine, tool: str) -> bool:
+    """The tool's collector did not answer, be it for this tool or for another."""
+    unanswered = line["event"] == Happened.COLLECTOR_UNANSWERED and line.get("rule") == Rule.ANSWER
+    return unanswered and line.get("collector") == config.tool_collector(tool)
 
 
 def moment_ms(line: LogLine) -> int:
