@@ -222,6 +222,17 @@ def test_a_gate_whose_device_is_offline_is_not_jammed(make: Make, capsys: Out) -
     assert "offline" not in found["verdict"]
 
 
+def test_a_device_that_says_twice_that_it_is_gone_has_said_it_once(make: Make, capsys: Out) -> None:
+    """Without its first word the second would tell the same: both are left out, or neither would be needed."""
+    shop = make(SHOP.replace("retries = 1", GATE))
+    shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
+    for _ in range(2):
+        shop.say("shop/gate/band_saw/online", "0")
+        shop.run(60)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    assert causes(why(shop, capsys, "gate.band_saw")) == ["gate band saw: its device is offline", SAW]
+
+
 def test_a_late_gate(make: Make, capsys: Out) -> None:
     shop = make(gates={"band_saw": GateHabits(late_by=3.0)})
     shop.shop.gates["band_saw"].suffer(GateTrouble.LATE, shop.clocks.now)

@@ -66,6 +66,19 @@ def test_a_gate_that_was_never_heard_is_not_jammed(tmp_path: Path) -> None:
     assert log.told(GATE, 3000)["case"] == log.told(SAW, 0)["case"] == "gate_not_understood"
 
 
+def test_a_gate_that_was_not_tried_again_has_no_count_of_retries(tmp_path: Path) -> None:
+    """It was shut and opened once instead, so that it would report."""
+    log = faulty(tmp_path, retries=None)
+    assert log.told(GATE)["verdict"] == (
+        "gate band saw was told to open at 09:00:00 and had not reported it 3 s later (travel 1.5 s): it counts as "
+        "faulty"
+    )
+    assert log.told(SAW)["verdict"] == (
+        f"{WHY}gate band saw was told to open and had not reported open 3 s later (travel 1.5 s), so it counts as "
+        "faulty; the collector does not start against shut gates"
+    )
+
+
 def test_a_gate_that_was_never_heard_and_came_late_is_told_as_late(tmp_path: Path) -> None:
     log = faulty(tmp_path, never_heard=True).add(3000, "start_refused", "no_gate_proven", **AT)
     log.add(5000, "gate_open", "report", gate="band_saw", collector="main")

@@ -77,10 +77,9 @@ def _fault(context: Question, fault: TimedLine) -> Verdict:
         found = verdict(context, words.GATE_UNREACHED, (fault, gone), commanded=commanded, **since)
         found.span = span
         return found
-    facts = {key: fault.amount(key) for key in ("travel", "waited", "retries")}
     unheard = fault.line.get("never_heard") is True
     case = words.GATE_NEVER_HEARD if unheard else words.GATE_FAULT
-    found = verdict(context, case, (fault,), commanded=commanded, **facts)
+    found = verdict(context, case, (fault,), commanded=commanded)
     found.span = span
     found.next_step += or_command(context, fault, "gate", context.name, "wanted")
     if gate_not_understood(context, fault, found) or unheard:

@@ -302,7 +302,7 @@ def _gate_fault(context: Question, attempt: StartAttempt, fault: TimedLine | Non
         gate_table=f"[gate.{fault.text('gate')}]",
         on=on.clock if on else None,
         after=lasting((on.ms - attempt.start_ms) / 1000) if on else None,
-        **{key: fault.amount(key) for key in ("travel", "waited", "retries")},
+        **{key: fault.line.get(key) for key in ("travel", "waited", "retries")},
     )
     found.own = own
     found.next_step += then.or_command(context, fault, "gate", fault.text("gate"), "wanted")

@@ -270,7 +270,7 @@ NONE_PROVEN: Final = Words(
     _LOOK_AT_GATE,
 )
 _NOT_REPORTED = (
-    "gate {faulty} was told to open and had not reported open {waited} later (travel {travel}, {retries}), so it "
+    "gate {faulty} was told to open and had not reported open {waited} later (travel {travel}[, {retries}]), so it "
     "counts as faulty"
 )
 UNREACHED: Final = Words(
@@ -368,8 +368,8 @@ BY_RULE: Final[dict[str, Words]] = {
 
 GATE_FAULT: Final = Words(
     "gate_jammed",
-    "gate {name} was told to {wanted} at {commanded} and had not reported it {waited} later (travel {travel}, "
-    "{retries}): it counts as faulty",
+    "gate {name} was told to {wanted} at {commanded} and had not reported it {waited} later (travel {travel}"
+    "[, {retries}]): it counts as faulty",
     _LOOK_AT_GATE,
 )
 GATE_NEVER_HEARD: Final = Words(
