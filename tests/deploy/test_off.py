@@ -346,7 +346,7 @@ def test_what_the_daemon_answered_is_told_and_given_to_programs(open_broker: Mos
             answering.join()
             assert code == 0
             if not options:
-                others = "a running daemon was asked to leave the others off until a fresh start, if one is there\n"
+                others = "if a daemon is running, it was asked to keep the others off until a fresh start\n"
                 answered = "collector main: the daemon answered: off\\x07\n"
                 assert said == f"{by(tmp_path)}{answered}{others}"
         found = json.loads(said)

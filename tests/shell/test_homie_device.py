@@ -190,7 +190,7 @@ def test_an_alarm_is_an_alert_until_it_is_over(shop: Shop) -> None:
     shop.world.say("shop/estop", "1")
     alert = shop.value("$alert/stop-emergency-active")  # "Alert topic"
     assert alert is not None
-    assert "See to the cause" in alert
+    assert "Fix the cause" in alert
     shop.world.say("shop/estop", "0")
     assert shop.value("$alert/stop-emergency-active") is None
 

@@ -42,7 +42,7 @@ def test_a_step_that_fails_tells_the_fan_off_and_holds(monkeypatch: pytest.Monke
     assert world.engine.mishaps == 1
     assert world.events("internal_error")[0]["error"] == "AssertionError"
     alarm = world.shown("alarm/daemon.main.internal_error")
-    assert "holds every collector" in alarm["because"]
+    assert "put every collector on hold" in alarm["because"]
     # It goes on working: a hold that is reset lets a fresh start through.
     world.say("shop/fan/state", "0")
     world.say("shop/band_saw/amps", "0")

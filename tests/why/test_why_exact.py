@@ -269,7 +269,7 @@ def test_a_switch_that_does_not_answer(make: Make, capsys: Out) -> None:
     step = SWITCH + "look at command in [collector.main]: it is told '1' on shop/fan/set."
     said = (
         "band saw started at 08:00:31 (6 A, at or above its start_amps of 2.5 A), and the collector was switched on at "
-        "08:00:31, but that was not confirmed: its switch last reported off, 36 s ago. It was switched on again at "
+        "08:00:31, but that was not confirmed: its switch last reported off, 36 s before. It was switched on again at "
         "08:00:36"
     )
     is_told(why(shop, capsys, "band_saw"), "no_answer", said, step, SAW, OPENED)

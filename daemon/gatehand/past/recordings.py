@@ -11,7 +11,7 @@ from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
 
-from gatehand.config import load_text
+from gatehand.config import Loaded, load_text
 from gatehand.config.signals import SENSORS
 from gatehand.past.csv_readings import read_csv
 from gatehand.past.stretches import Track, stretches
@@ -50,17 +50,21 @@ def recorded_shop(text: str, path: Path) -> Shop:
     Raises:
         RecordingError: This version cannot build it.
     """
-    found = _built(text, path.parent)
-    if isinstance(found, str):
-        raise RecordingError(f"{path}: the config that was in force then is refused by this version: {found}")
+    found = _built(text)
+    if found is None:
+        first = _loaded(text, path).errors[0]
+        raise RecordingError(f"{path}: the config that was in force then is refused by this version: {first}")
     return found
 
 
 @lru_cache(maxsize=8)
-def _built(text: str, folder: Path) -> Shop | str:
-    """The shop of a config's text, of which each file of a day holds the same; else the first of its errors."""
-    loaded = load_text(text, folder / "config.toml", files=False)  # the password of then may be gone, or none of ours
-    return str(loaded.errors[0]) if loaded.shop is None else loaded.shop
+def _built(text: str) -> Shop | None:
+    """The shop of a config's text, of which each file of a day holds the same; None where it is refused."""
+    return _loaded(text, Path("config.toml")).shop
+
+
+def _loaded(text: str, path: Path) -> Loaded:
+    return load_text(text, path, files=False)  # the password of then may be gone, or none of ours
 
 
 @lru_cache(maxsize=8)
