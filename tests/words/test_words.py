@@ -12,6 +12,7 @@ REVIEWED = Path(__file__).with_name("sentences.txt")
 HOUSE = Path(__file__).parents[2]
 PAPERS = [
     HOUSE / "README.md",
+    HOUSE / "CHANGELOG.md",
     HOUSE / "config.example.toml",
     *sorted((HOUSE / "deploy").glob("*.md")),
     HOUSE / "deploy" / "install.sh",
