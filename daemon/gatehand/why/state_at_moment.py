@@ -3,7 +3,7 @@
 Also what was never heard, and what was said and not understood.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
@@ -227,18 +227,26 @@ def _unheard(context: Question) -> Iterator[str]:
 
 def offline_since(context: Question, gate: str, ms: int) -> TimedLine | None:
     """The line by which a gate's own will said that it is gone, where it still is at that moment."""
-    last = next((one for one in context.in_this_run(ms) if is_of_will(one, gate)), None)
+    return last_will(context.in_this_run(ms), ("gate", gate))
+
+
+def last_will(lines: Iterable[TimedLine], whose: tuple[SubjectKind, str]) -> TimedLine | None:
+    """The line by which a device's own will said that it is gone, where the newest word of that says so.
+
+    `lines`: those of one run, newest first; each run of the daemon says anew what is gone.
+    """
+    last = next((one for one in lines if is_of_will(one, *whose)), None)
     return last if last is not None and last.is_(Happened.DEVICE_OFFLINE) else None
 
 
-def is_of_will(one: TimedLine, gate: str) -> bool:
-    """Whether a line says that a gate's device is gone, or that it no longer counts as gone.
+def is_of_will(one: TimedLine, kind: SubjectKind, name: str) -> bool:
+    """Whether a line says that a device is gone, or that it no longer counts as gone.
 
     An edit that takes its `online` away ends the alarm, and nothing says that it is back.
     """
-    if one.text("gate") != gate:
+    if one.text(kind) != name:
         return False
-    ended = one.is_(Happened.ALARM_CLEARED) and one.text("alarm") == Alarm("gate", gate, "offline").id
+    ended = one.is_(Happened.ALARM_CLEARED) and one.text("alarm") == Alarm(kind, name, "offline").id
     return ended or one.is_(Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE)
 
 
@@ -255,3 +263,15 @@ def offline(context: Question, gate: str, ms: int) -> Verdict | None:
     if gone is None:
         return None
     return verdict(context, words.GATE_OFFLINE, (gone,), at=local_clock(ms), **gone_since(gone, ms))
+
+
+def still_offline(context: Question, found: TimedLine, last: TimedLine) -> Verdict:
+    """The subject's device is offline since `found`, the moment asked about, and where the log ends, with `last`."""
+    whose = {context.kind: context.name}
+    gone = first(context.between(found.ms, found.ms), Happened.DEVICE_OFFLINE, **whose) or found
+    stopped = last.clock if last.is_(OwnEvent.DAEMON_STOPPED) else None
+    same_day = local_text(gone.ms)[:10] == local_text(last.ms)[:10]
+    since = gone.clock if same_day else local_text(gone.ms)[:19]
+    said = verdict(context, words.STILL_OFFLINE[context.kind], (gone,), since=since, stopped=stopped)
+    said.span = (gone.ms, last.ms)
+    return said

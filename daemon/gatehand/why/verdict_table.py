@@ -405,6 +405,27 @@ GATE_WAS_OFFLINE: Final = Words(
     "reached it meanwhile",
     LOOK_AT_DEVICE,
 )
+
+
+def _still_offline(whose: str, meanwhile: str) -> Words:
+    gone = f": its own will says that it is gone, and {meanwhile}"
+    return Words(
+        "offline",
+        (
+            f"{whose} was offline when Gatehand stopped at {{stopped}}, since {{since}}" + gone,
+            f"{whose} has been offline since {{since}}" + gone,
+        ),
+        LOOK_AT_DEVICE,
+    )
+
+
+_NO_COMMAND: Final = "no command reaches it"
+STILL_OFFLINE: Final = {
+    "tool": _still_offline("the sensor of {tool}", "a silent sensor starts nothing"),
+    "gate": _still_offline("the device of gate {name}", _NO_COMMAND),
+    "collector": _still_offline("the device of collector {name}", _NO_COMMAND),
+}
+"""By the kind of the subject."""
 COLLECTOR_HELD: Final = Words(
     "held", "{whom} had been off for {since}: {last}", "When the cause is gone, reset the hold."
 )
