@@ -22,15 +22,15 @@ STEP = "Look at its device's power and network."
 
 
 @pytest.mark.parametrize(
-    ("topic", "asked", "whose", "rest"),
+    ("topic", "asked", "said"),
     [
-        ("saw", "band_saw", "the sensor of band saw", "a silent sensor starts nothing"),
-        ("gate", "gate.band_saw", "the device of gate band saw", "no command reaches it"),
-        ("fan", "main", "the device of collector main", "no command reaches it"),
+        ("saw", "band_saw", ("the sensor of band saw", "a silent sensor starts nothing")),
+        ("gate", "gate.band_saw", ("the device of gate band saw", "no command reaches it")),
+        ("fan", "main", ("the device of collector main", "no command reaches it")),
     ],
 )
 def test_a_device_that_is_offline_now_ranks_above_what_was_before(
-    make: Make, capsys: Out, topic: str, asked: str, whose: str, rest: str
+    make: Make, capsys: Out, topic: str, asked: str, said: tuple[str, str]
 ) -> None:
     shop = make(EACH_TELLS)
     shop.cut("band_saw", 20, amps=2.2, then=30)
@@ -42,8 +42,8 @@ def test_a_device_that_is_offline_now_ranks_above_what_was_before(
     shop.say(f"shop/{topic}/online", "0")
     shop.run(20)
     found = why(shop, capsys, asked)
-    said = f"{whose} has been offline since 08:02:11: its own will says that it is gone, and {rest}"
-    assert (found["case"], found["verdict"], found["next_step"]) == ("offline", said, STEP)
+    gone = f"{said[0]} has been offline since 08:02:11: its own will says that it is gone, and {said[1]}"
+    assert (found["case"], found["verdict"], found["next_step"]) == ("offline", gone, STEP)
     assert [one["text"].rpartition(": ")[2] for one in found["story"]] == ["its device is offline"]
     shop.say(f"shop/{topic}/online", "1")
     shop.run(60)

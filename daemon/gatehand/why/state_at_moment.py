@@ -270,8 +270,6 @@ def still_offline(context: Question, found: TimedLine, last: TimedLine) -> Verdi
     whose = {context.kind: context.name}
     gone = first(context.between(found.ms, found.ms), Happened.DEVICE_OFFLINE, **whose) or found
     stopped = last.clock if last.is_(OwnEvent.DAEMON_STOPPED) else None
-    same_day = local_text(gone.ms)[:10] == local_text(last.ms)[:10]
-    since = gone.clock if same_day else local_text(gone.ms)[:19]
-    said = verdict(context, words.STILL_OFFLINE[context.kind], (gone,), since=since, stopped=stopped)
+    said = verdict(context, words.STILL_OFFLINE[context.kind], (gone,), since=gone.timed(last.ms), stopped=stopped)
     said.span = (gone.ms, last.ms)
     return said

@@ -213,7 +213,7 @@ STARTED: Final = Words(
 )
 ALREADY_ON: Final = Words(
     "already_on",
-    _DREW + "; the collector was on already, since {since} at the latest"
+    _DREW + "; the collector was on already[, for {wanted_by!}], since {since}[ {at_latest!}]"
     "[; you pressed its gate's button at {muted}: the tool was ignored from then until it stopped]",
 )
 NO_ANSWER: Final = Words(
