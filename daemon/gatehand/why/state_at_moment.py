@@ -140,11 +140,18 @@ def muted(context: Question) -> Verdict | None:
 
 
 def muted_by(context: Question, line: TimedLine) -> Verdict:
-    """Why it was muted."""
-    case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else words.MUTED
+    """Why it was muted, and until when if it was over by the moment."""
+    stops = (Happened.TOOL_STOPPED, Happened.TOOL_SILENT, OwnEvent.DAEMON_STARTED)
+    of_tool = (one for one in context.following(line.ms) if one.text("tool") in {context.name, ""})
+    stopped = first(of_tool, *stops)
+    if stopped is not None and stopped.ms >= context.at_ms:
+        stopped = None
+    told = words.MUTED_UNTIL if stopped is not None and stopped.is_(Happened.TOOL_STOPPED) else words.MUTED
+    case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else told
     limit = None if context.tool_then is None else context.tool_then.run_limit
-    found = verdict(context, case, (line,), at=line.clock, run_limit=limit)
-    found.span = (line.ms, max(line.ms, context.at_ms))
+    until = stopped.clock if stopped else None
+    found = verdict(context, case, (line,), at=line.clock, run_limit=limit, stopped=until)
+    found.span = (line.ms, stopped.ms if stopped else max(line.ms, context.at_ms))
     return found
 
 

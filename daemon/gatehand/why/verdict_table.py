@@ -93,8 +93,10 @@ MUTED: Final = Words(
     ),
     "Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
 )
-MUTED_BY: Final = MUTED._replace(
-    sentence="{by} ended the hand start of its gate at {at}, while {tool} ran: the tool is ignored until it stops"
+MUTED_UNTIL: Final = Words(
+    "muted",
+    "you pressed its gate's button at {at}, while {tool} ran: the tool was ignored until it stopped, at {stopped}",
+    "Its next start counts. A hand ranks above automation; no setting changes this.",
 )
 
 # A rise that was no start, a message that was none
