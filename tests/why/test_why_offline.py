@@ -58,7 +58,7 @@ def test_a_device_that_was_offline_when_the_daemon_stopped(make: Make, capsys: O
     shop.run(60)
     shop.end()
     said = "the device of gate band saw was offline when Gatehand stopped at 08:01:31, since 08:00:31: its own will "
-    assert why(shop, capsys, "gate.band_saw")["verdict"] == said + "had said that it was gone"
+    assert why(shop, capsys, "gate.band_saw")["verdict"] == said + "had said so"
     shop.begin()
     assert main(["why", "gate.band_saw", "--config", str(shop.config)]) == 0
     assert "Nothing about band_saw in the log" in capsys.readouterr().out

@@ -410,12 +410,12 @@ GATE_WAS_OFFLINE: Final = Words(
 
 
 def _still_offline(whose: str, meanwhile: str) -> Words:
+    will = "its own will"
     return Words(
         "offline",
         (
-            f"{whose} was offline when Gatehand stopped at {{stopped}}, since {{since}}: its own will had said "
-            "that it was gone",
-            f"{whose} has been offline since {{since}}: its own will says that it is gone, and {meanwhile}",
+            f"{whose} was offline when Gatehand stopped at {{stopped}}, since {{since}}: {will} had said so",
+            f"{whose} has been offline since {{since}}: {will} says that it is gone, and {meanwhile}",
         ),
         LOOK_AT_DEVICE,
     )
