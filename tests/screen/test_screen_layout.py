@@ -91,6 +91,22 @@ def test_an_offline_daemon_is_said_first() -> None:
     assert "the daemon is offline" in heard.text()
 
 
+def test_a_device_that_is_offline_is_said_beside_its_state_with_how_long() -> None:
+    heard = small_shop()
+    gone = {"offline_since": stamp(NOON)}
+    heard.say("gate/band_saw", gate("shut", **gone)).say("tool/band_saw", tool("silent", None, **gone))
+    heard.say("collector/main", collector("off", **gone))
+    heard.at = NOON + 42
+    text = heard.text()
+    assert "shut, OFFLINE 42 s" in text
+    assert "SILENT, OFFLINE 42 s" in row_of(heard, "band saw")
+    assert "collector main  OFF  OFFLINE 42 s" in text
+    heard.at = NOON + 200
+    assert "shut, OFFLINE 3 min" in heard.text()
+    heard.say("gate/band_saw", gate("shut"))
+    assert "shut, OFFLINE" not in heard.text()
+
+
 def test_a_lost_broker_is_said_first_with_how_long_and_why() -> None:
     heard = small_shop().say("tool/band_saw", tool("running", 5.0))
     heard.status.lost("no connection to the broker at shop.local:1883 (refused)", heard.at)

@@ -278,6 +278,27 @@ def test_a_sensor_with_a_loose_plug_raises_no_storm(world: World) -> None:
     assert [line["times"] for line in world.events("alarm_storm_ended")] == [60]
 
 
+def test_the_status_of_a_device_that_is_offline_says_since_when_also_where_its_state_is_what_it_was() -> None:
+    own = 'command = { topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }'
+    gone = 'online = { topic = "shop/saw_gate/online", active = "1", clear = "0" }'
+    world = World(SHOP.replace(own, f"{own}\n{gone}")).cutting()
+    before = world.shown("gate/band_saw")
+    world.say("shop/saw_gate/online", "0")
+    shown = world.shown("gate/band_saw")
+    assert shown.pop("offline_since") == world.shown("alarm/gate.band_saw.offline")["since"]
+    assert (shown["state"], before["state"]) == ("open", "open")
+    world.say("shop/saw_gate/online", "1")
+    assert "offline_since" not in world.shown("gate/band_saw")
+
+
+def test_a_status_is_of_now_where_an_alarm_that_comes_and_goes_is_still_shown(world: World) -> None:
+    flap(world, 20)
+    assert "comes and goes" in world.shown("alarm/tool.router.offline")["because"]
+    assert "offline_since" not in world.shown("tool/router")
+    world.say("shop/router/online", "0")
+    assert world.shown("tool/router")["offline_since"] == world.shown("alarm/tool.router.offline")["since"]
+
+
 def test_an_acknowledgement_is_shown_and_logged_and_moves_nothing(world: World) -> None:
     world.say("shop/router/online", "0")
     state, sent = world.engine.state, len(world.commands())

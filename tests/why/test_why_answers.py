@@ -108,6 +108,19 @@ def test_the_collector_says_how_it_stands_where_the_log_ends_beside_what_it_did_
     assert why(shop, capsys, "main", "--at", now(shop))["at_the_end"] is None
 
 
+def test_a_start_that_was_refused_is_no_reason_why_the_collector_is_on(
+    make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = make(SHOP.replace("spin_up = 2", "spin_up = 2\nmax_open = 1"))
+    shop.shop.tools["router"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(30)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    assert why(shop, capsys, "main")["at_the_end"] == (
+        "the collector had been on for 1 min: 08:00:32 collector switched on; 08:00:31 router started: 6 A, at or "
+        "above its start_amps of 2 A"
+    )
+
+
 def test_a_collector_that_did_not_answer_is_no_matter_of_a_tool_that_did_not_run(
     make: Callable[..., RecordedShop], capsys: pytest.CaptureFixture[str]
 ) -> None:

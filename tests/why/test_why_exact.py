@@ -341,4 +341,56 @@ def test_a_fan_that_was_on_for_another_tool_shows_that_tools_start(make: Make, c
     shop.cut("band_saw", 20, amps=6, then=5)
     found = why(shop, capsys, "band_saw", "--at", f"{DAY}T08:00:46")
     assert found["case"] == "already_on"
+    on = "; the collector was on already, for the router, since 08:00:32"
+    assert found["verdict"] == "band saw started at 08:00:46 (6 A, at or above its start_amps of 2.5 A)" + on
     assert causes(found) == ["router started: 6 A, at or above its start_amps of 2 A"]
+
+
+def test_a_fan_that_was_on_for_a_hand_start(make: Make, capsys: Out) -> None:
+    shop = make()
+    shop.say("shop/gate/bench/button", "1")
+    shop.run(20)
+    shop.cut("band_saw", 20, amps=6, then=5)
+    found = why(shop, capsys, "band_saw", "--at", f"{DAY}T08:00:51")
+    assert found["verdict"].endswith("; the collector was on already, for a hand start of gate bench, since 08:00:32")
+
+
+def test_a_jam_shows_no_hold_or_stop_contact_that_was_over_long_before(make: Make, capsys: Out) -> None:
+    """Without their end nothing would have started: so it is with every start."""
+    shop = make()
+    shop.say("shop/estop", "1")
+    shop.run(5)
+    shop.say("shop/estop", "0")
+    shop.run(5)
+    shop.say("gatehand/collector/main/reset", "1")
+    shop.run(5)
+    shop.cut("router", 5, amps=6, then=20)
+    shop.shop.gates["band_saw"].suffer(GateTrouble.JAM, shop.clocks.now)
+    shop.cut("band_saw", 20, amps=6, then=30)
+    assert why(shop, capsys, "gate.band_saw")["case"] == "gate_jammed"
+    assert causes(why(shop, capsys, "gate.band_saw")) == [SAW]
+    assert causes(why(shop, capsys, "band_saw")) == [SAW]
+
+
+def test_a_start_that_was_stale_at_the_reset_shows_the_reset(make: Make, capsys: Out) -> None:
+    shop = make()
+    shop.say("gatehand/collector/main/hold", "filter change")
+    shop.run(5)
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(5)
+    shop.say("gatehand/collector/main/reset", "1")
+    shop.run(5)
+    assert causes(why(shop, capsys, "band_saw")) == [
+        "collector is on hold (filter change), until somebody resets it",
+        SAW,
+        "collector is no longer on hold (filter change): it was reset; the next fresh start counts",
+    ]
+
+
+def test_a_fan_that_was_on_in_another_tools_run_on_shows_that_tools_start(make: Make, capsys: Out) -> None:
+    shop = make(SHOP.replace('state = { topic = "shop/fan/state", on = "1", off = "0" }\n', ""))
+    shop.cut("band_saw", 5, amps=6, then=3)
+    shop.cut("router", 10, amps=6, then=20)
+    found = why(shop, capsys, "router", "--at", f"{DAY}T08:00:39")
+    assert found["verdict"].endswith("; the collector was on already, for the band saw, since 08:00:31")
+    assert SAW in causes(found)

@@ -256,3 +256,21 @@ def test_a_folder_that_is_not_there_is_told(tmp_path: Path, capsys: Out) -> None
     assert (
         f"{tmp_path / 'log'}: there is no such folder; has the daemon run with this config?" in capsys.readouterr().err
     )
+
+
+def test_a_mute_that_was_over_by_the_moment_says_until_when(make: Make, capsys: Out) -> None:
+    """Nothing of it went on then: that is said first."""
+    shop = make()
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(10)
+    shop.say("shop/gate/band_saw/button", "1")
+    shop.run(20)
+    shop.shop.tools["band_saw"].switch(on=False, at=shop.clocks.now)
+    shop.run(120)
+    found = why(shop, capsys, "band_saw", "--at", f"{DAY}T08:02:11")
+    assert found["lead"] == "Nothing happened to the band saw at 08:02:11; the nearest is at 08:00:41: "
+    assert found["verdict"] == (
+        "you pressed its gate's button at 08:00:41, while band saw ran: the tool was ignored until it stopped, at "
+        "08:01:01"
+    )
+    assert found["next_step"] == "Its next start counts. A hand ranks above automation; no setting changes this."

@@ -121,6 +121,8 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
     left = _left(message, "coast_down_until", now)
     if left is not None:
         yield f"coasts for {_lasting(left)} more"
+    if offline := _offline(message, now):
+        yield offline
     if message.text("held"):
         yield f"until a reset: {spoken(message.text('held'))}"
     if message.names("running"):
@@ -155,7 +157,7 @@ def each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[Sc
 def _state_of_tool(message: StatusMessage, now: float) -> str:
     # Beside another word, such as SILENT, the seconds of a run-on would be taken for that word's.
     left = _left(message, "run_on_ends", now) if message.text("state") == "run_on" else None
-    shown = loud_state(message)
+    shown = loud_state(message, now)
     return shown if left is None else f"{shown} {_lasting(left)}"
 
 
@@ -166,7 +168,7 @@ def tool_row(status: DaemonStatus, name: str, at: float) -> ToolRow:
     stop, start = (message.number(threshold_key(which, measure)) for which in ("stop", "start"))
     return ToolRow(
         name=spoken(name),
-        state=TextSpan(_state_of_tool(message, now), tone(word)),
+        state=TextSpan(_state_of_tool(message, now), _tone_of(message)),
         reading="no reading" if value is None else steady(measure, value),
         age=_age(message, now, is_now=status.lost_because is None and status.online is not False),
         bar=TextSpan(meter(value, start, stop), tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
@@ -217,7 +219,6 @@ def unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
 
 
 def _gate_cell(name: str, message: StatusMessage, now: float) -> GateCell:
-    word = message.text("state")
     notes = []
     if message.flag("hand"):
         left = _left(message, "hand_ends", now)
@@ -226,7 +227,7 @@ def _gate_cell(name: str, message: StatusMessage, now: float) -> GateCell:
     if message.flag("by_hand"):
         notes.append("moved by hand")
     note = f" ({', '.join(notes)})" if notes else ""
-    return GateCell(spoken(name), TextSpan(loud_state(message), tone(word)), note)
+    return GateCell(spoken(name), TextSpan(loud_state(message, now), _tone_of(message)), note)
 
 
 def in_order(every: Mapping[str, StatusMessage]) -> list[tuple[str, StatusMessage]]:
@@ -239,10 +240,29 @@ def state(word: str) -> str:
     return word.replace("_", "-") or "unknown"
 
 
-def loud_state(message: StatusMessage) -> str:
-    """The same of a device, in capitals where it must not be overlooked."""
+def loud_state(message: StatusMessage, now: float | None = None) -> str:
+    """The same of a device, in capitals where it must not be overlooked, and whether it is offline.
+
+    `now`: wall seconds of the daemon's clock, where it is also said for how long.
+    """
     word = message.text("state")
-    return state(word).upper() if tone(word) is Tone.ALARM else state(word)
+    shown = state(word).upper() if tone(word) is Tone.ALARM else state(word)
+    return ", ".join(filter(None, (shown, _offline(message, now))))
+
+
+def _offline(message: StatusMessage, now: float | None) -> str:
+    """That the device's own `online` says that it is gone, and for how long; else ""."""
+    since = message.moment("offline_since")
+    if since is None:
+        return ""
+    if now is None:
+        return "OFFLINE"
+    passed = max(1.0, now - since)
+    return f"OFFLINE {_lasting(passed - passed % _MINUTE if passed > _MINUTE else passed)}"
+
+
+def _tone_of(message: StatusMessage) -> Tone:
+    return Tone.ALARM if message.text("offline_since") else tone(message.text("state"))
 
 
 def tone(word: str) -> Tone:

@@ -14,6 +14,7 @@ from gatehand.config.signals import SENSORS, Signal
 from gatehand.journal import witness_words
 from gatehand.shell import alarm_words
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.times import stamp
 from gatehand_rules import Alarm, Fact, Finding, Happened, Outcome, Rule, collectors
 
 if TYPE_CHECKING:
@@ -69,6 +70,14 @@ class Explainer:
                 return (*self._of_gate(name), *self._offline(kind, name))
             case _:
                 return (*self._of_fan(name), *self._offline(kind, name))
+
+    def shown(self, kind: str, name: str) -> dict[str, str]:
+        """For a status: `offline_since` (RFC 3339) while the device's own `online` says that it is gone."""
+        alarm = Alarm(kind, name, "offline")
+        if alarm not in self._engine.state.alarms:  # an alarm that comes and goes is shown for longer
+            return {}
+        shown = self._engine.publisher.alarms.raised.get(alarm.id)
+        return {} if shown is None else {"offline_since": stamp(shown.since)}
 
     # Inside
 

@@ -111,6 +111,8 @@ class StatePublisher:
                 self._raise(command.alarm, outcome.findings)
             elif isinstance(command, ClearAlarm):
                 self.alarms.clear(command.alarm)
+            if isinstance(command, RaiseAlarm | ClearAlarm):
+                self.changed([(command.alarm.kind, command.alarm.name)])  # whether its device is there is in its status
         self.changed(changed(self._active.shop, before, outcome.state))
 
     def note_reading(self, tool: str) -> None:

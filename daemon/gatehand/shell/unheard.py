@@ -92,9 +92,9 @@ class Unheard:
         subjects = {**before, **self._shown}
         return tuple(each for each in subjects if before.get(each) != self._shown.get(each))
 
-    def shown(self, kind: str, name: str) -> dict[str, list[object]]:
-        """For a status: topics that were never heard, and what was said and not understood. Empty: all is well."""
-        return self._shown.get((kind, name), {})
+    def shown(self, kind: str, name: str) -> Mapping[str, object]:
+        """For a status: topics never heard, what was not understood, since when it is offline. Empty: all is well."""
+        return {**self._shown.get((kind, name), {}), **self._explainer.shown(kind, name)}
 
     def explained(self, outcome: Outcome) -> Outcome:
         """The same, with what the rules cannot know of devices that are silent or have not answered."""

@@ -5,19 +5,19 @@ Without a moment it is the last thing that should have happened and did not.
 
 from dataclasses import dataclass
 from datetime import timedelta
-from itertools import islice
+from itertools import islice, takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from gatehand.config import Config
-from gatehand.journal.line import LogLine
+from gatehand.journal.line import LogLine, OwnEvent
 from gatehand.journal.reader import EventReader
 from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
 from gatehand.why.moment import MINUTE_MS, SECOND_MS, Asked, Question, SubjectKind, TimedLine, gather_context
 from gatehand.why.needed import Causes, Outcome, causes
-from gatehand.why.state_at_moment import broker_away, not_running, notes
+from gatehand.why.state_at_moment import broker_away, last_will, not_running, notes, still_offline
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.verdicts import Verdict
 from gatehand_rules import Happened, Rule, Shop
@@ -168,9 +168,12 @@ def ask(
     A collector asked about without a moment also says how it is, which is often what is wanted; whoever else is asked
     about, or nobody, is told of a hold that still is.
     """
-    at_the_end, given, held = "", asked, None
+    at_the_end, given, held, gone = "", asked, None, None
     if asked is None:
         found = last_missed(config, EventReader(folder), subject)
+        gone = None if subject is None else _gone(folder, subject, None if found is None else found[2])
+        if subject is not None and gone is not None:
+            found = (*subject, gone.line)
         ends = _end_of_log(folder) if subject is not None and subject[0] == "collector" else None
         if found is not None:
             kind, name, line = found
@@ -188,7 +191,8 @@ def ask(
         subject or nearest_missed(config, EventReader(folder), asked) or ("collector", next(iter(config.collector)))
     )
     context = gather_context(config, shop, folder, chosen, asked)
-    verdict = _verdict(context)
+    last = next(EventReader(folder).backwards(), None)
+    verdict = still_offline(context, gone, TimedLine.of(last)) if gone is not None and last else _verdict(context)
     if held is not None and subject is not None and subject[0] != "collector" and held.clock not in verdict.sentence:
         at_the_end = f"{sentence(held.line)} (since {held.clock})"
     needed = (
@@ -226,6 +230,19 @@ def _held(config: Config, folder: Path, subject: tuple[SubjectKind, str] | None)
         if not wanted:
             break
     return None
+
+
+def _gone(folder: Path, subject: tuple[SubjectKind, str], missed: LogLine | None) -> TimedLine | None:
+    """The line by which the subject's own device went offline, if it still is where the log ends.
+
+    None also where what was `missed` came later: that says more, but for a sensor's silence, which is the same.
+    """
+    lines = map(TimedLine.of, islice(EventReader(folder).backwards(), _FARTHEST))
+    gone = last_will(takewhile(lambda one: not one.is_(OwnEvent.DAEMON_STARTED), lines), subject)
+    if gone is None or missed is None:
+        return gone
+    silent = missed["event"] == Happened.TOOL_SILENT and missed.get("rule") == Rule.OFFLINE
+    return gone if silent or moment_ms(missed) < gone.ms else None
 
 
 def _end_of_log(folder: Path) -> Asked | None:

@@ -190,6 +190,11 @@ def collector_now(context: Question) -> Verdict:
     stood = next((one.ms for one in own if one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)), 0)
     began = (Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON)
     since_then = context.between(max(last.ms - MINUTE_MS, stood), context.at_ms)
-    behind = [one for one in since_then if one.text("collector") == context.name and one.is_(*began)][-3:]
+    refused = {(one.ms, one.text("tool")) for one in since_then if one.is_(Happened.START_REFUSED)}
+    behind = [
+        one
+        for one in since_then
+        if one.text("collector") == context.name and one.is_(*began) and (one.ms, one.text("tool")) not in refused
+    ][-3:]
     reasons = "; ".join(one.timed_sentence(context.at_ms) for one in behind)
     return verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)

@@ -96,9 +96,12 @@ class TimedLine:
 
     def timed_sentence(self, about_ms: int) -> str:
         """Its time of day (on another day than `about_ms`, wall time, its day too) and what it says."""
+        return f"{self.timed(about_ms)} {sentence(self.line)}"
+
+    def timed(self, about_ms: int) -> str:
+        """Its time of day; on another day than `about_ms`, wall time, its day too."""
         moment = local_text(self.ms)[:19]
-        same_day = moment[:10] == local_text(about_ms)[:10]
-        return f"{self.clock if same_day else moment} {sentence(self.line)}"
+        return self.clock if moment[:10] == local_text(about_ms)[:10] else moment
 
     def text(self, key: str) -> str:
         """A fact that is a text; empty when it is none."""

@@ -64,6 +64,18 @@ _AT_REST: Final = frozenset(
     }
 )
 """How things mostly are: nobody asks why the broker was there or the fan off, but where it is the matter."""
+_MATTERS_TO: Final[dict[Happened, frozenset[str]]] = {
+    _H.HOLD_RESET: frozenset({_H.RESET_REFUSED, Rule.NOT_FRESH}),
+    _H.STOP_CLEARED: frozenset({_H.RESET_REFUSED}),
+    _H.GATE_SHUT: frozenset({_H.GATE_COMMANDED, _H.FAN_UNSAFE, _H.COMMAND_VETOED, Rule.MIN_OPEN}),
+    _H.TOOL_STOPPED: frozenset(
+        {_H.COLLECTOR_OFF, _H.GATE_COMMANDED, _H.GATE_SHUT, Rule.CUT_ENDED_BEFORE_GATE, Rule.STOPS_UNHEARD}
+    ),
+}
+"""What ended, each with the events and rules of verdicts that may be about just that.
+
+To others it is how things were left: without it the hold or another tool's cut would go on, which nobody asks about.
+"""
 _AFTER_A_GAP: Final = frozenset(
     {
         *(Rule.AFTER_SILENCE, Rule.NOT_CONFIRMED, Rule.FIRST_SEEN_DRAWING, Rule.BROKER, Rule.STOPS_UNHEARD),
@@ -149,9 +161,16 @@ def _told(context: Question, recorded: RecordedRun, own: TimedLine) -> list[tupl
     counts: dict[tuple[str, str], int] = {}
     after = {(own.line["event"], own.text("tool"))}
     """Events, and whose, that came later."""
+    ended: set[str] = set()
+    """Tools that had stopped again by then."""
     for step in reversed([one for one in recorded.steps if one.ms <= at]):
         line = _telling(step, by_time)
-        if line is None or line.line is own.line or _goes_without_saying(line, own):
+        if line is None or line.line is own.line:
+            continue
+        if line.is_(_H.TOOL_STOPPED):
+            ended.add(line.text("tool"))
+        over = line.is_(_H.TOOL_STARTED) and line.text("tool") in ended and _is_of_another(context, line, own)
+        if over or _goes_without_saying(line, own):
             continue
         event, whose = Happened(str(line.line["event"])), _subject(step.event)
         if any((undone, whose) in after for undone in _UNDONE.get(event, ())):
@@ -210,5 +229,24 @@ def _is_about(event: ev.Event, finding: Finding) -> bool:
     return name in {finding.tool, finding.gate, finding.collector}
 
 
+def _is_of_another(context: Question, line: TimedLine, own: TimedLine) -> bool:
+    """Whether a cut is of another tool than the verdict, which is neither about taken air nor about a fan that was on.
+
+    With its start alone left out the switch's recorded answers would come unasked, and so change what follows.
+    """
+    tool, gate, table = line.text("tool"), own.text("gate"), context.config.tool.get(line.text("tool"))
+    if own.text("rule") == Rule.MAX_OPEN or own.is_(_H.TOOL_STARTED):
+        return False
+    if own.text("tool"):
+        return own.text("tool") != tool
+    return bool(gate) and table is not None and gate not in table.gates
+
+
 def _goes_without_saying(line: TimedLine, own: TimedLine) -> bool:
-    return line.line["event"] in _AT_REST and own.text("rule") not in _AFTER_A_GAP
+    event, rule = Happened(str(line.line["event"])), own.text("rule")
+    if event in _AT_REST:
+        return rule not in _AFTER_A_GAP
+    if event not in _MATTERS_TO or any(line.text(kind) == own.text(kind) != "" for kind in ("tool", "gate")):
+        return False
+    told_off = own.text("told") == "off" or own.text("wanted") == "shut"
+    return not _MATTERS_TO[event] & {own.line["event"], rule} and not (event is _H.TOOL_STOPPED and told_off)

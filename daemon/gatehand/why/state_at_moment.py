@@ -3,7 +3,7 @@
 Also what was never heard, and what was said and not understood.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
@@ -140,11 +140,18 @@ def muted(context: Question) -> Verdict | None:
 
 
 def muted_by(context: Question, line: TimedLine) -> Verdict:
-    """Why it was muted."""
-    case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else words.MUTED
+    """Why it was muted, and until when if it was over by the moment."""
+    stops = (Happened.TOOL_STOPPED, Happened.TOOL_SILENT, OwnEvent.DAEMON_STARTED)
+    of_tool = (one for one in context.following(line.ms) if one.text("tool") in {context.name, ""})
+    stopped = first(of_tool, *stops)
+    if stopped is not None and stopped.ms >= context.at_ms:
+        stopped = None
+    told = words.MUTED_UNTIL if stopped is not None and stopped.is_(Happened.TOOL_STOPPED) else words.MUTED
+    case = words.RUN_LIMIT if line.text("rule") == Rule.RUN_LIMIT else told
     limit = None if context.tool_then is None else context.tool_then.run_limit
-    found = verdict(context, case, (line,), at=line.clock, run_limit=limit)
-    found.span = (line.ms, max(line.ms, context.at_ms))
+    until = stopped.clock if stopped else None
+    found = verdict(context, case, (line,), at=line.clock, run_limit=limit, stopped=until)
+    found.span = (line.ms, stopped.ms if stopped else max(line.ms, context.at_ms))
     return found
 
 
@@ -227,18 +234,26 @@ def _unheard(context: Question) -> Iterator[str]:
 
 def offline_since(context: Question, gate: str, ms: int) -> TimedLine | None:
     """The line by which a gate's own will said that it is gone, where it still is at that moment."""
-    last = next((one for one in context.in_this_run(ms) if is_of_will(one, gate)), None)
+    return last_will(context.in_this_run(ms), ("gate", gate))
+
+
+def last_will(lines: Iterable[TimedLine], whose: tuple[SubjectKind, str]) -> TimedLine | None:
+    """The line by which a device's own will said that it is gone, where the newest word of that says so.
+
+    `lines`: those of one run, newest first; each run of the daemon says anew what is gone.
+    """
+    last = next((one for one in lines if is_of_will(one, *whose)), None)
     return last if last is not None and last.is_(Happened.DEVICE_OFFLINE) else None
 
 
-def is_of_will(one: TimedLine, gate: str) -> bool:
-    """Whether a line says that a gate's device is gone, or that it no longer counts as gone.
+def is_of_will(one: TimedLine, kind: SubjectKind, name: str) -> bool:
+    """Whether a line says that a device is gone, or that it no longer counts as gone.
 
     An edit that takes its `online` away ends the alarm, and nothing says that it is back.
     """
-    if one.text("gate") != gate:
+    if one.text(kind) != name:
         return False
-    ended = one.is_(Happened.ALARM_CLEARED) and one.text("alarm") == Alarm("gate", gate, "offline").id
+    ended = one.is_(Happened.ALARM_CLEARED) and one.text("alarm") == Alarm(kind, name, "offline").id
     return ended or one.is_(Happened.DEVICE_OFFLINE, Happened.DEVICE_ONLINE)
 
 
@@ -255,3 +270,13 @@ def offline(context: Question, gate: str, ms: int) -> Verdict | None:
     if gone is None:
         return None
     return verdict(context, words.GATE_OFFLINE, (gone,), at=local_clock(ms), **gone_since(gone, ms))
+
+
+def still_offline(context: Question, found: TimedLine, last: TimedLine) -> Verdict:
+    """The subject's device is offline since `found`, the moment asked about, and where the log ends, with `last`."""
+    whose = {context.kind: context.name}
+    gone = first(context.between(found.ms, found.ms), Happened.DEVICE_OFFLINE, **whose) or found
+    stopped = last.clock if last.is_(OwnEvent.DAEMON_STOPPED) else None
+    said = verdict(context, words.STILL_OFFLINE[context.kind], (gone,), since=gone.timed(last.ms), stopped=stopped)
+    said.span = (gone.ms, last.ms)
+    return said

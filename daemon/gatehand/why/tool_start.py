@@ -13,7 +13,16 @@ from gatehand.why import not_understood as odd
 from gatehand.why import state_at_moment as then
 from gatehand.why import verdict_table as words
 from gatehand.why.advice import Way
-from gatehand.why.moment import Question, StartAttempt, TimedLine, aftermath, first, nearest_line, served_until
+from gatehand.why.moment import (
+    MINUTE_MS,
+    Question,
+    StartAttempt,
+    TimedLine,
+    aftermath,
+    first,
+    nearest_line,
+    served_until,
+)
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
 from gatehand.why.verdicts import Trial, Verdict, Words, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
@@ -22,6 +31,7 @@ from gatehand_rules.words import Measure
 
 _LOOKED_MS: Final = 120_000
 _MOST_GATES: Final = 12
+_ENDED: Final = (Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)
 
 
 def tool_verdict(context: Question) -> Verdict:
@@ -179,13 +189,52 @@ def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -
     waits = first(lines, Happened.COLLECTOR_WAITED)
     if waits is not None:
         return _owned(_say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds")), waits)
-    switched = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLLECTOR_ADOPTED)
-    last = first(context.in_this_run(attempt.start_ms), *switched, collector=context.collector)
-    if last is not None and not last.is_(Happened.COLLECTOR_OFF):
-        found = _say(context, attempt, words.ALREADY_ON, last, since=last.clock, muted=_muted(context, attempt))
-        found.without = Happened.COLLECTOR_ON, context.collector
-        return found
-    return _say(context, attempt, words.WAITING)
+    switched = (Happened.COLLECTOR_ON, *_ENDED, Happened.COLLECTOR_ADOPTED)
+    own = [
+        one
+        for one in context.in_this_run(attempt.start_ms)
+        if one.is_(*switched) and one.text("collector") == context.collector
+    ]
+    begun = next((one for one in own if not one.is_refresh), None)
+    last = begun or next(iter(own), None)
+    if last is None or last.is_(*_ENDED):
+        return _say(context, attempt, words.WAITING)
+    wanted = [] if begun is None else _wanted_by(context, begun)
+    found = _say(
+        context,
+        attempt,
+        words.ALREADY_ON,
+        last,
+        *wanted,
+        since=last.timed(attempt.start_ms),
+        wanted_by=" and ".join(map(_whom, wanted)) or None,
+        at_latest=None if last.is_(Happened.COLLECTOR_ON) and begun is not None else "at the latest",
+        muted=_muted(context, attempt),
+    )
+    found.without = Happened.COLLECTOR_ON, context.collector
+    return found
+
+
+def _wanted_by(context: Question, on: TimedLine) -> list[TimedLine]:
+    """Whose start had the collector switched on by this line: those that still wanted it then, in their order."""
+    found: list[TimedLine] = []
+    ended: set[tuple[str, str]] = set()
+    for one in context.in_this_run(on.ms):
+        if one.text("collector") != context.collector or one is on:
+            continue
+        whose = one.text("tool"), one.text("gate")
+        if one.ms < on.ms - MINUTE_MS or one.is_(*_ENDED):
+            break
+        if one.is_(Happened.TOOL_STOPPED, Happened.HAND_ENDED):
+            ended.add(whose)
+        elif one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED) and whose not in ended:
+            found.insert(0, one)
+    return found
+
+
+def _whom(start: TimedLine) -> str:
+    tool, gate = start.text("tool"), start.text("gate")
+    return f"the {spoken(tool)}" if tool else f"a hand start of gate {spoken(gate)}"
 
 
 def _owned(found: Verdict, own: TimedLine) -> Verdict:

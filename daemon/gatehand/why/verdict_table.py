@@ -93,8 +93,10 @@ MUTED: Final = Words(
     ),
     "Let the tool stop; its next start counts. A hand ranks above automation; no setting changes this.",
 )
-MUTED_BY: Final = MUTED._replace(
-    sentence="{by} ended the hand start of its gate at {at}, while {tool} ran: the tool is ignored until it stops"
+MUTED_UNTIL: Final = Words(
+    "muted",
+    "you pressed its gate's button at {at}, while {tool} ran: the tool was ignored until it stopped, at {stopped}",
+    "Its next start counts. A hand ranks above automation; no setting changes this.",
 )
 
 # A rise that was no start, a message that was none
@@ -213,7 +215,7 @@ STARTED: Final = Words(
 )
 ALREADY_ON: Final = Words(
     "already_on",
-    _DREW + "; the collector was on already, since {since} at the latest"
+    _DREW + "; the collector was on already[, for {wanted_by!}], since {since}[ {at_latest!}]"
     "[; you pressed its gate's button at {muted}: the tool was ignored from then until it stopped]",
 )
 NO_ANSWER: Final = Words(
@@ -405,6 +407,27 @@ GATE_WAS_OFFLINE: Final = Words(
     "reached it meanwhile",
     LOOK_AT_DEVICE,
 )
+
+
+def _still_offline(whose: str, meanwhile: str) -> Words:
+    will = "its own will"
+    return Words(
+        "offline",
+        (
+            f"{whose} was offline when Gatehand stopped at {{stopped}}, since {{since}}: {will} had said so",
+            f"{whose} has been offline since {{since}}: {will} says that it is gone, and {meanwhile}",
+        ),
+        LOOK_AT_DEVICE,
+    )
+
+
+_NO_COMMAND: Final = "no command reaches it"
+STILL_OFFLINE: Final = {
+    "tool": _still_offline("the sensor of {tool}", "a silent sensor starts nothing"),
+    "gate": _still_offline("the device of gate {name}", _NO_COMMAND),
+    "collector": _still_offline("the device of collector {name}", _NO_COMMAND),
+}
+"""By the kind of the subject."""
 COLLECTOR_HELD: Final = Words(
     "held", "{whom} had been off for {since}: {last}", "When the cause is gone, reset the hold."
 )
