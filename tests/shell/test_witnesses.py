@@ -212,7 +212,7 @@ def test_a_steady_reading_is_as_old_as_it_is_once_the_daemon_has_stopped() -> No
     """Otherwise its last status is of when it last moved, long before."""
     world = World().cutting()
     beats_cutting(world, 45)
-    last = world.clock.wall()
+    last = world.engine.clock.wall()
     shown = datetime.fromisoformat(world.shown("tool/band_saw")["reading_at"])
     assert shown.timestamp() < last - 30, "nothing has moved"
     world.say("shop/band_saw/amps", "5")

@@ -168,7 +168,7 @@ class StatePublisher:
         self.show_anew(state, now)
 
     def show_anew(self, state: State, now: float) -> None:
-        """Publish every status, also where only readings and their times have changed: at the end these are the last."""
+        """Publish every status, also where only a reading or its time has changed: at a stop it is the last."""
         for shown in self._shown.values():
             shown.sent = b""
         self.changed(self._shown)
