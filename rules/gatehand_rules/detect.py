@@ -109,6 +109,11 @@ def refuse_stale(context: Context, at: ToolAt, rule: Rule) -> None:
     context.raise_alarm(Alarm("tool", tool.name, "not_fresh"), rule, **said)
 
 
+def _unread_since(tool: Tool, state: st.ToolSilent) -> float:
+    """Since when there has been no reading; from a sensor that speaks only on change, since it was missed."""
+    return state.since if tool.silent_after == 0 else min(state.was.heard_at, state.since)
+
+
 def _speak_again(context: Context, tool: Tool, state: st.ToolSilent, value: float) -> st.ToolSpeaking:
     """What a tool is that was silent: what it was, less what has run out meanwhile."""
     context.say(
@@ -116,7 +121,7 @@ def _speak_again(context: Context, tool: Tool, state: st.ToolSilent, value: floa
         Rule.SILENT_AFTER,
         tool.reading_fact(value),
         tool=tool.name,
-        silent_for=round(context.now - state.since, 3),
+        silent_for=round(context.now - _unread_since(tool, state), 3),
     )
     context.clear_alarm(Alarm("tool", tool.name, "silent"), Rule.SILENT_AFTER)
     # Whoever speaks is there; the will of before may be what a broker remembered that was killed meanwhile.

@@ -50,17 +50,20 @@ def doubt_tools(context: Context) -> None:
     """What the tools said last is from before a gap: silence counts anew, and a start wants bearing out."""
     for i in context.shop.each_tool:
         readings.lose(context, i)
-        become(context, i, _heard_now(st.speaking(context.tools[i]), context.now))
+        state = context.tools[i]
+        # Who is silent stays so: how long, is counted from its last reading.
+        heard_at = state.was.heard_at if isinstance(state, st.ToolSilent) else context.now
+        become(context, i, _doubted(st.speaking(state), heard_at))
         context.doubts[i] = st.Doubt()
 
 
-def _heard_now(state: st.ToolSpeaking, now: float) -> st.ToolSpeaking:
+def _doubted(state: st.ToolSpeaking, heard_at: float) -> st.ToolSpeaking:
     """The broker was away, not the sensor: silence counts anew, and old demands want confirming before they start."""
     if isinstance(state, (st.ToolIdle, st.ToolRunOn)):
         state = replace(state, rise=None)  # a rise from before the gap has not lasted through it
     if isinstance(state, (st.ToolRunning, st.ToolRunOn)) and state.freshness is st.Freshness.FRESH:
-        return replace(state, heard_at=now, freshness=st.Freshness.UNCONFIRMED)
-    return replace(state, heard_at=now)
+        return replace(state, heard_at=heard_at, freshness=st.Freshness.UNCONFIRMED)
+    return replace(state, heard_at=heard_at)
 
 
 def lost(context: Context, heard_at: float) -> None:

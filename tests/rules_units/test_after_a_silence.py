@@ -355,7 +355,7 @@ def test_a_silent_tool_that_was_let_go_is_idle_by_a_retained_reading() -> None:
     bench.tell(ev.BrokerLost(80.0), 80.0)
     bench.tell(ev.BrokerConnected(), 81.0)
     bench.tell(ev.Reading("saw", 0.0, retained=True), 81.1)
-    assert bench.tool_state() == ToolSilent(ToolIdle(0.0, 81.0), 70.0, let_go=True)
+    assert bench.tool_state() == ToolSilent(ToolIdle(0.0, 50.0), 70.0, let_go=True)
     assert STARTED not in events(bench.amps(90.0, 5.0))
     assert bench.tool_state() == ToolIdle(5.0, 90.0, SubthresholdRise(90.0, 5.0, 90.0, -1.0))
 

@@ -120,7 +120,7 @@ def test_a_hand_start_lasts_through_a_lost_broker_with_its_collector_and_ends_wi
         (ToolRunning(5.0, 40.0, 30.0, Freshness.STALE), ToolRunning(5.0, 70.0, 30.0, Freshness.STALE)),
         (
             ToolSilent(ToolRunning(5.0, 40.0, 30.0, Freshness.FRESH), 60.0, let_go=True),
-            ToolSilent(ToolRunning(5.0, 70.0, 30.0, Freshness.UNCONFIRMED), 60.0, let_go=True),
+            ToolSilent(ToolRunning(5.0, 40.0, 30.0, Freshness.UNCONFIRMED), 60.0, let_go=True),
         ),
     ],
 )

@@ -99,12 +99,34 @@ def test_a_silent_tool_heard_cutting_again_cuts_on() -> None:
     bench.until(72.0)
     assert bench.amps(72.5, 4.0) == [
         "> clear tool.saw.silent",
-        "tool_heard/silent_after tool=saw amps=4 silent_for=2.5",
+        "tool_heard/silent_after tool=saw amps=4 silent_for=22.5",
         "alarm_cleared/silent_after tool=saw alarm=tool.saw.silent",
     ]
     assert bench.tool_state() == ToolRunning(4.0, 72.5, 50.0, Freshness.UNCONFIRMED)
     assert bench.amps(73.5, 4.0) == []
     assert bench.tool_state() == ToolRunning(4.0, 73.5, 50.0, Freshness.FRESH)
+
+
+def silent_for(said: list[str]) -> str:
+    return next(line.rpartition("silent_for=")[2] for line in said if line.startswith("tool_heard/"))
+
+
+def test_a_silence_lasts_from_the_last_reading_also_over_a_lost_broker_and_for_a_device_that_was_gone() -> None:
+    bench = running(saw(silent_after=20.0))
+    bench.until(72.0)
+    bench.tell(ev.BrokerLost(73.0), 73.0)
+    bench.tell(ev.BrokerConnected(), 74.0)
+    bench.until(75.0)
+    assert silent_for(bench.amps(80.0, 0.0)) == "30"
+    bench.until(85.0)
+    bench.tell(ev.DeviceOnline("tool", "saw", online=False), 86.0)
+    assert silent_for(bench.amps(90.0, 0.0)) == "10"
+
+
+def test_a_sensor_that_speaks_on_change_was_silent_for_as_long_as_its_device_was_gone() -> None:
+    bench = running(saw(silent_after=0.0))
+    bench.tell(ev.DeviceOnline("tool", "saw", online=False), 86.0)
+    assert silent_for(bench.amps(90.0, 0.0)) == "4"
 
 
 def test_a_silent_tool_let_go_and_heard_at_rest_is_idle_at_once() -> None:

@@ -8,6 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
 
+from gatehand.config.signals import SENSORS
+from gatehand.screen.daemon_status import as_json
 from gatehand.screen.lines import text_of
 from gatehand.screen.page import page
 from gatehand.screen.rows import meter
@@ -117,7 +119,10 @@ def test_a_lost_broker_is_said_first_with_how_long_and_why() -> None:
 
 
 def test_a_base_where_nothing_speaks_is_doubted() -> None:
-    assert "is 'gatehand' the daemon's base" in Heard().text()
+    assert (
+        "Nothing is heard on gatehand/online: Gatehand has not run on this broker yet (start it with `gatehand run`), "
+        "or 'gatehand' is not its base, or this user may not read it."
+    ) in " ".join(Heard().lines())
 
 
 @pytest.mark.parametrize("height", [None, 24, 8])
@@ -274,6 +279,30 @@ def test_what_was_never_heard_and_what_is_not_understood_stands_on_the_page_that
     assert lines[at + 2] == "gate sweep: never heard: shop/gate/sweep/button"
     heard.say("gate/sweep", gate()).say("tool/router", tool())
     assert "NOT HEARD" not in heard.lines(width=200, height=None)
+
+
+@pytest.mark.parametrize(
+    ("word", "key", "shown"),
+    [
+        ("silent", "current", "NOT UNDERSTOOD"),
+        ("silent", "power", "NOT UNDERSTOOD"),
+        ("silent", "running", "NOT UNDERSTOOD"),
+        ("silent", "online", "SILENT"),
+        ("silent", None, "SILENT"),  # of an earlier daemon
+        ("idle", "current", "idle"),
+    ],
+)
+def test_a_silent_sensor_that_is_heard_is_shown_as_not_understood(word: str, key: str | None, shown: str) -> None:
+    odd = {"topic": "shop/router/amps", "said": "n/a", "why": "found text"} | ({"key": key} if key else {})
+    heard = small_shop().say("tool/jointer", tool(word, not_understood=[odd]))
+    assert row_of(heard, "jointer").startswith(f"jointer   {shown}  ")
+    assert as_json(heard.status)["tools"]["jointer"]["state"] == word
+
+
+def test_every_sensor_of_a_config_may_be_heard_and_not_understood() -> None:
+    for key in SENSORS:
+        heard = small_shop().say("tool/jointer", tool("silent", not_understood=[{"key": key}]))
+        assert "NOT UNDERSTOOD" in row_of(heard, "jointer")
 
 
 def test_what_is_not_understood_moves_no_cursor_and_breaks_no_page() -> None:

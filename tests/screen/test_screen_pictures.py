@@ -52,7 +52,14 @@ def shop() -> Heard:
 def with_trouble() -> Heard:
     """The same, with all that can be wrong at once."""
     heard = shop()
-    odd = [{"topic": "shop/router/amps", "said": "n/a", "why": "found text that is not a number, want a number"}]
+    odd = [
+        {
+            "key": "power",
+            "topic": "shop/router/amps",
+            "said": "n/a",
+            "why": "found text that is not a number, want a number",
+        }
+    ]
     lost = {"start_watts": 100.0, "stop_watts": 70.0, "reading_at": stamp(NOON - 205), "not_understood": odd}
     heard.say("tool/carving_router", tool_of(Measure.WATTS, 121.4, state="silent", **lost))
     heard.say("tool/band_saw", tool("run_on", 0.04, NOON + 3, run_on_ends=stamp(NOON + 83)))
@@ -68,8 +75,8 @@ def with_trouble() -> Heard:
         ),
         (
             "tool.carving_router.silent",
-            "No reading from the sensor of carving router for 30 s.",
-            "Look whether its meter has power and reaches the broker.",
+            "The sensor of carving router is heard, but not understood: on shop/router/amps it said 'n/a'.",
+            "Correct [tool.carving_router] in the config, or what the device sends.",
         ),
     ):
         heard.say(f"alarm/{name}", {"since": stamp(NOON + 4), "because": because, "next": after})

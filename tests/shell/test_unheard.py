@@ -181,8 +181,13 @@ def test_a_sensor_that_speaks_and_is_not_understood_is_not_called_silent() -> No
         "(nothing at /amps: there is no 'amps'; there is 'current')"
     )
     assert world.shown("tool/router")["not_understood"][0]["said"] == '{"current": 4.2}'
+    assert world.shown("tool/router")["not_understood"][0]["key"] == "current"
+    assert world.shown("tool/router")["state"] == "silent"
     world.say("shop/router/amps", '{"amps": 0}')
     beats(world, 2)
+    assert sentence(world.events("tool_heard")[-1]) == (
+        'router: its sensor is understood again after 2 min 1 s (it had said {"current": 4.2}): 0 A'
+    )
     assert alarm(world, SILENT) is None
     assert "not_understood" not in world.shown("tool/router")
 
@@ -237,7 +242,12 @@ def test_a_misspelt_button_word_is_told_once_with_what_came_and_what_was_wanted(
     told = sentence(world.events("reading_rejected")[-1])
     assert "want '1'" in told
     assert world.shown("gate/band_saw")["not_understood"] == [
-        {"topic": BUTTON, "said": words[1], "why": "found another word and never yet the one for pressed, want '1'"}
+        {
+            "key": "button",
+            "topic": BUTTON,
+            "said": words[1],
+            "why": "found another word and never yet the one for pressed, want '1'",
+        }
     ]
     world.say(BUTTON, "1")
     beats(world, 2)

@@ -1,9 +1,12 @@
 """What is said of a fan or a gate names what says so and how old that is, and never more than was said."""
 
+from datetime import datetime
 from typing import Any
 
 import pytest
 from shell_support import SHOP, World
+
+from gatehand.times import stamp
 
 STATE = 'state = { topic = "shop/fan/state", on = "1", off = "0" }\n'
 WATCHED = SHOP.replace(STATE, STATE + 'current = { topic = "shop/fan/amps" }\n')
@@ -203,6 +206,27 @@ def test_a_tool_says_when_its_reading_was_heard_also_after_a_lost_connection() -
     world.connect()
     world.run(1)
     assert world.shown("tool/band_saw")["reading_at"] == heard
+
+
+def test_a_steady_reading_is_as_old_as_it_is_once_the_daemon_has_stopped() -> None:
+    """Otherwise its last status is of when it last moved, long before."""
+    world = World().cutting()
+    beats_cutting(world, 45)
+    last = world.engine.clock.wall()
+    shown = datetime.fromisoformat(world.shown("tool/band_saw")["reading_at"])
+    assert shown.timestamp() < last - 30, "nothing has moved"
+    world.say("shop/band_saw/amps", "5")
+    world.run(3)
+    world.engine.stop()
+    assert world.shown("tool/band_saw")["reading_at"] == stamp(last)
+
+
+def test_a_daemon_without_a_broker_shows_nothing_when_it_stops() -> None:
+    world = World().cutting()
+    world.lose()
+    sent = len(world.transport.sent)
+    world.engine.stop()
+    assert [each.topic for each in world.transport.sent[sent:] if each.topic.startswith("gatehand/tool/")] == []
 
 
 @pytest.mark.parametrize(

@@ -157,20 +157,21 @@ class _Reader(Struct):
         at, known, value = (*place.path, key), place.model.model_fields, place.written[key]
         near = only_near(key, [each for each in known if place.is_free(each)])
         self.meant.strange.add(place.path)
-        homes = [] if near is not None or only_near(key, known) is not None else self.homes(key)
+        lacks = place.lacks_words()
+        homes = [] if near is not None or only_near(key, known) is not None or lacks else self.homes(key)
         if homes:
             return Fault(at, codes.KEY_ELSEWHERE, _belongs(key, homes, place.path), at_key=True)
         is_table = not place.path and isinstance(value, dict)
         code = codes.UNKNOWN_TABLE if is_table else codes.UNKNOWN_KEY
         what = f"there is no table [{key}]" if is_table else f"there is no key {shown(key)} here"
-        if (meant := near or nearest(key, known)) is not None:
+        if (meant := near or nearest(key, lacks or known)) is not None:
             if self.put(key, meant, place):
                 self.meant.strange.discard(place.path)
                 return Fault(at, code, f"{what}; did you mean {meant}?", at_key=True, fix=near)
             return Fault(at, code, f"{what}; did you mean {meant}, which is set already?", at_key=True)
-        if place.instead is not None:
-            self.meant.spoilt.add((*place.path, place.instead))
-            text = f"{what}; wanted {place.instead}{about(place.model, place.instead)}"
+        if wanted := lacks or ([] if place.instead is None else [place.instead]):
+            self.meant.spoilt.update((*place.path, each) for each in wanted)
+            text = f"{what}; wanted {listed((f'{each}{about(place.model, each)}' for each in wanted), last='and')}"
             return Fault(at, code, text, at_key=True)
         return Fault(at, code, f"{what}; {did_you_mean(key, known)}", at_key=True)
 
@@ -203,6 +204,16 @@ class _Place(Struct):
     written: dict[str, Any]
     instead: str | None
     """The one key that is missing, where one is unknown and one is missing."""
+
+    def lacks_words(self) -> list[str]:
+        """What a signal's table still needs: of a key that it does not know, one of these was meant.
+
+        Its own name may well be tried there (`online = { online = "1" }`), and is a key of another table.
+        """
+        if "topic" not in self.model.model_fields or "topic" not in self.written:
+            return []
+        there = self.table.keys() | self.written.keys()
+        return [key for key, each in self.model.model_fields.items() if each.is_required() and key not in there]
 
     def is_free(self, key: str) -> bool:
         """Whether something may be put there: nothing is yet, or there may be many of it."""

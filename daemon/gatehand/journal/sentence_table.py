@@ -46,7 +46,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         ),
         None: "{tool} is silent[, {reason}]",
     },
-    Happened.TOOL_HEARD: "{tool}: its sensor is heard again[ after {silent_for}][: {reading}]",
+    Happened.TOOL_HEARD: (
+        "{tool}: its sensor is understood again[ after {silent_for}] (it had said {says})[: {reading}]",
+        "{tool}: its device is heard with its {key} again[ after {silent_for}][: {reading}]",
+        "{tool}: its sensor is heard again[ after {silent_for}][: {reading}]",
+    ),
     Happened.TOOL_MUTED: "{tool} is muted until it has stopped[, {reason}]"
     "[ (it must fall below {stop_amps})][ (it must fall below {stop_watts})]",
     Happened.RUN_ON_ENDED: {

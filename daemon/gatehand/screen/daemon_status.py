@@ -75,10 +75,14 @@ class StatusMessage:
         found = self.facts.get(key)
         return StatusMessage(found) if isinstance(found, dict) else None
 
+    def parts(self, key: str) -> "tuple[StatusMessage, ...]":
+        """A list of parts with facts of their own."""
+        found = self.facts.get(key)
+        return tuple(StatusMessage(one) for one in found if isinstance(one, dict)) if isinstance(found, list) else ()
+
     def odd(self, key: str) -> tuple[str, ...]:
         """A list of what was said somewhere and not understood, as sentences."""
-        found = self.facts.get(key)
-        each = [one for one in found if isinstance(one, dict)] if isinstance(found, list) else []
+        each = [one.facts for one in self.parts(key)]
         return tuple(printable(f"said {one.get('said')!r} on {one.get('topic')}: {one.get('why')}") for one in each)
 
     def moment(self, key: str) -> float | None:

@@ -23,6 +23,10 @@ _COUNTED: Final = re.compile(r"([^0-9]*)([0-9]*)")
 _MINUTE: Final = 60.0
 _OLD: Final = _MINUTE
 """Seconds after which the word of a sensor that speaks only on change is shown with its age."""
+_NOT_UNDERSTOOD: Final = "NOT UNDERSTOOD"
+"""Instead of SILENT, which its state is, where a sensor is heard and its word cannot be used."""
+_SENSORS: Final = frozenset({"current", "power", "running"})
+"""The keys of a tool's sensor (`config.signals.SENSORS`, which a screen need not load)."""
 _SOON: Final = 3600.0
 """Seconds. What goes off while a tool runs goes off by its run limit: hours ahead that is nobody's countdown."""
 _TONES: Final = {
@@ -77,8 +81,8 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
         return [(f"THE DAEMON IS OFFLINE: nothing opens a gate or starts the collector.{last}", Tone.ALARM)]
     if status.online is None:
         text = (
-            f"Nothing is heard on {status.base}/online: is {status.base!r} the daemon's base, "
-            "and may this user read it?"
+            f"Nothing is heard on {status.base}/online: Gatehand has not run on this broker yet (start it with "
+            f"`gatehand run`), or {status.base!r} is not its base, or this user may not read it."
         )
         return [(text, Tone.WARN)]
     found = [("Gatehand is running.", Tone.PLAIN)]
@@ -157,8 +161,14 @@ def each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[Sc
 def _state_of_tool(message: StatusMessage, now: float) -> str:
     # Beside another word, such as SILENT, the seconds of a run-on would be taken for that word's.
     left = _left(message, "run_on_ends", now) if message.text("state") == "run_on" else None
-    shown = loud_state(message, now)
+    shown = _NOT_UNDERSTOOD if _is_heard_in_vain(message) else loud_state(message, now)
     return shown if left is None else f"{shown} {_lasting(left)}"
+
+
+def _is_heard_in_vain(message: StatusMessage) -> bool:
+    """Whether its sensor is called silent and speaks all the same, in words that are not understood."""
+    odd = message.parts("not_understood")
+    return message.text("state") == "silent" and any(each.text("key") in _SENSORS for each in odd)
 
 
 def tool_row(status: DaemonStatus, name: str, at: float) -> ToolRow:

@@ -223,6 +223,7 @@ class Engine:
     def stop(self) -> None:
         """A clean stop: the rules say what is switched off. The caller then ends the session."""
         self.handle(ev.ShutdownAsked())
+        self.publisher.show_anew(self.state, self.now())
         self.notebook.close()
 
     def ask_reload(self, by: str) -> None:

@@ -39,14 +39,12 @@ class Explainer:
         self._engine = engine
 
     def explained(self, outcome: Outcome) -> Outcome:
-        """The same, with more facts in the findings about devices that have not answered or are silent."""
-        if not any(self._subject(finding) for finding in outcome.findings):
+        """The same, with more facts in the findings about devices that have not answered, are silent or speak again."""
+        more = [self._more(finding) for finding in outcome.findings]
+        if not any(more):
             return outcome
-        findings = tuple(
-            one if (subject := self._subject(one)) is None else replace(one, facts=(*one.facts, *self.of(*subject)))
-            for one in outcome.findings
-        )
-        return replace(outcome, findings=findings)
+        each = zip(outcome.findings, more, strict=True)
+        return replace(outcome, findings=tuple(replace(one, facts=(*one.facts, *facts)) for one, facts in each))
 
     def look(self, raised: Mapping[str, ShownAlarm]) -> None:
         """Once a second: an alarm of the rules whose cause shows itself only now says so."""
@@ -80,6 +78,19 @@ class Explainer:
         return {} if shown is None else {"offline_since": stamp(shown.since)}
 
     # Inside
+
+    def _more(self, finding: Finding) -> Facts:
+        if finding.event is Happened.TOOL_HEARD and finding.tool is not None:
+            return self._of_silence(finding.tool)
+        subject = self._subject(finding)
+        return () if subject is None else self.of(*subject)
+
+    def _of_silence(self, tool: str) -> Facts:
+        """What its device said while its sensor was called silent, by the alarm that this ends; the key it left out."""
+        alarm = self._engine.publisher.alarms.raised.get(Alarm("tool", tool, "silent").id)
+        was = {} if alarm is None else _facts(alarm)
+        found = "says" if "says" in was else "key" if "beside" in was else None
+        return () if found is None else ((found, was[found]),)
 
     @staticmethod
     def _subject(finding: Finding) -> tuple[str, str] | None:

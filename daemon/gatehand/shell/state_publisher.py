@@ -166,9 +166,13 @@ class StatePublisher:
     def show_all(self, state: State, now: float) -> None:
         """A connection stands: publish everything, for the broker may have forgotten it."""
         self._visible = True
+        self.alarms.say_all()
+        self.show_anew(state, now)
+
+    def show_anew(self, state: State, now: float) -> None:
+        """Publish every status, also where only a reading or its time has changed: at a stop it is the last."""
         for shown in self._shown.values():
             shown.sent = b""
-        self.alarms.say_all()
         self.changed(self._shown)
         self.show(state, now)
 

@@ -143,7 +143,7 @@ class Unheard:
             text = one.topic if instead is None else f"{one.topic} ({instead.why})"
             self._shown.setdefault((one.kind, one.name), {}).setdefault("unheard", []).append(text)
         for one, found in dict(odd).items():
-            said = {"topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
+            said = {"key": one.key, "topic": one.topic, "said": found.bad.shown, "why": found.bad.why}
             self._shown.setdefault((one.kind, one.name), {}).setdefault("not_understood", []).append(said)
 
     def _wrong_or_gone(self, told: Sequence[tuple[Signal, Odd]], now: float) -> list[tuple[Signal, Odd]]:
