@@ -148,7 +148,9 @@ def test_a_bad_edit_keeps_the_old_config_and_says_where_it_is_wrong(edited: Edit
     assert f"{edited.file}:{line}:1" in alarm["because"]
     assert "gatehand check" in alarm["next"]
     assert "start_ampz" in str(world.events("config_rejected")[0]["why"])
-    assert world.events("alarm_raised")[-1]["alarm"] == "daemon.main.config"
+    raised = world.events("alarm_raised")[-1]
+    assert (raised["alarm"], raised["because"]) == ("daemon.main.config", alarm["because"])
+    assert sentence(raised) == "alarm: the changed config was not taken", "the line before tells its mistakes"
 
 
 def test_the_next_good_edit_ends_the_alarm(edited: Edited) -> None:
