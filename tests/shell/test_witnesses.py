@@ -14,6 +14,7 @@ MISSPELT = SHOP.replace(STATE, 'state = { topic = "shop/fan/state", on = "ON", o
 GATE_ONLINE = SHOP.replace(
     "travel = 1\nbutton", 'travel = 1\nonline = { topic = "shop/saw_gate/online", active = "1", clear = "0" }\nbutton'
 )
+PASSED = "its coast-down of 2 s has passed"
 NO_ANSWER, FAULT = "alarm/collector.main.no_answer", "alarm/gate.band_saw.fault"
 
 
@@ -100,10 +101,9 @@ def test_a_reason_says_what_is_so_when_the_coast_down_has_passed_and_the_off_is_
     [
         (
             (("shop/fan/state", "0"),),
-            "its coast-down of 2 s has passed and its switch reports off; what watches its motor has not said that it "
-            "has stopped",
+            f"{PASSED} and its switch reports off; what watches its motor has not said that it has stopped",
         ),
-        ((), "its coast-down of 2 s has passed; nothing confirms that it has stopped"),
+        ((), f"{PASSED}; nothing confirms that it has stopped"),
     ],
 )
 def test_an_off_that_is_not_confirmed_is_not_told_as_a_fan_that_has_stopped(

@@ -3,7 +3,8 @@
 Knows what the daemon has heard, by the simulation's own reader of payloads, and looks at each sentence that it makes: a
 switch that "reports off" has said so last, of an age that is told rightly; a relay "may be welded" only where something
 has said live, after the fan was switched off, that it is on; a fan "has stopped turning" while nothing that watches it
-says that it is on, and not beside an "off" that is not confirmed; a device "is offline" that has said so last, and is not called slow or jammed then.
+says that it is on, and not beside an "off" that is not confirmed; a device "is offline" that has said so last, and is
+not called slow or jammed then.
 """
 
 import json

@@ -18,8 +18,8 @@ def test_a_collector_that_did_not_answer_is_named(
     found = why(shop, capsys, "band_saw", "--at", now(shop)[:16])
     assert found["case"] == "no_answer"
     assert (
-        "the collector was switched on at 08:00:31, but that was not confirmed: its switch last reported off, 36 s before"
-        in found["verdict"]
+        "the collector was switched on at 08:00:31, but that was not confirmed: "
+        "its switch last reported off, 36 s before" in found["verdict"]
     )
     assert "breaker" in found["next_step"]
     assert "look at command in [collector.main]: it is told '1' on shop/fan/set." in found["next_step"]

@@ -49,6 +49,13 @@ _IGNORED = {
 }
 """What a message was that could not act, by the name of its event."""
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
+_PHRASES = frozenset(
+    {
+        *("offline", "never_heard", "ignored", "on_hold", "nth", "witnesses", "just_heard", "seen_to_run", "look_at"),
+        "config_in_short",
+    }
+)
+"""Fields that are made from several facts."""
 _CONFIG_ALARM = Alarm("daemon", DAEMON, "config").id
 _CLAUSE_END = re.compile(r"[,:.] ")
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
@@ -185,18 +192,7 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return gates_named(gates, are=key == "gates_are") if isinstance(gates, str) else None
         case "peak":  # in the unit of the threshold that it did not reach for long enough
             return None if found is None else shown(start_threshold(line)[0], found)
-        case (
-            "offline"
-            | "never_heard"
-            | "ignored"
-            | "on_hold"
-            | "nth"
-            | "witnesses"
-            | "just_heard"
-            | "seen_to_run"
-            | "look_at"
-            | "config_in_short"
-        ):
+        case _ if key in _PHRASES:
             return _phrase(key, line) or None
         case "contact":
             return _reading(line, "") if Measure.RUNNING in line else None
