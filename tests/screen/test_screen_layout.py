@@ -206,9 +206,36 @@ def test_everything_that_is_known_of_a_collector_is_told_over_two_lines_if_need_
     heard.say("collector/main", collector("held", starts_this_hour=5, starts_per_hour=6) | known)
     text = " ".join(heard.text().split())
     told = (
-        "HELD until a reset: emergency, tools running: band saw, jointer, switch reports off, BIN FULL, 5 of 6 starts"
+        "HELD on hold (emergency), until a reset, tools running: band saw, jointer, switch reports off, BIN FULL, "
+        "5 of 6 starts"
     )
     assert told in text
+
+
+@pytest.mark.parametrize(
+    ("facts", "said"),
+    [
+        ({"held": "asked for", "held_by_stop": False}, "HELD  on hold (no reason given), until a reset"),
+        ({"held": "filter_change"}, "HELD  on hold (filter change), until a reset"),
+        ({"held": "emergency", "held_by_stop": True}, "HELD  on hold by stop contact emergency, until a reset"),
+    ],
+)
+def test_a_hold_is_told_by_its_reason(facts: dict[str, object], said: str) -> None:
+    heard = small_shop()
+    heard.say("collector/main", collector("held") | facts)
+    assert said in heard.text()
+
+
+def test_a_reason_that_the_countdown_has_told_is_not_told_again() -> None:
+    heard = small_shop()
+    words = "run-on of band saw"
+    facts: dict[str, Any] = {"until": stamp(NOON + 7), "until_because": words, "because": words}
+    heard.say("collector/main", collector("run_on") | facts)
+    assert heard.text().split("LAST EVENTS")[0].count(words) == 1
+    heard.say("collector/main", collector("run_on") | facts | {"because": f"{words} and jointer"})
+    assert f"\n  {words} and jointer\n" in heard.text()
+    heard.say("collector/main", collector("run_on") | facts | {"until": stamp(NOON - 1)})
+    assert f"\n  {words}\n" in heard.text(), "nothing counts down to it"
 
 
 def test_control_characters_do_not_reach_the_terminal() -> None:

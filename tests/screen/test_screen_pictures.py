@@ -97,7 +97,7 @@ def large() -> Heard:
     """Three collectors, twenty gates and tools, names that are long and alike, letters that are wide."""
     heard = Heard().say("online", "1", retained=True)
     heard.say("collector/main", collector("coast_down", coast_down_until=stamp(NOON + 8)), retained=True)
-    heard.say("collector/north", collector("held", held="emergency", bin_full=True), retained=True)
+    heard.say("collector/north", collector("held", held="emergency", held_by_stop=True, bin_full=True), retained=True)
     heard.say("collector/yard", collector("run_on", until=stamp(NOON + 0.3), hands=["sweep"]), retained=True)
     states = (("idle", 0.05), ("running", 12.5), ("idle", 0.0), ("muted", 3.1), ("unknown", None))
     north, south = "thickness_planer_by_the_north_window", "thickness_planer_by_the_south_window"

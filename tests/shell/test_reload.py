@@ -9,6 +9,8 @@ from shell_support import SHOP, World
 
 from gatehand.config import load
 from gatehand.journal.sentences import sentence
+from gatehand.shell import alarm_words
+from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.config_reload import Reloader
 from gatehand.times import stamp_ms
 from gatehand_rules.state import ToolRunning, ToolUnknown, collector_word, gate_word, tool_word
@@ -148,7 +150,21 @@ def test_a_bad_edit_keeps_the_old_config_and_says_where_it_is_wrong(edited: Edit
     assert f"{edited.file}:{line}:1" in alarm["because"]
     assert "gatehand check" in alarm["next"]
     assert "start_ampz" in str(world.events("config_rejected")[0]["why"])
-    assert world.events("alarm_raised")[-1]["alarm"] == "daemon.main.config"
+    raised = world.events("alarm_raised")[-1]
+    assert (raised["alarm"], raised["because"]) == ("daemon.main.config", alarm["because"])
+    assert sentence(raised) == "alarm: the changed config was not taken", "the line before tells its mistakes"
+
+
+@pytest.mark.parametrize(
+    ("alarm", "said"),
+    [
+        (alarm_words.config_waits("collector main may still turn"), "alarm: the changed config waits"),
+        (alarm_words.config_unreadable("/a/shop.toml is gone: no file"), "alarm: the config /a/shop.toml is gone"),
+    ],
+)
+def test_what_the_line_before_has_told_of_a_config_is_not_told_again(alarm: ShownAlarm, said: str) -> None:
+    facts = {"event": "alarm_raised", "alarm": alarm.id, "because": alarm.because}
+    assert sentence(facts) == said
 
 
 def test_the_next_good_edit_ends_the_alarm(edited: Edited) -> None:

@@ -6,7 +6,9 @@ from typing import Any
 import pytest
 from shell_support import SHOP, World
 
+from gatehand.journal.sentences import sentence
 from gatehand.times import stamp
+from gatehand_rules.events import HoldAsked, OffAsked
 
 STATE = 'state = { topic = "shop/fan/state", on = "1", off = "0" }\n'
 WATCHED = SHOP.replace(STATE, STATE + 'current = { topic = "shop/fan/amps" }\n')
@@ -14,6 +16,7 @@ MISSPELT = SHOP.replace(STATE, 'state = { topic = "shop/fan/state", on = "ON", o
 GATE_ONLINE = SHOP.replace(
     "travel = 1\nbutton", 'travel = 1\nonline = { topic = "shop/saw_gate/online", active = "1", clear = "0" }\nbutton'
 )
+PASSED = "its coast-down of 2 s has passed"
 NO_ANSWER, FAULT = "alarm/collector.main.no_answer", "alarm/gate.band_saw.fault"
 
 
@@ -59,6 +62,95 @@ def test_a_switch_that_says_off_and_a_meter_that_has_not_spoken_since_are_both_t
     world.say("shop/fan/amps", "0")
     beats(world, 2)
     assert alarm(world) is None
+
+
+def test_a_reason_says_what_is_so_when_the_coast_down_has_passed_and_the_off_is_not_confirmed() -> None:
+    world = watched()
+    world.run(0.1)
+    world.say("shop/fan/state", "0")
+    assert world.shown("collector/main")["because"] == (
+        "collector switched off, nothing needs it any more; the fan coasts for up to 2 s"
+    )
+    beats(world, 3)
+    shown = world.shown("collector/main")
+    assert shown["switched"]["answered"] is False
+    assert (shown["state"], shown["because"]) == (
+        "coast_down",
+        "switched off, but its motor's meter has not spoken since",
+    )
+    sent = len([each for each in world.transport.sent if each.topic == "gatehand/collector/main"])
+    beats(world, 5)
+    after = len([each for each in world.transport.sent if each.topic == "gatehand/collector/main"])
+    assert after == sent + 1, "once, when the meter's word has grown old"
+    world.say("shop/fan/amps", "6.4")
+    beats(world, 1)
+    assert world.shown("collector/main")["because"] == "switched off, but its motor still draws current"
+    world.say("shop/fan/state", "1")
+    beats(world, 1)
+    assert world.shown("collector/main")["because"] == (
+        "switched off, but its switch still reports on and its motor still draws current"
+    )
+    world.say("shop/fan/state", "0")
+    world.say("shop/fan/amps", "0")
+    beats(world, 3)
+    shown = world.shown("collector/main")
+    assert shown["switched"]["answered"] is True
+    assert (shown["state"], shown["because"]) == ("off", "the fan has stopped turning, by its coast-down")
+
+
+@pytest.mark.parametrize(
+    ("fan", "because"),
+    [
+        (
+            (("shop/fan/state", "0"),),
+            f"{PASSED} and its switch reports off; what watches its motor has not said that it has stopped",
+        ),
+        ((), f"{PASSED}; nothing confirms that it has stopped"),
+    ],
+)
+def test_an_off_that_is_not_confirmed_is_not_told_as_a_fan_that_has_stopped(
+    fan: tuple[tuple[str, str], ...], because: str
+) -> None:
+    world = World(WATCHED).connect(("shop/gate/band_saw/state", "shut"))
+    for topic, text in fan:
+        world.say(topic, text)
+    world.engine.handle(OffAsked("main"))
+    beats(world, 5)
+    shown = world.shown("collector/main")
+    assert shown["switched"]["answered"] is False
+    assert (shown["state"], shown["because"]) == ("off", because)
+    world.say("shop/fan/state", "0")
+    world.say("shop/fan/amps", "0")
+    beats(world, 1)
+    shown = world.shown("collector/main")
+    assert shown["switched"]["answered"] is True
+    assert shown["because"] == "collector switched off on request; only a fresh start switches it on again"
+
+
+def test_a_start_is_told_by_the_witness_that_says_so_and_not_by_a_meter_that_spoke_too_early() -> None:
+    world = World(WATCHED).rested()
+    world.say("shop/band_saw/amps", "5")
+    world.run(0.3)
+    world.say("shop/gate/band_saw/state", "open")
+    world.run(0.01)
+    world.say("shop/fan/amps", "0")
+    world.run(0.1)
+    world.say("shop/fan/state", "1")
+    line = world.events("collector_running")[-1]
+    assert (line["drawing"], line["motor_amps"]) == (False, 0.0), "the fact stays"
+    assert sentence(line) == "collector is running: its switch reports on"
+
+
+@pytest.mark.parametrize(("because", "by_stop"), [("", False), ("emergency", True)])
+def test_a_hold_says_whether_a_stop_contact_caused_it(because: str, *, by_stop: bool) -> None:
+    world = World().rested()
+    if by_stop:
+        world.say("shop/estop", "1")
+    else:
+        world.engine.handle(HoldAsked("main", because))
+    world.run(1)
+    shown = world.shown("collector/main")
+    assert (shown["held"], shown["held_by_stop"]) == (because or "asked for", by_stop)
 
 
 def test_a_meter_that_is_not_heard_after_a_start_makes_no_alarm_of_a_switch_that_says_off() -> None:

@@ -3,7 +3,8 @@
 Knows what the daemon has heard, by the simulation's own reader of payloads, and looks at each sentence that it makes: a
 switch that "reports off" has said so last, of an age that is told rightly; a relay "may be welded" only where something
 has said live, after the fan was switched off, that it is on; a fan "has stopped turning" while nothing that watches it
-says that it is on; a device "is offline" that has said so last, and is not called slow or jammed then.
+says that it is on, and not beside an "off" that is not confirmed; a device "is offline" that has said so last, and is
+not called slow or jammed then.
 """
 
 import json
@@ -21,9 +22,10 @@ from gatehand.journal.sentences import sentence
 
 _CLOSE = 0.1
 """Seconds by which a told age may be off: the daemon takes a message in whole milliseconds."""
-_SWITCH = re.compile(r"its switch (?:last )?report(?:s|ed) (on|off)")
+_SWITCH = re.compile(r"its switch (?:last |still )?report(?:s|ed) (on|off)")
 _MOTOR = re.compile(
-    r"its motor(?:'s (?:meter|contact) (?:last )?sa(?:ys|id) [^;,]*| draws (?:nothing|only|[0-9])[^;,]*)"
+    r"its motor(?:'s (?:meter|contact) (?:last |still )?sa(?:ys|id) [^;,]*|"
+    r" (?:still )?draws (?:nothing|only|current|[0-9])[^;,]*)"
 )
 _BLAMED = "may be welded"
 _STOPPED = "has stopped turning"
@@ -100,8 +102,13 @@ class Words:
                 told = self._clocks.now - began + float(facts.get("told_ago", 0.0))
                 facts |= {"collector": facts["name"], "told_ago": told}
                 self._of_fan(facts, f"{facts['because']} {facts['next']}", aged=False)
-        elif kind == "collector" and _STOPPED in facts["because"]:
-            self._stopped(name, facts["because"])
+        elif kind == "collector":
+            if _STOPPED in facts["because"]:
+                self._stopped(name, facts["because"])
+                if (facts["switched"] or {}).get("answered") is False:
+                    self._breach("words", f"that {name} was switched off is not confirmed, and: {facts['because']}")
+            if "switched off" in facts["because"]:
+                self._of_fan({"collector": name, "drawing": facts["drawing"]}, facts["because"], aged=False)
 
     def _of_fan(self, line: Mapping[str, object], text: str, *, aged: bool = True) -> None:
         name = str(line.get("collector"))

@@ -152,7 +152,9 @@ _COMPOSED: Final[Mapping[str, Mapping[str, Fact]]] = {
     # fields of a template that are made from several facts
     "witnesses": _FAN[1],
     "just_heard": {"reported_on": False, "reported_ago": 0.0, "told_ago": 2.0},
+    "seen_to_run": {"reported_on": True, "reported_ago": 0.0, "told_ago": 2.0, "drawing": False, "motor_ago": 0.0},
     "look_at": _FAN[1],
+    "config_in_short": {"alarm": "daemon.main.config", "because": "The changed config was not taken, the last one is"},
     "offline": {"offline": True, "offline_for": 1200.0},
     "never_heard": {"never_heard": True},
     "on_hold": {"why": "filter change"},

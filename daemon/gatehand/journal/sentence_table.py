@@ -206,7 +206,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_RUNNING: {
         Rule.RETAINED: "{collector} may be running: a message kept by the broker says so",
-        None: "{collector} is running[: {just_heard}]",
+        None: "{collector} is running[: {seen_to_run}]",
     },
     Happened.COLLECTOR_STOOD: (
         "{collector}: {just_heard}[; the fan coasts for up to {coasts_for} more]",
@@ -310,7 +310,12 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: {reason}; shut and open {the_gates} once by hand",
         Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",
         Rule.BAD_VALUE: "alarm: stop contact {stop} says {says}, which is neither its active word nor its clear word",
-        None: ("alarm {alarm}: {because}", "alarm for {subject}, {alarm}: {reason}", "alarm {alarm}[: {reason}]"),
+        None: (
+            "alarm: {config_in_short}",
+            "alarm {alarm}: {because}",
+            "alarm for {subject}, {alarm}: {reason}",
+            "alarm {alarm}[: {reason}]",
+        ),
     },
     Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}",
     OwnEvent.ALARM_ACKNOWLEDGED: "alarm seen[ by {by}]: {alarm}",

@@ -12,7 +12,7 @@ from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.measures import UNITS, measured, threshold_key
 from gatehand.text import named, ordinal
 from gatehand.times import lasting
-from gatehand_rules.findings import Alarm, Fact, Finding
+from gatehand_rules.findings import DAEMON, Alarm, Fact, Finding
 from gatehand_rules.words import MESSAGE, Measure
 
 _OF = {
@@ -49,6 +49,15 @@ _IGNORED = {
 }
 """What a message was that could not act, by the name of its event."""
 _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
+_PHRASES = frozenset(
+    {
+        *("offline", "never_heard", "ignored", "on_hold", "nth", "witnesses", "just_heard", "seen_to_run", "look_at"),
+        "config_in_short",
+    }
+)
+"""Fields that are made from several facts."""
+_CONFIG_ALARM = Alarm("daemon", DAEMON, "config").id
+_CLAUSE_END = re.compile(r"[,:.] ")
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
 _FIELD = re.compile(r"\{(\w+)(!?)(?::([\w ]+))?\}")
 
@@ -183,7 +192,7 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return gates_named(gates, are=key == "gates_are") if isinstance(gates, str) else None
         case "peak":  # in the unit of the threshold that it did not reach for long enough
             return None if found is None else shown(start_threshold(line)[0], found)
-        case "offline" | "never_heard" | "ignored" | "on_hold" | "nth" | "witnesses" | "just_heard" | "look_at":
+        case _ if key in _PHRASES:
             return _phrase(key, line) or None
         case "contact":
             return _reading(line, "") if Measure.RUNNING in line else None
@@ -214,6 +223,12 @@ def _phrase(key: str, line: Mapping[str, Fact]) -> str:
             return witness_words.witnesses(line)
         case "just_heard":
             return witness_words.just_heard(line)
+        case "seen_to_run":
+            return witness_words.seen_to_run(line)
+        case "config_in_short":  # the line before has told all its mistakes
+            because = str(line.get("because") or "") if line.get("alarm") == _CONFIG_ALARM else ""
+            clause = _CLAUSE_END.split(because, maxsplit=1)[0]
+            return clause[:1].lower() + clause[1:]
         case _:
             return witness_words.look_at(line)
 

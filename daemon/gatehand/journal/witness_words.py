@@ -28,9 +28,12 @@ def witnesses(facts: Facts, age: str = "{} ago") -> str:
 
 def just_heard(facts: Facts) -> str:
     """The same, of those alone that spoke just now and since the fan was last told anything."""
-    found = [_switch(facts, "{} ago")] if _ago(facts, "reported") <= _since(facts) else []
-    found += [_motor(facts, "{} ago")] if _ago(facts, "motor") <= _since(facts) else []
-    return "; ".join(found)
+    return "; ".join(_just_heard(facts))
+
+
+def seen_to_run(facts: Facts) -> str:
+    """The same, of those alone that say that the fan runs: the other one may not have had the time to say it yet."""
+    return "; ".join(_just_heard(facts, switch=facts.get("reported_on") is True, motor=facts.get("drawing") is True))
 
 
 def says_on(facts: Facts) -> bool:
@@ -67,6 +70,13 @@ def look_at(facts: Facts) -> str:
     if motor_is_late(facts):
         return "look at the fan itself"
     return "look at what its switch reports" if turns_unreported(facts) else "look at its switch"
+
+
+def _just_heard(facts: Facts, *, switch: bool = True, motor: bool = True) -> Iterator[str]:
+    if switch and _ago(facts, "reported") <= _since(facts):
+        yield _switch(facts, "{} ago")
+    if motor and _ago(facts, "motor") <= _since(facts):
+        yield _motor(facts, "{} ago")
 
 
 def _each(facts: Facts, age: str) -> Iterator[str]:

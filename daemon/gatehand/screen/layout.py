@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from gatehand import rhythm
-from gatehand.journal.sentences import spoken, spoken_alarm
+from gatehand.journal.sentences import on_hold, spoken, spoken_alarm
 from gatehand.measures import measured, steady, threshold_key
 from gatehand.screen import seen
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
@@ -108,7 +108,10 @@ def collectors(
         ]
         room = width - sum(wide(span.text) for span in spans) if brief else math.inf
         found += folded([*spans, TextSpan(listed_within("  ", told, room) if told else "")], width, then="  ")
-        reason = wrapped(message.text("because"), width - 2, tone=Tone.FAINT)
+        why = message.text("because")
+        if why == message.text("until_because") and _counted_down(message, status.now(at)) is not None:
+            why = ""  # the countdown has said it
+        reason = wrapped(why, width - 2, tone=Tone.FAINT) if why else []
         if because and len(reason) > because:
             last = text_of(reason[because - 1])
             if wide(last) + wide(_MORE) > width - 2:
@@ -118,9 +121,15 @@ def collectors(
     return found
 
 
-def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
+def _counted_down(message: StatusMessage, now: float) -> float | None:
+    """Seconds until it goes off, where that is shown."""
     left = _left(message, "until", now)
-    if left is not None and (left <= _SOON or not message.names("running")):
+    return left if left is not None and (left <= _SOON or not message.names("running")) else None
+
+
+def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
+    left = _counted_down(message, now)
+    if left is not None:
         yield f"off in {_lasting(left)} ({message.text('until_because')})".removesuffix(" ()")
     left = _left(message, "coast_down_until", now)
     if left is not None:
@@ -128,7 +137,7 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
     if offline := _offline(message, now):
         yield offline
     if message.text("held"):
-        yield f"until a reset: {spoken(message.text('held'))}"
+        yield f"{on_hold(message.text('held'), stop=message.flag('held_by_stop') is True)}, until a reset"
     if message.names("running"):
         yield f"tools running: {', '.join(map(spoken, message.names('running')))}"
     if message.names("hands"):

@@ -47,7 +47,8 @@ _OF_ITSELF: Final[dict[str, str]] = {
 """Phases that a collector comes to without a finding of its own."""
 _NO_REASON: Final = frozenset({Happened.READING_REJECTED, Happened.MESSAGE_IGNORED, Happened.RESET_REFUSED})
 """What changed nothing: shown only where no reason of a state is known."""
-_SEEN: Final = frozenset({Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD, Happened.COLLECTOR_UNANSWERED})
+_TURNS: Final = frozenset({Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD})
+_SEEN: Final = frozenset({*_TURNS, Happened.COLLECTOR_UNANSWERED})
 """What is only seen of a fan, and has places of its own in the status: no reason why it is on, off or held."""
 VISIBLE: Final = 0.02
 """Share of the start threshold by which a reading must have moved to be shown anew: noise moves it less."""
@@ -68,7 +69,7 @@ class _Shown(Struct):
 
 def _explains(finding: Finding, shown: _Shown) -> bool:
     """Whether it is the reason of a state, or at least more than is known of one; a fan that is off may still turn."""
-    if finding.event in _SEEN and shown.word == CollectorWord.OFF:
+    if finding.event in _TURNS and shown.word == CollectorWord.OFF:
         return True
     return finding.event not in _NO_REASON | _SEEN or shown.because == AT_START
 

@@ -4,17 +4,18 @@ Pure: nothing is remembered here, and nothing published.
 """
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Final, TypeAlias
 
 from msgspec import Struct
 
 from gatehand.shell.foresight import why_off, why_on
-from gatehand.times import stamp
+from gatehand.times import lasting, stamp
 from gatehand_rules import Rule, collectors
 from gatehand_rules import state as st
 from gatehand_rules.forecast import Ahead
 from gatehand_rules.shop import Collector, CollectorAt, Gate, GateAt, Shop, ToolAt
+from gatehand_rules.timing import due
 from gatehand_rules.words import Measure
 
 RECENT: Final = 15.0
@@ -140,6 +141,38 @@ def _witnesses(collector: Collector, seen: st.CollectorState, at: ClockPair) -> 
     }
 
 
+def _why_not_confirmed(collector: Collector, seen: st.CollectorState, now: float) -> str:
+    """Why a fan whose coast-down has passed is not known to have stopped; else "".
+
+    Made anew for each status, and without ages and readings: those stand beside it, and would make a message of each.
+    """
+    answer, coast_down = seen.answer, lasting(collector.coast_down, whole=True)
+    coasts_or_off = isinstance(seen.phase, st.CoastDown | st.Off) and answer is not None and not answer.on
+    if not coasts_or_off or now < due(seen.told_at, collector.coast_down):
+        return ""
+    if seen.seen_on:
+        return f"switched off, but {' and '.join(_still_on(collector, seen))}"
+    if now < seen.still_at:
+        return ""
+    passed = f"its coast-down of {coast_down} has passed" if collector.coast_down else "it was switched off"
+    if seen.reported_on is False and seen.report_live:
+        return f"{passed} and its switch reports off; what watches its motor has not said that it has stopped"
+    return f"{passed}; nothing confirms that it has stopped"
+
+
+def _still_on(collector: Collector, seen: st.CollectorState) -> Iterator[str]:
+    """Each witness by which the fan may still turn: it says so, or has not spoken since the fan was switched off."""
+    if seen.reported_on:
+        since = seen.report_live and seen.reported_at >= seen.told_at
+        yield "its switch still reports on" if since else "its switch has not reported since"
+    if seen.drawing:
+        motor, contact = seen.motor, collector.measure is Measure.RUNNING
+        if motor is not None and not (motor.live and motor.heard_at >= seen.told_at):
+            yield f"its motor's {'contact' if contact else 'meter'} has not spoken since"
+        else:
+            yield "its motor's contact still says running" if contact else "its motor still draws current"
+
+
 def _value(collector: Collector, motor: st.MotorHeard) -> float | bool:
     return motor.value >= collector.turns_at if collector.measure is Measure.RUNNING else motor.value
 
@@ -161,9 +194,10 @@ def _collector(shop: Shop, i: CollectorAt, state: st.State, ahead: Ahead, at: Cl
         for gate, each in zip(shop.gates, state.gates, strict=True)
         if gate.collector == collector.name and each.hand is not None
     ]
+    held = seen.phase if isinstance(seen.phase, st.Held) else None
     spent, limit, until = len(collectors.spent(seen, at.mono)), collector.starts_per_hour, at.of(coming.off_at)
     off_at = None if coming.off_at is None else at.offset + coming.off_at
-    because = why_on(coming, spent, limit, off_at)
+    because = why_on(coming, spent, limit, off_at) or _why_not_confirmed(collector, seen, at.mono)
     return {
         **({"because": because} if because else {}),
         "running": [tool.name for tool, each in served if isinstance(each, st.ToolRunning)],
@@ -178,7 +212,8 @@ def _collector(shop: Shop, i: CollectorAt, state: st.State, ahead: Ahead, at: Cl
         "starts_this_hour": spent if limit is not None else None,
         "starts_per_hour": limit,
         "bin_full": seen.bin_full,
-        "held": seen.phase.why if isinstance(seen.phase, st.Held) else None,
+        "held": held.why if held is not None else None,
+        "held_by_stop": held is not None and not held.by and held.why in {stop.name for stop in shop.stops},
     }
 
 
