@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
 
 from gatehand.config.signals import SENSORS
-from gatehand.screen.daemon_status import as_json
 from gatehand.screen.lines import text_of
 from gatehand.screen.page import page
 from gatehand.screen.rows import meter
@@ -280,7 +279,7 @@ def test_a_silent_sensor_that_is_heard_is_shown_as_not_understood(word: str, key
     odd = {"topic": "shop/router/amps", "said": "n/a", "why": "found text"} | ({"key": key} if key else {})
     heard = small_shop().say("tool/jointer", tool(word, not_understood=[odd]))
     assert row_of(heard, "jointer").startswith(f"jointer   {shown}  ")
-    assert as_json(heard.status)["tools"]["jointer"]["state"] == word
+    assert heard.status.states("tool")["jointer"] == word
 
 
 def test_every_sensor_of_a_config_may_be_heard_and_not_understood() -> None:
