@@ -93,9 +93,10 @@ def test_an_offline_daemon_is_said_first() -> None:
 
 def test_a_device_that_is_offline_is_said_beside_its_state_with_how_long() -> None:
     heard = small_shop()
-    gone = {"offline_since": stamp(NOON)}
-    heard.say("gate/band_saw", gate("shut", **gone)).say("tool/band_saw", tool("silent", None, **gone))
-    heard.say("collector/main", collector("off", **gone))
+    gone = stamp(NOON)
+    heard.say("gate/band_saw", gate("shut", offline_since=gone))
+    heard.say("tool/band_saw", tool("silent", offline_since=gone))
+    heard.say("collector/main", collector("off", offline_since=gone))
     heard.at = NOON + 42
     text = heard.text()
     assert "shut, OFFLINE 42 s" in text
