@@ -106,6 +106,17 @@ hood = { flow = 300 }
     assert "did you mean on?" in only(load_text(broken_collector, tmp_path / "c.toml"))
 
 
+def test_a_signals_own_name_tried_within_it_is_no_key_of_another_table(tmp_path: Path) -> None:
+    online = '[tool.saw]\nonline = { topic = "t/saw/online", online = "1", offline = "0" }'
+    loaded = load_text(SMALL.replace("[tool.saw]", online), tmp_path / "c.toml")
+    wanted = "wanted active (value that means active) and clear (value that means clear)"
+    at = f"{tmp_path}/c.toml:6"
+    assert told(loaded).splitlines() == [
+        f'{at}:36: error: tool.saw.online.online: there is no key "online" here; {wanted}',
+        f'{at}:50: error: tool.saw.online.offline: there is no key "offline" here; {wanted}',
+    ]
+
+
 def test_what_is_misspelt_is_looked_at_as_it_was_meant(tmp_path: Path) -> None:
     """So a second mistake, which shows only there, is told at once."""
     sweep = '[gate.sweep]\ncommand = { topic = "g/sweep", open = "1", shut = "0" }\n'

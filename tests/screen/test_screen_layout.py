@@ -9,7 +9,6 @@ from hypothesis import strategies as st
 from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
 
 from gatehand.config.signals import SENSORS
-from gatehand.screen.daemon_status import as_json
 from gatehand.screen.lines import text_of
 from gatehand.screen.page import page
 from gatehand.screen.rows import meter
@@ -95,9 +94,10 @@ def test_an_offline_daemon_is_said_first() -> None:
 
 def test_a_device_that_is_offline_is_said_beside_its_state_with_how_long() -> None:
     heard = small_shop()
-    gone = {"offline_since": stamp(NOON)}
-    heard.say("gate/band_saw", gate("shut", **gone)).say("tool/band_saw", tool("silent", None, **gone))
-    heard.say("collector/main", collector("off", **gone))
+    gone = stamp(NOON)
+    heard.say("gate/band_saw", gate("shut", offline_since=gone))
+    heard.say("tool/band_saw", tool("silent", offline_since=gone))
+    heard.say("collector/main", collector("off", offline_since=gone))
     heard.at = NOON + 42
     text = heard.text()
     assert "shut, OFFLINE 42 s" in text
@@ -323,7 +323,7 @@ def test_a_silent_sensor_that_is_heard_is_shown_as_not_understood(word: str, key
     odd = {"topic": "shop/router/amps", "said": "n/a", "why": "found text"} | ({"key": key} if key else {})
     heard = small_shop().say("tool/jointer", tool(word, not_understood=[odd]))
     assert row_of(heard, "jointer").startswith(f"jointer   {shown}  ")
-    assert as_json(heard.status)["tools"]["jointer"]["state"] == word
+    assert heard.status.states("tool")["jointer"] == word
 
 
 def test_every_sensor_of_a_config_may_be_heard_and_not_understood() -> None:

@@ -264,6 +264,8 @@ def test_a_device_that_leaves_a_sensor_out_for_long_is_told_by_what_it_says_inst
     assert told.startswith("drill: its device is heard, but without its current for 30 s: on shop/plugs it said")
     beats(world, 2, *ALL_WELL)
     assert not alarms(world)
+    again = sentence(world.events("tool_heard")[-1])
+    assert again == "drill: its device is heard with its current again after 41 s: 0 A"
 
 
 def test_a_sensor_that_was_called_silent_and_whose_device_then_says_other_things_is_told_so() -> None:
