@@ -16,7 +16,7 @@ from gatehand.journal.sentences import sentence, spoken
 from gatehand.times import from_ms, local_clock, stamp_ms, to_ms
 from gatehand.why.gate_or_collector import ANSWERS_FOR, collector_now, collector_verdict, gate_verdict
 from gatehand.why.moment import MINUTE_MS, SECOND_MS, Asked, Question, SubjectKind, TimedLine, gather_context
-from gatehand.why.needed import Causes, Outcome, causes
+from gatehand.why.needed import FEW_TRIED, MOST_TRIED, Causes, Outcome, causes
 from gatehand.why.state_at_moment import broker_away, last_will, not_running, notes, still_offline
 from gatehand.why.tool_start import tool_verdict
 from gatehand.why.verdicts import Verdict
@@ -195,9 +195,10 @@ def ask(
     verdict = still_offline(context, gone, TimedLine.of(last)) if gone is not None and last else _verdict(context)
     if held is not None and subject is not None and subject[0] != "collector" and held.clock not in verdict.sentence:
         at_the_end = f"{sentence(held.line)} (since {held.clock})"
-    needed = (
-        Causes() if verdict.own is None else causes(context, Outcome(verdict.own, verdict.without), verdict.findings)
-    )
+    needed = Causes()
+    if verdict.own is not None:
+        most = MOST_TRIED if verdict.is_no else FEW_TRIED
+        needed = causes(context, Outcome(verdict.own, verdict.without), verdict.findings, most=most)
     return Explanation(
         context,
         verdict,

@@ -20,8 +20,10 @@ SAME_MS: Final = 250
 """A line that comes this much earlier or later is the same line."""
 _AFTER_MS: Final = 30_000
 """How long after a line something must stay away, where a verdict says that it did."""
-_MOST_TRIED: Final = 40
+MOST_TRIED: Final = 40
 """Words left out, one after the other, each with a replay."""
+FEW_TRIED: Final = 4
+"""The same where all went well: nobody waits long to hear that."""
 _MOST_OF_ONE: Final = 2
 """The last words of one device that are tried."""
 _Key: TypeAlias = tuple[str, ...]
@@ -111,8 +113,10 @@ class Causes:
     """Why nothing could be proven; empty where all was."""
 
 
-def causes(context: Question, outcome: Outcome, likely: Iterable[LogLine]) -> Causes:
+def causes(context: Question, outcome: Outcome, likely: Iterable[LogLine], *, most: int = MOST_TRIED) -> Causes:
     """The lines without whose word the verdict would be another. `likely`: those that it rests on.
+
+    `most`: how many words are tried, the newest.
 
     Where the run was not recorded, the likely ones, unproven.
     """
@@ -125,8 +129,9 @@ def causes(context: Question, outcome: Outcome, likely: Iterable[LogLine]) -> Ca
     if recorded is None or not _comes(outcome, recorded.found()):
         lines = sorted((TimedLine.of(one) for one in likely if one is not own.line), key=lambda one: one.ms)
         return Causes([one for one in lines if one.ms <= own.ms], NOT_RECORDED)
-    told = _told(context, recorded, own)
-    needed = [one for one, said in told if not _comes(outcome, recorded.found_without([said]))]
+    told = _told(context, recorded, own, most)
+    oldest_first = sorted(told, key=lambda each: each[1][0])  # each replay goes on from where the one before began
+    needed = [one for one, said in oldest_first if not _comes(outcome, recorded.found_without([said]))]
     return Causes(sorted(needed, key=lambda one: (one.ms, one.number("seq") or 0.0)))
 
 
@@ -153,7 +158,7 @@ def _comes(outcome: Outcome, found: list[tuple[int, Finding]]) -> bool:
     return all(is_refresh(one.event, one.rule) for one in later)
 
 
-def _told(context: Question, recorded: RecordedRun, own: TimedLine) -> list[tuple[TimedLine, Said]]:
+def _told(context: Question, recorded: RecordedRun, own: TimedLine, most: int) -> list[tuple[TimedLine, Said]]:
     """The lines that may be needed, newest first, each with the word that it tells. Each word once."""
     at = round(own.amount("mono") * 1000)
     by_time = _lines_of(context, own, recorded.files[0].start_ms)
@@ -180,7 +185,7 @@ def _told(context: Question, recorded: RecordedRun, own: TimedLine) -> list[tupl
         counts[kind] = counts.get(kind, 0) + 1
         if counts[kind] <= _MOST_OF_ONE:
             found.append((line, (step.ms, step.event)))
-        if len(found) == _MOST_TRIED:
+        if len(found) == most:
             break
     return found
 

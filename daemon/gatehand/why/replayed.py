@@ -71,6 +71,8 @@ class RecordedRun:
     files: list[_File]
     steps: list[Step] = field(default_factory=list)
     """What came to something in the run as it was."""
+    _states: dict[int, State] = field(default_factory=dict)
+    """Before anything that came at a moment, rule time in ms."""
 
     @classmethod
     def of(cls, folder: Path, run: str, wall_ms: int, until_ms: int) -> Self | None:
@@ -118,19 +120,29 @@ class RecordedRun:
         """What they would have found had these not been said, nor said again."""
         first = min(ms for ms, _ in gone)
         left_out = [_Gone(self._shop_at(ms), ms, self._says_so_until(ms, event), event) for ms, event in gone]
-        begin = self._file_at(first)
-        found = [(ms, one) for ms, one in self.found() if ms < self.files[begin].start_ms]
+        found = [(ms, one) for ms, one in self.found() if ms < first]
 
         def hear(ms: int, _event: Event, outcome: Outcome) -> None:
             found.extend((ms, one) for one in outcome.findings)
 
         before: Player | None = None
-        for file in self.files[begin:]:
-            state = file.state if before is None else _goes_on(before, file)
+        for file in self.files[self._file_at(first) :]:
+            state = self._just_before(first) if before is None else _goes_on(before, file)
+            pieces = file.pieces if before is not None else [one.part(first - 1, self.until_ms) for one in file.pieces]
             before = Player(file.shop, state, hear, patience_ms=RECORDED)
-            for piece in file.pieces:
+            for piece in pieces:
                 before.play(_less(piece, left_out))
         return found
+
+    def _just_before(self, ms: int) -> State:
+        """The state before anything that came at a moment; each is kept, so that a later one is played from there."""
+        file = self.files[self._file_at(ms)]
+        since = max((one for one in self._states if file.start_ms <= one <= ms), default=None)
+        player = Player(file.shop, file.state if since is None else self._states[since], patience_ms=RECORDED)
+        for piece in file.pieces:
+            player.play(piece.part(None if since is None else since - 1, ms - 1))
+        self._states[ms] = player.state
+        return player.state
 
     def _file_at(self, ms: int) -> int:
         return max(0, bisect_right(self.files, ms, key=lambda file: file.start_ms) - 1)
