@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from shell_support import SHOP, World
 from support.virtual_time import Clocks
 
-from gatehand.shell import alarm_words
+from gatehand.shell import own_alarms
 from gatehand.shell.alarms import COMINGS, SAY_AGAIN, WINDOW, Alarms, Life, ShownAlarm
 from gatehand_rules.findings import Alarm
 
@@ -358,10 +358,8 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
     }
     made = [
         make(**{name: values[name] for name in signature(make).parameters})
-        for _, make in getmembers(alarm_words, isfunction)
-        if make.__module__ == alarm_words.__name__
-        and signature(make).return_annotation is ShownAlarm
-        and make.__name__ not in {"shown", "of_facts"}
+        for _, make in getmembers(own_alarms, isfunction)
+        if make.__module__ == own_alarms.__name__ and signature(make).return_annotation is ShownAlarm
     ]
     assert len(made) > 6
     for each in made:
@@ -370,16 +368,16 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
 
 
 def test_another_mistake_in_the_config_is_shown_at_once_and_another_count_is_not() -> None:
-    life, first = Life(), alarm_words.config_rejected(["config.toml:3:1: error: one"])
+    life, first = Life(), own_alarms.config_rejected(["config.toml:3:1: error: one"])
     assert life.raise_(first, 0.0)
     assert life.take_due(0.0)
-    life.raise_(alarm_words.config_rejected(["config.toml:4:1: error: another"]), 1.0)
+    life.raise_(own_alarms.config_rejected(["config.toml:4:1: error: another"]), 1.0)
     assert life.take_due(1.0), "somebody corrects the file just now"
-    life.raise_(alarm_words.config_waits("the fan may still turn"), 2.0)
+    life.raise_(own_alarms.config_waits("the fan may still turn"), 2.0)
     assert life.take_due(2.0)
     other = Life()
-    other.raise_(alarm_words.unheard("gate", "bench", "t"), 0.0)
+    other.raise_(own_alarms.unheard("gate", "bench", "t"), 0.0)
     assert other.take_due(0.0)
-    other.raise_(alarm_words.unheard("gate", "bench", "u"), 1.0)
+    other.raise_(own_alarms.unheard("gate", "bench", "u"), 1.0)
     assert not other.take_due(1.0)
     assert other.take_due(SAY_AGAIN)

@@ -9,7 +9,7 @@ from shell_support import SHOP, World
 
 from gatehand.config import load
 from gatehand.journal.sentences import sentence
-from gatehand.shell import alarm_words
+from gatehand.shell import own_alarms
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.config_reload import Reloader
 from gatehand.times import stamp_ms
@@ -158,8 +158,8 @@ def test_a_bad_edit_keeps_the_old_config_and_says_where_it_is_wrong(edited: Edit
 @pytest.mark.parametrize(
     ("alarm", "said"),
     [
-        (alarm_words.config_waits("collector main may still turn"), "alarm: the changed config waits"),
-        (alarm_words.config_unreadable("/a/shop.toml is gone: no file"), "alarm: the config /a/shop.toml is gone"),
+        (own_alarms.config_waits("collector main may still turn"), "alarm: the changed config waits"),
+        (own_alarms.config_unreadable("/a/shop.toml is gone: no file"), "alarm: the config /a/shop.toml is gone"),
     ],
 )
 def test_what_the_line_before_has_told_of_a_config_is_not_told_again(alarm: ShownAlarm, said: str) -> None:

@@ -214,7 +214,7 @@ def test_the_alarms_that_the_rules_raise_are_those_that_have_words() -> None:
     assert len(found) > 8
     known = {(kind, what) for kind, each in WHATS.items() for what in each}
     assert found == {what for _, what in known}
-    assert known == {key[:2] for key in alarm_words._WORDS}  # noqa: SLF001
+    assert known == {key[:2] for key in alarm_words.WORDS}
 
 
 CASES: Final[dict[str, dict[str, Fact]]] = {
@@ -231,11 +231,11 @@ CASES: Final[dict[str, dict[str, Fact]]] = {
 
 def every_next_step() -> Iterator[str]:
     """Of each alarm in each of its cases, the rules' and the shell's own."""
-    from gatehand.shell import alarm_words as own
+    from gatehand.shell import alarm_words
+    from gatehand.shell import own_alarms as own
 
     facts: dict[str, Fact] = {"gates": "saw, planing", "stop": "estop", "key": "current"}
-    for kind, what, case in own._WORDS:  # noqa: SLF001
-        because, then = own._WORDS[kind, what, case]  # noqa: SLF001
+    for (kind, what, case), (because, then) in alarm_words.WORDS.items():
         yield because
         told: dict[str, Fact] = {"told": case, "then": case, "never_heard": case == "never_heard"}
         told |= {case: "x"} if case in {"says", "beside"} else {}
@@ -333,7 +333,7 @@ def test_a_message_that_was_not_used_is_no_reason_of_a_state() -> None:
 
 
 def test_a_question_ends_an_alarm_of_the_config_as_it_is() -> None:
-    from gatehand.shell import alarm_words as own
+    from gatehand.shell import own_alarms as own
 
     start = "The changed config was not taken, the last good one is still in force: "
     assert own.config_rejected(["did you mean start_amps?"]).because == f"{start}did you mean start_amps?"

@@ -26,7 +26,7 @@ from gatehand.journal.starts import starts_in
 from gatehand.journal.threads import Health
 from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
-from gatehand.shell import alarm_words
+from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.config_reload import Reloader, Seen
 from gatehand.shell.engine import Engine
@@ -414,8 +414,6 @@ class VirtualDaemon:
         word = words[outgoing.payload.decode()]
         self._told[name, word] += 1
         stalls = self.log.oldest is not None and now >= self.log.oldest + BOUND - 0.0011
-        # What left with an off that waits for no line, perhaps a moment later, for the socket was busy with it.
-        stalls = stalls or (self.log.at_once is not None and self.log.at_once in {now, self.log.oldest})
         if self.log.unexplained(name, word, self._told[name, word]) and not stalls and self._ill is None:
             self._breach("log first", f"{name} told {word}, its explanation not on disk yet")
 
@@ -453,9 +451,9 @@ class VirtualDaemon:
         if not self.alive:
             return
         if trouble is None:
-            self.engine.clear_alarm(alarm_words.LOG)
+            self.engine.clear_alarm(own_alarms.LOG)
         else:
-            self.engine.raise_alarm(alarm_words.log_trouble(trouble))
+            self.engine.raise_alarm(own_alarms.log_trouble(trouble))
 
     def _beat_soon(self) -> None:
         wait = IDLE if self._around.is_night() else BUSY

@@ -182,8 +182,8 @@ class VirtualLog:
         """Called with the lines before that."""
         self.waits_until: Callable[[float], None] = lambda _until: None
         """Called before the daemon stands still until then."""
-        self.at_once: float | None = None
-        """When lines came last whose off waits for none of them."""
+        self._at_once: set[tuple[str, str, int]] = set()
+        """Commands, each with its number, of a step whose off waits for no line, so that none of the step's does."""
 
     def append(self, lines: Sequence[LogLine]) -> VirtualTicket:
         """See `ports.Log`."""
@@ -191,9 +191,10 @@ class VirtualLog:
         if not self._alive:
             return ticket
         self._waiting.append((list(lines), ticket))
-        self._appended.update(_explained(lines))
-        if any(line.get("rule") in AT_ONCE for line in lines):
-            self.at_once = self._clocks.now
+        for command in _explained(lines):
+            self._appended[command] += 1
+            if any(line.get("rule") in AT_ONCE for line in lines):
+                self._at_once.add((*command, self._appended[command]))
         self._start()
         self.said(lines)
         self.appended()
@@ -217,9 +218,9 @@ class VirtualLog:
             self._start()
 
     def unexplained(self, subject: str, word: str, told: int) -> bool:
-        """Whether the `told`-th command of this word to `subject` has an explanation that is not on disk yet."""
+        """Whether the `told`-th command of this word to `subject` ought to have its line on disk, and has not."""
         key = (subject, word)
-        return self._written[key] < told <= self._appended[key]
+        return self._written[key] < told <= self._appended[key] and (*key, told) not in self._at_once
 
     @property
     def oldest(self) -> float | None:

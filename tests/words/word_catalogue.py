@@ -27,7 +27,7 @@ from gatehand.config.json_schema import json_schema
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.journal.sentences import spoken_alarm, told
 from gatehand.mqtt.payload import Rejected
-from gatehand.shell import alarm_words
+from gatehand.shell import alarm_words, own_alarms
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.why import verdicts
 from gatehand_rules.findings import WHATS, Alarm, Fact, Rule
@@ -229,7 +229,7 @@ def alarms() -> Iterator[str]:
             yield f"{kind}, {spoken_alarm(what)}"
             many = _facts_of_an_alarm(fields, kind)
             yield from _said_once(alarm_words.words(alarm, rule, facts) for rule, facts in product(rules, many))
-    for name, make in vars(alarm_words).items():
+    for name, make in vars(own_alarms).items():
         if (
             callable(make)
             and getattr(make, "__annotations__", {}).get("return") is ShownAlarm
@@ -359,7 +359,7 @@ def help_texts() -> Iterator[str]:
 _RENDERED: Final = (
     "journal/sentence_table.py",
     "shell/alarm_words.py",
-    "why/verdict_table.py",
+    "shell/own_alarms.py",
     "why/verdict_table.py",
     "config/codes.py",
     "gatehand/cli.py",

@@ -23,7 +23,7 @@ from gatehand.config.signals import SENSORS
 from gatehand.config.tables import StopTable
 from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.transport import MessageKind, Outgoing, Transport
-from gatehand.shell import alarm_words
+from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.engine import Engine
@@ -235,7 +235,7 @@ class Reloader:
         self._unreadable, self._waiting, self._asked = why, None, asked
         text = f"{self._path} {why}"
         self._diagnose("error", f"the config {text}")
-        self._refuse(text, alarm_words.config_unreadable(text), (unreadable(self._path, why),))
+        self._refuse(text, own_alarms.config_unreadable(text), (unreadable(self._path, why),))
 
     def _wait(self, loaded: Loaded, waits: tuple[str, ...]) -> None:
         if self._waiting is not None and self._outcome.waits == waits:
@@ -243,7 +243,7 @@ class Reloader:
         self._waiting = loaded
         text = "; ".join(waits)
         self._diagnose("warning", f"config waits: {text}")
-        self._refuse(text, alarm_words.config_waits(text), loaded.problems, waits)
+        self._refuse(text, own_alarms.config_waits(text), loaded.problems, waits)
 
     def _take(self, loaded: Loaded) -> None:
         """A config just read, or one that waits."""
@@ -251,7 +251,7 @@ class Reloader:
             problems = [str(problem) for problem in loaded.errors]
             for text in problems:
                 self._diagnose("error", f"config not taken: {text}")
-            self._refuse("; ".join(problems), alarm_words.config_rejected(problems), loaded.problems)
+            self._refuse("; ".join(problems), own_alarms.config_rejected(problems), loaded.problems)
             return
         engine, before = self._engine, self._engine.active
         kept = {table: getattr(before.config, table) for table in _AT_RESTART}
@@ -269,7 +269,7 @@ class Reloader:
             engine.swap(active, reshaped, self._changed)
             self.on_taken(active.config)
         self._outcome = _Outcome(engine.clock.wall(), problems=loaded.problems, at_restart=at_restart)
-        engine.clear_alarm(alarm_words.CONFIG)
+        engine.clear_alarm(own_alarms.CONFIG)
         self._diagnose("info", f"config taken from {self._path}")
         if at_restart:
             tables = ", ".join(f"[{table}]" for table in at_restart)

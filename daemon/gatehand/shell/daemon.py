@@ -26,7 +26,7 @@ from gatehand.mqtt.settings import broker_settings
 from gatehand.mqtt.stalled_loop import Pulse
 from gatehand.mqtt.transport import Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
-from gatehand.shell import alarm_words
+from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.claim import Claim, Doorkeeper
@@ -111,14 +111,14 @@ class Daemon:
             stamper=stamper,
             keep_days=config.log.keep_days,
             disk=self._disk,
-            health=self._health(loop, alarm_words.log_trouble, alarm_words.LOG),
+            health=self._health(loop, own_alarms.log_trouble, own_alarms.LOG),
         )
         recorder = Recorder(
             folder,
             run=stamper.run,
             clock=clock,
             limit_mb=config.log.readings_limit_mb,
-            health=self._health(loop, alarm_words.recording_trouble, alarm_words.RECORDING),
+            health=self._health(loop, own_alarms.recording_trouble, own_alarms.RECORDING),
         )
         store = None if self._state is None else StateFile(self._state, loop=loop)
         door, pulse = _Door(), Pulse()

@@ -19,10 +19,10 @@ from typing import Final
 from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.alarm_words import internal_error
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.log_first import LogFirst, Sender
 from gatehand.shell.notebook import Notebook
+from gatehand.shell.own_alarms import internal_error
 from gatehand.shell.own_topics import OwnTopics
 from gatehand.shell.ports import Diagnostics, LogPort, Memory, RecorderPort, Timer, Timers
 from gatehand.shell.repeats import Refusals

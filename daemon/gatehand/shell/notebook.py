@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from gatehand.journal.clock import Clock
 from gatehand.rhythm import Rhythm
-from gatehand.shell import alarm_words
+from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.ports import HoldKept, Memory, Remembered, Timer, Timers
 from gatehand.times import stamp
@@ -210,7 +210,7 @@ class Notebook:
         self._release([name for name, (waits_for, _) in self._withheld.items() if waits_for <= number])
         if number == self._given:
             self._trouble = None
-            self._engine.clear_alarm(alarm_words.MEMORY)
+            self._engine.clear_alarm(own_alarms.MEMORY)
 
     def _out_of_patience(self, collector: str) -> None:
         self._withheld.pop(collector, None)
@@ -218,7 +218,7 @@ class Notebook:
 
     def _alarm(self, why: str) -> None:
         held = tuple(dict.fromkeys(hold.collector for hold in self._holds))
-        self._engine.raise_alarm(alarm_words.memory_trouble(why, held))
+        self._engine.raise_alarm(own_alarms.memory_trouble(why, held))
 
 
 def _named(active: ActiveConfig, hold: HoldKept) -> HoldKept:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.payload import excerpt
 from gatehand.mqtt.transport import Subscription, Transport
-from gatehand.shell.alarm_words import RETAINED_COMMAND, retained_command
+from gatehand.shell.own_alarms import RETAINED_COMMAND, retained_command
 from gatehand.shell.ports import Diagnostics
 from gatehand.shell.requests import LONGEST_REASON, answer
 from gatehand_rules import events as ev

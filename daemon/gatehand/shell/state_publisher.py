@@ -14,7 +14,7 @@ from gatehand.journal.clock import Clock
 from gatehand.journal.line import facts_of, is_repeat
 from gatehand.journal.sentences import sentence_of
 from gatehand.mqtt.transport import MessageKind, Notice, NoticeKind, Outgoing, Transport
-from gatehand.shell import alarm_words
+from gatehand.shell import alarm_words, own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import Alarms
 from gatehand.shell.foresight import Foresight, nothing_ahead
@@ -182,8 +182,8 @@ class StatePublisher:
         self._visible = False
         # The next connection says anew what stands in its way.
         self._refused.clear()
-        self.alarms.clear(alarm_words.SUBSCRIPTIONS)
-        self.alarms.clear(alarm_words.SAME_BASE)
+        self.alarms.clear(own_alarms.SUBSCRIPTIONS)
+        self.alarms.clear(own_alarms.SAME_BASE)
 
     def swap(self, active: ActiveConfig) -> None:
         """Another shop: what stays keeps its past, what is gone is removed from the broker.
@@ -221,7 +221,7 @@ class StatePublisher:
         """Two daemons on one base, and refused subscriptions until they are granted, are shown as an alarm."""
         topic = notice.facts.get("topic")
         if notice.kind is NoticeKind.SAME_BASE:
-            self.alarms.raise_(alarm_words.same_base(notice.text))
+            self.alarms.raise_(own_alarms.same_base(notice.text))
         if not isinstance(topic, str):
             return
         if notice.kind is NoticeKind.SUBSCRIPTION_REFUSED and self._active.routes.is_needed(topic):
@@ -231,9 +231,9 @@ class StatePublisher:
         else:
             return
         if self._refused:
-            self.alarms.raise_(alarm_words.subscription_refused(tuple(self._refused)))
+            self.alarms.raise_(own_alarms.subscription_refused(tuple(self._refused)))
         else:
-            self.alarms.clear(alarm_words.SUBSCRIPTIONS)
+            self.alarms.clear(own_alarms.SUBSCRIPTIONS)
 
     # Inside
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from gatehand.config.signals import SENSORS, Signal
 from gatehand.journal.line import OwnEvent
-from gatehand.shell import alarm_words
+from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.explain import Explainer
@@ -117,20 +117,20 @@ class Unheard:
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
             if one.key != "button" and (one.kind == "stop" or now - found.since >= PATIENCE):
-                alarm = alarm_words.not_understood(one.kind, one.name, one.key, one.topic, found.bad)
+                alarm = own_alarms.not_understood(one.kind, one.name, one.key, one.topic, found.bad)
                 wanted.setdefault(alarm.alarm, alarm)
         for one, instead in due:
             if not self._speaks_on_change(one):
                 if instead is None:
-                    alarm = alarm_words.unheard(one.kind, one.name, one.topic)
+                    alarm = own_alarms.unheard(one.kind, one.name, one.topic)
                 else:
-                    alarm = alarm_words.not_understood(one.kind, one.name, one.key, one.topic, instead)
+                    alarm = own_alarms.not_understood(one.kind, one.name, one.key, one.topic, instead)
                 wanted.setdefault(alarm.alarm, alarm)
         raised = self._engine.publisher.alarms.raised
         for tool in self._active.config.tool:
             # One cause, one alarm: the rules' own names the topic too, and says what was not understood.
             if Alarm("tool", tool, "silent").id in raised:
-                wanted.pop(alarm_words.about_unheard("tool", tool), None)
+                wanted.pop(own_alarms.about_unheard("tool", tool), None)
         self._explainer.look(raised)
         for about, alarm in wanted.items():
             if self._raised.get(about) != alarm.because:
