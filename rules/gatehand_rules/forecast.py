@@ -248,8 +248,11 @@ def _heard_on(tool: st.ToolState) -> st.ToolState:
 
 
 def _told_on(fan: st.CollectorState) -> st.CollectorState:
+    """Also without what is only told of it: when its switch and its motor spoke, and what the motor drew."""
     if fan.told_on_at is not None and fan.told_on_at < inf:
         fan = replace(fan, told_on_at=inf)
     if fan.answer is not None and fan.answer.since < inf:
         fan = replace(fan, answer=replace(fan.answer, since=inf))
+    if fan.motor is not None or fan.reported_at > -inf or fan.told_at > -inf:
+        fan = replace(fan, motor=None, reported_at=-inf, told_at=-inf)
     return fan

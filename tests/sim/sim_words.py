@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from math import inf
 
 from sim_time import Clocks
-from support.signal_words import signals
+from support.signal_words import Signal, signals
 
 from gatehand.config import Config
 from gatehand.journal.line import LogLine
@@ -50,6 +50,8 @@ class Words:
         self._clocks = clocks
         self._breach = breach
         self._said: dict[tuple[str, str], Said] = {}
+        self._heard_by: Config | None = None
+        self._signals: dict[str, list[Signal]] = {}
         self.still = False
         """The daemon stands still, or reads what waited: what comes may count, and need not."""
         self.checked = 0
@@ -59,7 +61,10 @@ class Words:
 
     def heard(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """The daemon is about to hear this."""
-        for signal in signals(self._config()).get(topic, ()):
+        config = self._config()
+        if config is not self._heard_by:
+            self._heard_by, self._signals = config, signals(config)
+        for signal in self._signals.get(topic, ()):
             if signal.what not in {"fan", "fan_reads", "gate_online"} or signal.at is not None:
                 continue
             meaning = signal.read(payload)

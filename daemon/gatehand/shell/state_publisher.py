@@ -4,7 +4,7 @@ The engine says what happened and when it is time to show it. Nothing is decided
 when a state's word has been what it is, why, and what the broker has.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Final
 
 from msgspec import Struct
@@ -62,7 +62,8 @@ class _Shown(Struct):
     because: str = AT_START
     explained: bool = True
     """`because` is newer than the word."""
-    sent: bytes = b""
+    sent: Mapping[str, object] = {}
+    """What was sent last, without what each message of a device changes."""
     reading: float | None = None
     """A tool's or a motor's reading as sent."""
 
@@ -160,7 +161,7 @@ class StatePublisher:
         for collector in self._active.shop.collectors:  # what watches its fan may just have become old
             subject = ("collector", collector.name)
             if self._has_moved(subject, state):
-                self._shown[subject].sent = b""
+                self._shown[subject].sent = {}
             self.changed((subject,))
         self.show(state, now)
 
@@ -173,7 +174,7 @@ class StatePublisher:
     def show_anew(self, state: State, now: float) -> None:
         """Publish every status, also where only a reading or its time has changed: at a stop it is the last."""
         for shown in self._shown.values():
-            shown.sent = b""
+            shown.sent = {}
         self.changed(self._shown)
         self.show(state, now)
 
@@ -195,7 +196,7 @@ class StatePublisher:
         for name, fan in active.config.collector.items():
             past = was.get(("collector", by_topic.get(fan.command.topic, name)))
             if past is not None and ("collector", name) not in was:
-                was["collector", name] = replace(past, sent=b"")
+                was["collector", name] = replace(past, sent={})
         self._active = active
         self._shown = {subject: was.get(subject, _Shown()) for subject in subjects_of(active.shop)}
         self._leftovers += (self._status(gone, b"") for gone in was if gone not in self._shown)
@@ -283,7 +284,7 @@ class StatePublisher:
                 shown.word, shown.since, shown.explained = word, at.wall, False
             body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
             body |= self._more(*subject)
-            told = json_bytes(steady(body))
+            told = steady(body)
             if told != shown.sent:
                 shown.sent, shown.reading = told, self._reading_of(subject, state)
                 found.append(self._status(subject, json_bytes(body)))

@@ -20,6 +20,8 @@ from gatehand_rules.words import Measure
 
 RECENT: Final = 15.0
 """Seconds since it was heard for which what watches a fan counts as heard now: a status of it is not sent anew."""
+_OF_EACH_WORD: Final = frozenset({"at", *Measure})
+"""What each word of a witness changes."""
 Subject: TypeAlias = tuple[str, str]
 """Kind and name: ("tool", "band_saw")."""
 MoreOfStatus: TypeAlias = Callable[[str, str], Mapping[str, object]]
@@ -182,7 +184,7 @@ def steady(facts: Mapping[str, object]) -> dict[str, object]:
     found = {key: value for key, value in facts.items() if key not in {"reading_at", "reported_at"}}
     for key in ("switch", "motor"):
         if isinstance(part := found.get(key), dict):
-            found[key] = {name: value for name, value in part.items() if name not in {"at", *Measure}}
+            found[key] = {name: value for name, value in part.items() if name not in _OF_EACH_WORD}
     return found
 
 
