@@ -277,6 +277,8 @@ def test_a_broker_killed_and_revived_brings_no_late_command(tmp_path: Path) -> N
         since = len(floor.commands)
         floor.say("shop/band_saw/amps", "5")
         wait_until(lambda: ON in floor.told(since))
+        # Lost with the broker, this report would leave an off behind that nobody was there to hear, and nobody misses.
+        wait_until(lambda: daemon.events("collector_running"))
         broker.kill9()
         wait_until(lambda: daemon.events("broker_lost"))
         lost = len(floor.commands)
