@@ -86,6 +86,8 @@ class _Play:
     def __init__(self, shop: Shop, state: st.State, now: float) -> None:
         self._shop, self._now, self._end = shop, now, now + HORIZON
         self._again_at = inf
+        self._arrived: set[tuple[GateAt, float]] = set()
+        """Gates that have said where they are, and for which telling: one that does not count is not said again."""
         self._state = _lasting(state)
         context = Context(shop, state, now)
         wants = {at: served(context, at) for at in shop.each_collector if _may_serve(state.collectors[at])}
@@ -117,20 +119,21 @@ class _Play:
             if self._end < at < inf:
                 self._again_at = due(at, -HORIZON)
             if answers and min(answers)[0] <= at:
-                at, gate, position = min(answers)
+                at, gate, position, since = min(answers)
+                self._arrived.add((gate, since))
                 yield max(at, self._now), ev.GateReport(self._shop.gates[gate].name, position)
             elif at > self._end:
                 return
             else:
                 yield max(at, self._now), event
 
-    def _arrivals(self) -> Iterator[tuple[float, GateAt, Position]]:
+    def _arrivals(self) -> Iterator[tuple[float, GateAt, Position, float]]:
         """When each gate that reports says that it is where it was told to go."""
         for at in self._shop.each_gate:
             gate, move = self._shop.gates[at], self._state.gates[at].move
-            if gate.reports and isinstance(move, st.GateTravels):
+            if gate.reports and isinstance(move, st.GateTravels) and (at, move.since) not in self._arrived:
                 position = Position.OPEN if isinstance(move, st.GateOpening) else Position.SHUT
-                yield due(move.since, gate.travel / 2), at, position
+                yield due(move.since, gate.travel / 2), at, position, move.since
 
     def take(self, now: float, event: ev.Event) -> None:
         """One step further."""

@@ -239,3 +239,16 @@ def test_a_forecast_leaves_the_state_as_it_is() -> None:
     assert ahead(bench).collectors[0].off_at not in {None, inf}
     assert bench.state is before
     assert not isinstance(before.collectors[0].phase, RunOn) or before.collectors[0].on_phase
+
+
+def test_a_gate_whose_report_does_not_count_hides_no_end_of_a_hand_start() -> None:
+    """The daemon has stood still: what is read before it has caught up proves nothing, and is not said for ever."""
+    bench = ready(shop(tool("saw", "saw"), gate("saw"), gate("sweep", hand_limit=60.0), fan()))
+    bench.step(ev.ButtonPressed("sweep"))
+    began = bench.now
+    bench.is_open(bench.now + 0.5, "sweep")
+    bench.is_on(bench.now + 0.5)
+    bench.amps(bench.now + 2, 6.0)
+    assert isinstance(bench.gate_state(0).move, GateOpening)
+    bench.step(ev.LoopStood(5.0), bench.now + 0.1)
+    assert ahead(bench).hand_ends[1] == began + 60

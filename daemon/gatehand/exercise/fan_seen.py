@@ -67,7 +67,7 @@ class FanSeen:
         return self._since[SeenBy.STATE] if self._shows.get(SeenBy.STATE) is False else None
 
     def odd(self, began: float) -> str:
-        """What its switch and its motor say where they differ; empty: they do not. `began`: when it was told on."""
+        """What its switch and its motor say where they differ; empty: they do not. `began`: when it was switched on."""
         switch, motor = self._shows.get(SeenBy.STATE), self._shows.get(SeenBy.MOTOR)
         if switch is False and motor:
             after = self._since[SeenBy.STATE] - began
