@@ -95,7 +95,7 @@ def test_a_reason_says_what_is_so_when_the_coast_down_has_passed_and_the_off_is_
     beats(world, 3)
     shown = world.shown("collector/main")
     assert shown["switched"]["answered"] is True
-    assert (shown["state"], shown["because"]) == ("off", "the fan has stopped turning, by its coast-down")
+    assert (shown["state"], shown["because"]) == ("off", "its coast-down has passed: the fan has stopped turning")
 
 
 @pytest.mark.parametrize(

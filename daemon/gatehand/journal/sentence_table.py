@@ -324,7 +324,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "while"
     ),
     OwnEvent.ALARM_STORM_ENDED: "alarm over: {alarm}, {times:time} in all, then quiet for {quiet_for}",
-    OwnEvent.DAEMON_STARTED: "Gatehand[ {version}] started[; {starts!:start} in the last hour]",
+    OwnEvent.DAEMON_STARTED: "Gatehand[ {version}] started[; starts in the last hour: {starts!}]",
     OwnEvent.DAEMON_STOPPED: "Gatehand stopped[, {why}]",
     OwnEvent.CONFIG_LOADED: "config loaded[ from {path}][, changed: {changed}]",
     OwnEvent.CONFIG_REJECTED: "config rejected, the last good one stays in force[: {why}]",

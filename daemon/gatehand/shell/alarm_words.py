@@ -174,13 +174,13 @@ WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("collector", "shut_gates", ""): (
         (
-            "The fan of {name} turned with {proven_open} of its gates proven open; {min_open} must be. It was "
+            "The fan of {name} turned with {proven_open} of its gates proven open; min_open is {min_open}. It was "
             "switched off."
         ),
         f"Look at the gates and their reports ({_EXERCISE}); it starts again at the next cut.",
     ),
     ("collector", "too_few_gates", ""): (
-        "The collector {name} did not start: {proven_open} of its gates proven open; {min_open} must be.",
+        "The collector {name} did not start: {proven_open} of its gates proven open; min_open is {min_open}.",
         f"Look at the gates that do not open ({_EXERCISE}), or lower min_open if the fan bears it.",
     ),
     ("collector", "bin_full", "refuse"): ("The bin of {name} is full; nothing starts.", _EMPTY),

@@ -40,7 +40,7 @@ _DRIFT: Final = 0.1
 """Seconds that the clocks may drift apart before shown times follow."""
 AT_START: Final = "nothing has happened since the daemon's start"
 _OF_ITSELF: Final[dict[str, str]] = {
-    CollectorWord.OFF: "the fan has stopped turning, by its coast-down",
+    CollectorWord.OFF: "its coast-down has passed: the fan has stopped turning",
     CollectorWord.OPENING: "waits for its gates",
     CollectorWord.COAST_DOWN: "called off before it was switched on",
 }
