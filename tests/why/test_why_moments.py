@@ -1,6 +1,8 @@
 """The moment that is asked about: a second is that second, a minute that minute; what lies further off is said so."""
 
+import argparse
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -8,8 +10,11 @@ import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand.cli import main
-from gatehand.commands.why import _asked
+from gatehand.commands.why import asked
 from why.why_support import DAY, why
+
+EVENING = datetime(2026, 3, 5, 18, 30).astimezone()
+"""Now, where a test asks by the time of day."""
 
 Make = Callable[..., RecordedShop]
 Out = pytest.CaptureFixture[str]
@@ -226,7 +231,22 @@ def test_a_refusal_in_the_second_in_which_the_daemon_had_just_started_is_told(ma
     ],
 )
 def test_a_moment_is_as_fine_as_it_was_given(text: str, lasts: int) -> None:
-    assert _asked(text).lasts_ms == lasts
+    assert asked(text, EVENING).lasts_ms == lasts
+
+
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        ("18:30:01", '; for the day before, write "yesterday 18:30:01"'),
+        ("23:50", '; for the day before, write "yesterday 23:50"'),
+        ("2026-03-05T23:50", ""),
+    ],
+)
+def test_a_time_of_day_that_is_still_to_come_is_told_with_the_way_to_the_evening_before(text: str, hint: str) -> None:
+    with pytest.raises(argparse.ArgumentTypeError) as told:
+        asked(text, EVENING)
+    assert str(told.value).endswith(f" is still to come{hint}")
+    assert asked("18:30:00", EVENING).at == EVENING
 
 
 def test_lines_are_wrapped_on_a_terminal_and_each_in_one_piece_for_a_program(
@@ -252,7 +272,7 @@ def test_lines_are_wrapped_on_a_terminal_and_each_in_one_piece_for_a_program(
 def test_a_folder_that_is_not_there_is_told(tmp_path: Path, capsys: Out) -> None:
     config = tmp_path / "config.toml"
     config.write_text(SHOP, "utf-8")
-    assert main(["why", "--config", str(config), "--at", "08:00"]) == 1
+    assert main(["why", "--config", str(config), "--at", "yesterday 08:00"]) == 1
     assert (
         f"{tmp_path / 'log'}: there is no such folder; has the daemon run with this config?" in capsys.readouterr().err
     )

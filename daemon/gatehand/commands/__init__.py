@@ -205,10 +205,10 @@ def add_span(
         parser.add_argument(flag, dest=name, metavar="TIME", type=moment, help=what)
 
 
-def moment(text: str) -> datetime:
-    """The `type` of an option that takes a time; a moment with its zone comes out of it."""
+def moment(text: str, now: datetime | None = None) -> datetime:
+    """The `type` of an option that takes a time; a moment with its zone comes out of it. `now`: the machine's clock."""
     try:
-        return when(text, datetime.now().astimezone())
+        return when(text, now or datetime.now().astimezone())
     except WhenError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
 

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 _TO_THE_SECOND: Final = re.compile(r"\d:\d\d:\d\d|now|\d\s*s(ec(ond)?s?)?\b", re.IGNORECASE)
 """In a time as it is asked: it is meant to the second."""
 
+_CLOCK_ALONE: Final = re.compile(r"\d{1,2}:[\d:.]+")
+"""A time of day without its day, which is today's: past midnight the evening's is meant, as often as not."""
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
@@ -69,6 +72,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _asked(text: str) -> "Asked":
+    """The `type` of `--at`: the moment by the machine's own clock."""
+    return asked(text, datetime.now().astimezone())
+
+
+def asked(text: str, now: datetime) -> "Asked":
     """The moment, and how finely it is meant: a second given is that second, else it is all of the minute.
 
     Raises:
@@ -77,9 +85,10 @@ def _asked(text: str) -> "Asked":
     from gatehand.times import local_text, to_ms
     from gatehand.why.moment import MINUTE_MS, SECOND_MS, Asked
 
-    at = moment(text)
-    if at > datetime.now().astimezone():
-        raise argparse.ArgumentTypeError(f"{local_text(to_ms(at))[:19]} is still to come")
+    at = moment(text, now)
+    if at > now:
+        hint = f'; for the day before, write "yesterday {text.strip()}"' if _CLOCK_ALONE.fullmatch(text.strip()) else ""
+        raise argparse.ArgumentTypeError(f"{local_text(to_ms(at))[:19]} is still to come{hint}")
     return Asked(at, SECOND_MS if _TO_THE_SECOND.search(text) else MINUTE_MS)
 
 
