@@ -37,7 +37,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
         "show what this config would do with recorded readings",
         "gatehand replay --readings log.csv --json",
     ),
-    "why": ("tell why a tool, gate or collector did or did not start", "gatehand why band_saw --at 14:32"),
+    "why": ("tell why a tool, gate or collector did or did not start", 'gatehand why band_saw --at "yesterday 14:32"'),
     "tune": ("find thresholds and run-on in what was recorded", "gatehand tune band_saw --plot band_saw.svg"),
     "report": (
         "report hours, cuts, starts, energy, alarms and upkeep",
