@@ -15,6 +15,7 @@ TESTS: Final = Path(__file__).parent
 sys.path.insert(0, str(TESTS))
 sys.path.insert(0, str(TESTS / "chaos"))
 sys.path.insert(0, str(TESTS / "sim"))
+sys.path.insert(0, str(TESTS / "hours"))
 
 
 def _double_kills(count: int, seed: int) -> bool:
@@ -83,6 +84,14 @@ def _forecasts(count: int, seed: int) -> bool:
     return _tests("sim/test_sim_forecasts.py", GATEHAND_FORECAST_DAYS=count, GATEHAND_SIM_SEED=seed)
 
 
+def _hours(count: int, _seed: int) -> bool:
+    """The whole suite at other hours, on other days and in other zones: no test may depend on when it runs."""
+    from other_hours import at_other_hours
+
+    with tempfile.TemporaryDirectory(prefix="hours-") as folder:
+        return at_other_hours(Path(folder), count, _say)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -97,6 +106,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "broker_chaos": (40, _broker_chaos),
     "days": (200, _days),
     "forecasts": (200, _forecasts),
+    "hours": (6, _hours),
     "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
     "screens": (20_000, _screens),

@@ -13,9 +13,6 @@ from gatehand.cli import main
 from gatehand.commands.why import asked
 from why.why_support import DAY, why
 
-EVENING = datetime(2026, 3, 5, 18, 30)
-"""Now by the wall clock, where a test asks by the time of day; the tests set the zone."""
-
 Make = Callable[..., RecordedShop]
 Out = pytest.CaptureFixture[str]
 
@@ -213,6 +210,11 @@ def test_a_refusal_in_the_second_in_which_the_daemon_had_just_started_is_told(ma
     assert found["case"] == "daemon_not_running"
 
 
+def evening() -> datetime:
+    """Now, where a test asks by the time of day, in the zone that the test has set."""
+    return datetime.fromisoformat(f"{DAY}T18:30").astimezone()
+
+
 @pytest.mark.parametrize(
     ("text", "lasts"),
     [
@@ -231,7 +233,7 @@ def test_a_refusal_in_the_second_in_which_the_daemon_had_just_started_is_told(ma
     ],
 )
 def test_a_moment_is_as_fine_as_it_was_given(text: str, lasts: int) -> None:
-    assert asked(text, EVENING.astimezone()).lasts_ms == lasts
+    assert asked(text, evening()).lasts_ms == lasts
 
 
 @pytest.mark.parametrize(
@@ -244,9 +246,9 @@ def test_a_moment_is_as_fine_as_it_was_given(text: str, lasts: int) -> None:
 )
 def test_a_time_of_day_that_is_still_to_come_is_told_with_the_way_to_the_evening_before(text: str, hint: str) -> None:
     with pytest.raises(argparse.ArgumentTypeError) as told:
-        asked(text, EVENING.astimezone())
+        asked(text, evening())
     assert str(told.value).endswith(f" is still to come{hint}")
-    assert asked("18:30:00", EVENING.astimezone()).at == EVENING.astimezone()
+    assert asked("18:30:00", evening()).at == evening()
 
 
 def test_lines_are_wrapped_on_a_terminal_and_each_in_one_piece_for_a_program(
