@@ -70,6 +70,13 @@ class Network:
             text = text.replace("-g mosquitto ", "").replace("chown mosquitto:", "true")
         return text
 
+    def write_stubs(self) -> None:
+        """Stand-ins for the programs that the notes call and that would change this computer."""
+        for name, text in STUBS.items():
+            file = self.folder / "stubs" / name
+            file.write_text(f"#!/bin/sh\n{text}\n")
+            file.chmod(0o755)
+
     def do(self, name: str, typed: str = "") -> str:
         """Carry out what the notes show under a name; what it printed."""
         return self.run(shown(NOTES, name), typed)
@@ -122,10 +129,7 @@ def network() -> Iterator[Network]:
     net = Network(Mosquitto(listens=False))
     for name in ("etc/conf.d", "deploy/mosquitto", "weekly", "stubs"):
         (net.folder / name).mkdir(parents=True)
-    for name, text in STUBS.items():
-        file = net.folder / "stubs" / name
-        file.write_text(f"#!/bin/sh\n{text}\n")
-        file.chmod(0o755)
+    net.write_stubs()
     for file in (ROOT / "deploy/mosquitto").glob("*.conf"):
         (net.folder / "deploy/mosquitto" / file.name).write_text(net.translated(file.read_text()))
     shutil.copy(net.folder / "deploy/mosquitto/gatehand.conf", net.folder / "etc/conf.d")
@@ -133,7 +137,7 @@ def network() -> Iterator[Network]:
     typed = f"{PASSWORD}\n{PASSWORD}\n"
     net.do("list")
     net.run(shown(NOTES, "login").partition("\n")[0], typed)
-    for name in ("authority", "broker", "install", "plain"):
+    for name in ("authority", "broker", "install", "installed", "plain"):
         net.do(name)
     for line in shown(NOTES, "plain login").splitlines():
         net.run(line, typed)
@@ -149,6 +153,7 @@ def evening() -> Iterator[Network]:
     net = Network(Mosquitto(listens=False))
     for name in ("etc/conf.d", "stubs"):
         (net.folder / name).mkdir(parents=True)
+    net.write_stubs()
     net.do("evening")
     for line in shown(NOTES, "evening login").splitlines():
         net.run(line, f"{PASSWORD}\n{PASSWORD}\n")
@@ -190,6 +195,7 @@ def test_before_there_is_a_config_whoever_has_a_login_is_heard_and_init_hears_al
         for name in (None, "somebody"):
             assert let_in(people, evening.in_the_clear(name)).refused == "Not authorized"
     evening.do("evening over")
+    assert evening.said[-1] == "restart mosquitto"
     assert not list((evening.folder / "etc").rglob("*evening*"))
 
 
@@ -201,7 +207,9 @@ def test_the_authority_and_the_certificate_are_what_the_notes_say(network: Netwo
     assert (network.folder / "shop-ca").stat().st_mode & 0o777 == 0o700
     assert (network.folder / "shop-ca/ca.key").stat().st_mode & 0o077 == 0
     assert (network.folder / "etc/certs/broker.key").stat().st_mode & 0o777 == 0o640
-    assert "Verify return code: 0 (ok)" in network.do("look")
+    said = network.do("look")
+    assert "subject=CN = shop broker" in said
+    assert "Verify return code: 0 (ok)" in said
 
 
 def test_another_address_or_name_than_those_in_the_certificate_is_refused(network: Network) -> None:
@@ -274,7 +282,7 @@ def test_the_end_of_the_certificate_is_told_in_the_last_thirty_days(network: Net
         network.run("/etc/cron.weekly/shop-certificate")
     finally:
         at.write_bytes(good)
-    assert network.said[-1].startswith("-p user.warning the broker's certificate ends within 30 days")
+    assert network.said[-1].startswith("-p user.warning the broker's certificate expires within 30 days")
 
 
 def test_a_renewed_certificate_is_shown_after_a_reload_and_cuts_nobody_off(network: Network, people: ExitStack) -> None:
