@@ -54,7 +54,11 @@ def users(config: Config) -> tuple[User, ...]:
     return (
         User(login, "the daemon: commands, its own state, and all that devices say", daemon),
         User("viewer", "may look at everything and say nothing", viewer),
-        User("hands", "a screen or script with buttons: hand starts, resets, holds, off", hands),
+        User(
+            "hands",
+            "a screen or script with buttons: hand start, hold, reset, off, reload, acknowledging alarms",
+            hands,
+        ),
         *devices,
     )
 

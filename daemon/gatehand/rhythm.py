@@ -281,7 +281,7 @@ def words(rhythm: Rhythm) -> str:
     if not rhythm.steady:
         return f"speaks only on change ({seen(rhythm)})"
     if rhythm.on_change:
-        return f"speaks on change, and every {usual} besides ({seen(rhythm)})"
+        return f"speaks on change, and also every {usual} ({seen(rhythm)})"
     return f"speaks every {usual} ({seen(rhythm)}): shorter cuts are missed, starts come up to {usual} late"
 
 
@@ -319,7 +319,7 @@ def misfit(rhythm: Rhythm, silent_after: float) -> str | None:
         return (
             f"silent_after is {rough(silent_after)}, and its meter {words(rhythm)}, with pauses of up to "
             f"{rough(rhythm.longest)}: in a long steady cut its tool is called silent and let go; set silent_after = 0 "
-            f"(the price: {PRICE_OF_NONE}), or let the meter speak by the clock too"
+            f"(the price: {PRICE_OF_NONE}), or set the meter to report at fixed intervals too"
         )
     if silent_after == 0:
         if rhythm.count < _SURE:
@@ -333,7 +333,7 @@ def misfit(rhythm: Rhythm, silent_after: float) -> str | None:
     return (
         f"silent_after is {rough(silent_after)}, too short for a meter that speaks every {interval(rhythm.every)} "
         f"({seen(rhythm)}, {rough(rhythm.longest)} apart at the most): a message lost, and its tool is called silent "
-        f"and let go; set {fitting}, or let the meter speak more often"
+        f"and let go; set {fitting}, or set the meter to report more often"
     )
 
 

@@ -205,7 +205,7 @@ async def test_it_refuses_while_the_daemon_runs_the_collector(tmp_path: Path) ->
 
 
 @pytest.mark.slow
-async def test_a_person_walks_the_whole_shop_and_finds_the_exchanged_sensors(tmp_path: Path) -> None:
+async def test_a_person_walks_the_whole_shop_and_finds_the_swapped_sensors(tmp_path: Path) -> None:
     async with world(tmp_path, daemon=False) as shop:
         shop.shop.gates["planing"].suffer(GateTrouble.NEVER, shop.shop.agenda.now)
         other = {"band saw": "jointer", "jointer": "band_saw"}
@@ -241,7 +241,7 @@ async def test_an_interrupt_ends_it_in_order(tmp_path: Path) -> None:
 
         code, out, err = await run(shop, "--rounds", "1", person=person)
         assert code == 1, err
-        assert "Broken off." in out
+        assert "Stopped early." in out
         assert err == ""
 
 

@@ -151,7 +151,7 @@ def test_the_gate_that_was_being_tried_has_its_row_when_it_is_broken_off() -> No
     assert planing.times(Position.OPEN) == pytest.approx([1.2])
     assert planing.proposal is None
     (row,) = (line for line in text(result).splitlines() if line.startswith("planing"))
-    assert row.endswith("broken off")
+    assert row.endswith("stopped early")
 
 
 def test_reports_that_miss_now_and_then_are_counted() -> None:
@@ -165,7 +165,7 @@ def test_reports_that_miss_now_and_then_are_counted() -> None:
 
 
 @pytest.mark.parametrize("kind", ["state", "set"])
-def test_exchanged_gates_are_named(kind: str) -> None:
+def test_swapped_gates_are_named(kind: str) -> None:
     text = TEXT
     if kind == "set":  # what the config calls the one gate's command is the other's
         text = (
@@ -175,12 +175,12 @@ def test_exchanged_gates_are_named(kind: str) -> None:
         text=text, reroute={"g/band_saw/state": "g/planing/state", "g/planing/state": "g/band_saw/state"}
     )
     result = world.go()
-    assert "Exchanged: when band saw was told to move, gate planing reported it" in words(of(result, "band_saw"))
-    assert "Exchanged: when planing was told to move, gate band saw reported it" in words(of(result, "planing"))
+    assert "Swapped: when band saw was told to move, gate planing reported it" in words(of(result, "band_saw"))
+    assert "Swapped: when planing was told to move, gate band saw reported it" in words(of(result, "planing"))
     assert not result.ok
 
 
-def test_open_and_shut_exchanged_in_a_gates_words_is_found() -> None:
+def test_open_and_shut_swapped_in_a_gates_words_is_found() -> None:
     world = VirtualWorld()
     world.shop.gates["band_saw"].suffer(GateTrouble.WRONG, 0.0)
     saw = of(world.go(), "band_saw")

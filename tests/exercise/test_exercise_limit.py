@@ -90,7 +90,7 @@ def test_a_switch_with_a_limit_is_measured_without_a_refresh(text: str, by: Seen
     assert world.after_on() == [("g/band_saw/set", "shut")], "no off is needed, and the gate goes back as it was found"
     assert world.when(("g/band_saw/set", "shut")) >= world.when(ON) + 45 + world.config.collector["main"].coast_down
     said = " ".join(limit_result.text(result).split())
-    assert f"The switch of main went off by itself {result.limit:.1f} s after its on, seen by its" in said
+    assert f'The switch of main went off by itself {result.limit:.1f} s after the "on", seen by its' in said
     found = json.loads(json.dumps(limit_result.as_json(result)))
     assert (found["ok"], found["within"], found["refresh"], found["gates"]) == (True, 60.0, 20.0, ["band_saw"])
     assert (found["limit"], found["seen_by"], found["proposed_refresh"]) == (result.limit, str(by), 20.0)
@@ -105,7 +105,7 @@ def test_a_switch_without_one_is_switched_off_and_told() -> None:
     assert world.stands()
     assert world.after_on() == [OFF, ("g/band_saw/set", "shut")]
     said = " ".join(limit_result.text(result).split())
-    assert "FAILED: This switch has no time limit: it was still on 60 s after its on (3 x refresh of 20 s)" in said
+    assert 'FAILED: This switch has no time limit: it was still on 60 s after the "on" (3 x refresh of 20 s)' in said
     assert said.endswith("Not all is well.")
 
 
@@ -255,8 +255,8 @@ Trouble = Callable[[World], None]
         (lambda world: world.publish("g/band_saw/state", "shut"), "gate band saw is no longer open"),
         (lambda world: world.publish("g/band_saw/state", "37"), "gate band saw is no longer open"),
         (lambda world: world.publish("gatehand/online", "1"), "a daemon has come up"),
-        (lambda world: world.interrupt(), "Broken off."),
-        (lambda world: world.type("quit"), "Broken off."),
+        (lambda world: world.interrupt(), "Stopped early."),
+        (lambda world: world.type("quit"), "Stopped early."),
     ],
 )
 def test_whatever_ends_it_before_its_time_sends_off_first_and_shuts_no_gate(happens: Trouble, why: str) -> None:
@@ -363,7 +363,7 @@ def test_a_welded_contact_keeps_the_gate_open_and_sends_somebody_to_the_breaker(
     world = World(0.0)
     world.plan(RUNS, lambda: world.fan.weld(world.time))
     said = shown(world)
-    assert "STOPPED: the fan of main was not seen to stop after its off." in said
+    assert 'STOPPED: the fan of main was not seen to stop after the "off".' in said
     assert "switch the collector main off at its own switch or its breaker" in said
     assert world.after_on() == [OFF, OFF, OFF], "three tellings, and no gate moves"
 

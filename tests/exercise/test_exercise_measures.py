@@ -50,8 +50,8 @@ def test_each_kind_is_asked_for_seen_and_told_in_its_own_unit() -> None:
     assert "  Seen: 640 W. Listening for 3 s more." in world.said
     assert "  Seen: running. Listening for 3 s more." in world.said
     rows = {line.split("  ")[0]: line for line in text(result).splitlines()}
-    assert rows["jointer"].split()[1:] == ["4", "W", "640", "W", "640", "W", "0.0", "to", "0.1", "s", "well"]
-    assert rows["router"].split()[1:] == ["-", "-", "running", "0.0", "s", "well"]
+    assert rows["jointer"].split()[1:] == ["4", "W", "640", "W", "640", "W", "0.0", "to", "0.1", "s", "OK"]
+    assert rows["router"].split()[1:] == ["-", "-", "running", "0.0", "s", "OK"]
     assert " A " in rows["band saw"]
 
 
@@ -85,7 +85,7 @@ def test_thresholds_are_judged_in_watts(running: float, idle: float, weight: Wei
 def test_watts_that_do_not_rise_are_told_with_what_to_look_at() -> None:
     found = of(at_work(world_with(jointer=ToolHabits(inrush=None, noise=0.0, running=41.0))), "jointer")
     assert found.failed
-    assert "Not seen: 41 W at most, start_watts is 300 W. Look whether it gets its power through that meter" in words(
+    assert "Not seen: 41 W at most, start_watts is 300 W. Check whether it gets its power through that meter" in words(
         found
     )
 
@@ -111,7 +111,7 @@ def test_a_contact_that_does_not_close_is_told_with_what_to_look_at() -> None:
     found = of(at_work(world), "router")
     assert found.failed
     assert "its contact said stopped all the while" in words(found)
-    assert "active and clear are exchanged" in words(found)
+    assert "active and clear are swapped" in words(found)
 
 
 def test_a_contacts_word_that_the_config_does_not_know_is_told() -> None:
@@ -124,7 +124,7 @@ def test_a_contacts_word_that_the_config_does_not_know_is_told() -> None:
     )
 
 
-def test_words_that_are_exchanged_are_hinted_at_when_it_runs_already() -> None:
+def test_words_that_are_swapped_are_hinted_at_when_it_runs_already() -> None:
     person = at_the_tools()
 
     def early(world: VirtualWorld, question: str) -> None:
@@ -136,7 +136,7 @@ def test_words_that_are_exchanged_are_hinted_at_when_it_runs_already() -> None:
     result = at_work(world)
     asked = [said for said in world.said if said.startswith("The router is running by its contact already")]
     assert len(asked) == 1
-    assert "; if it is off, its words active and clear are exchanged" in asked[0]
+    assert "; if it is off, its words active and clear are swapped" in asked[0]
     assert not of(result, "router").failed
 
 
@@ -176,9 +176,9 @@ def test_a_contact_that_stays_closed_would_never_stop_the_collector() -> None:
     assert "Switched off, its contact still says running: the collector would never stop" in words(found)
 
 
-def test_sensors_of_two_kinds_that_are_exchanged_are_named() -> None:
+def test_sensors_of_two_kinds_that_are_swapped_are_named() -> None:
     result = at_work(world_with(at_the_tools(starts={"jointer": "router", "router": "jointer"}), jointer=STEADY))
-    assert "the router's contact said running instead: the sensors of jointer and router are exchanged" in words(
+    assert "the router's contact said running instead: the sensors of jointer and router are swapped" in words(
         of(result, "jointer")
     )
     assert "the jointer's topic rose to 660 W instead" in words(of(result, "router"))

@@ -91,9 +91,9 @@ def test_each_is_asked_for_once_and_told_with_its_topic_and_word(daemon: str | N
     assert "safety device" in CAUTION
     assert "nobody at a machine" in " ".join(CAUTION.split())
     rows = [" ".join(line.split()) for line in results.text(result).splitlines()]
-    assert "stop contact emergency estop '1', '0' well" in rows
-    assert "button of gate router g/router/button 'single' well" in rows
-    assert "reset button of collector main c/reset 'down', 'up' well" in rows
+    assert "stop contact emergency estop '1', '0' OK" in rows
+    assert "button of gate router g/router/button 'single' OK" in rows
+    assert "reset button of collector main c/reset 'down', 'up' OK" in rows
     assert json.loads(json.dumps(results.as_json(result, found.config)))["presses"][0] == {
         "ok": True,
         "kind": "stop",
@@ -162,16 +162,16 @@ def test_a_contact_that_speaks_by_the_clock_is_heard_all_the_same() -> None:
     assert set(of(result, "contact").heard) == {"0", "1"}
 
 
-def test_exchanged_words_are_told_where_the_contact_says_clear_when_pressed() -> None:
+def test_swapped_words_are_told_where_the_contact_says_clear_when_pressed() -> None:
     result = pressed(world(stop=both(says("estop", '{"s": 0}'), enter)))
     assert "exchange the words in [stop.emergency]" in words(of(result, "contact"))
     assert not result.ok
 
 
-def test_exchanged_words_of_a_retained_contact_are_told_where_it_is_refused() -> None:
+def test_swapped_words_of_a_retained_contact_are_told_where_it_is_refused() -> None:
     found = world()
     found.publish("estop", '{"s": 1}', retained=True)
-    with pytest.raises(Exception, match=r"words active and clear are exchanged in \[stop.emergency\]"):
+    with pytest.raises(Exception, match=r"words active and clear are swapped in \[stop.emergency\]"):
         pressed(found)
     assert found.sent == []
 

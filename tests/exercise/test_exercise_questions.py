@@ -47,7 +47,7 @@ def test_an_answer_is_taken_in_each_of_its_forms_where_it_is_offered(
 def test_a_question_shows_its_answers_and_says_again_which_they_are() -> None:
     assert RUNS.asked == "Start the saw (Enter when it runs; skip; quit)"
     assert ARRIVES.asked == "Look at it (Enter the moment that it is open; no: it does not move; skip; quit)"
-    assert BEGIN.asked == ("Has the fan stopped turning, is everybody clear? Type yes to begin (no; quit)")
+    assert BEGIN.asked == ("Has the fan stopped turning? Is everybody clear? Type yes to begin (no; quit)")
     assert BEGIN.again(" ja\x07 ") == '"ja\\u0007" is not an answer here (yes; no; quit)'
 
 
@@ -139,7 +139,7 @@ def test_quit_and_ctrl_c_end_it_at_any_question(at: int, ends: Trouble) -> None:
         return
     world, person, result = walked(at, ends)
     assert result.broken_off
-    assert "Broken off." in text(result)
+    assert "Stopped early." in text(result)
     assert len(person.questions) == at + 1
     assert world.sent[-1] == ("gatehand/collector/main/hold", '{"because": "exercise"}'), "it has ended"
 

@@ -13,9 +13,9 @@ def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
     result = VirtualWorld(person=at_the_tools(), daemon="off").go(tools=True)
     text = results.text(result)
     rows = [line.split() for line in text.splitlines() if line.startswith("band saw ")]
-    assert " ".join(rows[0][2:]) == "1.20 / 1.20 / 1.20 1.20 / 1.20 / 1.20 1.5 well"
-    assert rows[1][-1] == "well"
-    assert "well, by eye" in text
+    assert " ".join(rows[0][2:]) == "1.20 / 1.20 / 1.20 1.20 / 1.20 / 1.20 1.5 OK"
+    assert rows[1][-1] == "OK"
+    assert "OK, by eye" in text
     assert "All is well." in text
     assert max(len(line) for line in text.splitlines()) <= 80
 
@@ -23,7 +23,7 @@ def test_the_table_has_every_gate_and_tool_with_its_figures() -> None:
 def test_the_hold_is_left_and_how_to_reset_it_is_printed() -> None:
     text = results.text(VirtualWorld(daemon="off").go())
     assert "The collector main is still on hold. When the shop is ready: gatehand reset main" in text
-    assert "nothing is on hold" in results.text(VirtualWorld().go())
+    assert "nothing was put on hold" in results.text(VirtualWorld().go())
 
 
 def test_proposals_are_toml_for_the_config() -> None:

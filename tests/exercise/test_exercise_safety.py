@@ -96,7 +96,7 @@ def test_a_daemon_that_does_not_hold_is_refused_before_anything_moves() -> None:
     with pytest.raises(RefusedError) as refused:
         world.go()
     assert str(refused.value) == (
-        "refused: the daemon did not hold within 5 s; look whether this user may write gatehand/collector/main/hold, "
+        "refused: the daemon did not hold within 5 s; check whether this user may write gatehand/collector/main/hold, "
         "and whether the daemon has this config. Nothing was moved."
     )
     assert gate_commands(world) == []

@@ -42,11 +42,11 @@ def test_each_tool_is_asked_for_and_seen() -> None:
     assert not any(tool.on for tool in world.shop.tools.values())
 
 
-def test_exchanged_sensors_are_named() -> None:
+def test_swapped_sensors_are_named() -> None:
     result = at_work(VirtualWorld(person=at_the_tools(starts={"band_saw": "jointer", "jointer": "band_saw"})))
     assert of(result, "band_saw").failed
     assert "the jointer's topic rose to" in words(of(result, "band_saw"))
-    assert "the sensors of band saw and jointer are exchanged" in words(of(result, "band_saw"))
+    assert "the sensors of band saw and jointer are swapped" in words(of(result, "band_saw"))
     assert "the band saw's topic rose to" in words(of(result, "jointer"))
     assert not of(result, "router").failed
     assert not result.ok
@@ -170,8 +170,8 @@ def test_the_walk_to_the_tool_is_no_delay_of_its_sensor(walk: float) -> None:
     assert found.seen_after == 0.0
     assert found.seen_after_most == pytest.approx(2.0, abs=0.05)
     shown = text(result)
-    assert "  0.0 to 2.0 s  well" in shown
-    assert "Nobody's walk to the tool is counted." in " ".join(shown.split())
+    assert "  0.0 to 2.0 s  OK" in shown
+    assert "Your walk to the tool is not counted." in " ".join(shown.split())
     facts: Any = as_json(result, world.config)["tools"]
     assert facts["band_saw"]["seen_after_most"] == found.seen_after_most
 

@@ -85,7 +85,7 @@ class VirtualWorld(TerminalIo):
         daemon: the state that the daemon shows for the collector; None: no daemon.
         holds: whether that daemon does as it is told.
         mute: topics whose messages get lost.
-        reroute: topics that devices publish to in the stead of their own (exchanged sensors).
+        reroute: topics that devices publish to in the stead of their own (swapped sensors).
         spelling: words that devices say in the stead of those of the config.
     """
 

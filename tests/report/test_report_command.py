@@ -49,7 +49,7 @@ def test_the_text_has_hours_starts_reasons_and_upkeep(tmp_path: Path, capsys: py
     assert "alarms          1  (tool.band_saw.not_fresh)" in said
     assert said.endswith(
         "upkeep\n"
-        "  filter               at least 5.0 of 4 h since the log begins: due; then\n"
+        "  filter               at least 5.0 of 4 h since the log began: due; then\n"
         "    'gatehand done filter'\n"
     )
 
@@ -366,8 +366,8 @@ def test_a_tool_that_the_config_does_not_know_is_named(tmp_path: Path, capsys: p
     config = log.cut(60).write(tmp_path)
     lines = told(config, capsys)
     assert lines[1:3] == [
-        "bandsaw and lathe are not in the config (any more, or by that name): hours",
-        "count, energy does not.",
+        "bandsaw and lathe are not in the config (removed or renamed): hours are",
+        "counted, energy is not.",
     ]
     assert [line.split()[0] for line in lines if re.match(r"(band_saw|bandsaw|lathe) +1 ", line)] == [
         "band_saw",

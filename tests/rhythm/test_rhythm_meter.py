@@ -160,11 +160,11 @@ def test_memory_stays_bounded_by_any_messages() -> None:
         ),
         (
             Rhythm(60.2, 61, steady=True, on_change=True, count=900),
-            "speaks on change, and every 60 s besides (seen 900 times)",
+            "speaks on change, and also every 60 s (seen 900 times)",
         ),
         (
             Rhythm(300, 301, steady=True, on_change=True, count=9),
-            "speaks on change, and every 5 min besides (seen 9 times)",
+            "speaks on change, and also every 5 min (seen 9 times)",
         ),
         (Rhythm(70, 2000, steady=False, on_change=True, count=30), "speaks only on change (seen 30 times)"),
     ],

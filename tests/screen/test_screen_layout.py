@@ -92,6 +92,18 @@ def test_an_offline_daemon_is_said_first() -> None:
     assert "the daemon is offline" in heard.text()
 
 
+def test_what_stands_below_an_offline_daemon_is_said_to_be_of_the_past() -> None:
+    heard = small_shop()
+    heard.say("online", "0")
+    text = " ".join(heard.lines())
+    assert f"Last heard at {clock(NOON)}. Everything below is from that time." in text
+    assert "No alarms were active then." in text
+    assert "No active alarms." not in text
+    heard.status.heard_at = None  # all of it was retained
+    text = " ".join(heard.lines())
+    assert "nothing opens a gate or starts the collector. Everything below is from before that." in text
+
+
 def test_a_device_that_is_offline_is_said_beside_its_state_with_how_long() -> None:
     heard = small_shop()
     gone = stamp(NOON)
@@ -291,7 +303,8 @@ def test_every_screen_fits_its_terminal_and_counts_every_alarm(  # noqa: PLR0917
     lines = [text_of(each) for each in page(heard.status, "x" * 60, heard.at, width=width, height=height)]
     assert len(lines) <= height
     assert all(len(each) <= width for each in lines)
-    told = "No active alarms." if alarms == 0 else f"{alarms} ACTIVE ALARM"
+    none = "No active alarms." if online == "1" else "No alarms were active then."
+    told = none if alarms == 0 else f"{alarms} ACTIVE ALARM"
     assert any(each.startswith(told) for each in lines)
 
 
@@ -301,10 +314,14 @@ def test_what_was_never_heard_and_what_is_not_understood_stands_on_the_page_that
     heard.say("gate/sweep", gate(unheard=["shop/gate/sweep/button"])).say("tool/router", tool(not_understood=odd))
     heard.say("collector/main", collector())
     lines = heard.lines(width=200, height=None)
-    at = lines.index("NOT HEARD")
+    at = lines.index("NOT HEARD OR NOT UNDERSTOOD")
     assert lines[at + 1] == "router: said 'n/a' on shop/router/amps: found text that is not a number, want a number"
     assert lines[at + 2] == "gate sweep: never heard: shop/gate/sweep/button"
-    heard.say("gate/sweep", gate()).say("tool/router", tool())
+    heard.say("gate/sweep", gate())
+    assert heard.lines(width=200, height=None)[at] == "NOT UNDERSTOOD"
+    heard.say("gate/sweep", gate(unheard=["shop/gate/sweep/button"])).say("tool/router", tool())
+    assert heard.lines(width=200, height=None)[at] == "NOT HEARD"
+    heard.say("gate/sweep", gate())
     assert "NOT HEARD" not in heard.lines(width=200, height=None)
 
 
@@ -324,6 +341,12 @@ def test_a_silent_sensor_that_is_heard_is_shown_as_not_understood(word: str, key
     heard = small_shop().say("tool/jointer", tool(word, not_understood=[odd]))
     assert row_of(heard, "jointer").startswith(f"jointer   {shown}  ")
     assert heard.status.states("tool")["jointer"] == word
+
+
+def test_it_is_shown_so_where_tools_are_told_in_short_too() -> None:
+    odd = {"topic": "shop/router/amps", "said": "n/a", "why": "found text", "key": "current"}
+    heard = small_shop().say("tool/jointer", tool("silent", not_understood=[odd])).say("tool/band_saw", tool("running"))
+    assert "TOOLS  NOT UNDERSTOOD: jointer; running: band saw" in heard.lines(width=80, height=8)
 
 
 def test_every_sensor_of_a_config_may_be_heard_and_not_understood() -> None:

@@ -114,7 +114,7 @@ def test_pauses_shorter_than_stop_after_belong_to_the_cut() -> None:
     assert joined([Spell(0, 1000), Spell(1500, 3000), Spell(5000, 6000)], 800) == [Spell(0, 3000), Spell(5000, 6000)]
 
 
-def test_run_on_costs_and_spares_what_is_counted_by_hand() -> None:
+def test_run_on_costs_and_saves_what_is_counted_by_hand() -> None:
     """[calc] 60 s cuts, pauses of 5, 20 and 100 s: 20 s bridge two, leave 2 restarts, 4 x 60 + 5 + 20 + 2 x 20 s on."""
     cut = [Spell(0, 60_000), Spell(65_000, 125_000), Spell(145_000, 205_000), Spell(305_000, 365_000)]
     row = next(row for row in choices([cut]) if row.seconds == 20)
@@ -127,7 +127,7 @@ def test_a_run_on_in_force_has_its_row_too() -> None:
     assert 37.0 in [row.seconds for row in choices([[Spell(0, 1000)]], also=37.0)]
 
 
-def test_advice_stops_where_a_restart_spared_costs_more_than_a_minute() -> None:
+def test_advice_stops_where_a_restart_saved_costs_more_than_a_minute() -> None:
     """[calc] 20 pauses of 8 s are worth bridging; one of 170 s after them is not."""
     cut, at = [], 0
     for pause in (*[8_000] * 20, 170_000, 0):
@@ -257,7 +257,7 @@ def test_a_contact_has_no_thresholds_and_is_told_so() -> None:
         "  start_after        0 s     0.5 s",
         "  run_on            45 s      10 s",
         "",
-        "  run_on = 45 bridges 100 % of the pauses; up to there each restart spared costs",
+        "  run_on = 45 bridges 100 % of the pauses; up to there each restart saved costs",
     ]
     assert not any("start_running" in line or "counts as rest" in line or "stop_after" in line for line in lines)
     facts = as_json(told)

@@ -34,8 +34,8 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
     say = system.say
     wanted = f"{say.velocity(system.ducting.branch_velocity)} in branches"
     if system.ducting.network.mains():
-        wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in what carries all"
-    yield f"collector {system.collector}: wanted are {wanted}; air of {system.ducting.air.density:.3f} kg/m3"
+        wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in the main duct"
+    yield f"collector {system.collector}, wanted: {wanted}; air of {system.ducting.air.density:.3f} kg/m3"
     yield from (f"  {hood} wants {say.flow(want.flow)} ({want.why})" for hood, want in system.wants.items())
     yield ""
     yield from _summary(report)

@@ -10,7 +10,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         "Prints who may publish and read what on the broker, as a Mosquitto access list: the daemon may command, a "
-        "viewer may only look, hands may ask for a hand start or a reset, and each device has only its own topics."
+        "viewer may only look, hands may ask for a hand start, a hold, a reset, an off or a reload, and acknowledge "
+        "alarms, and each device has only its own topics."
     )
     parser.add_argument(
         "--only",

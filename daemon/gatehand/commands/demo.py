@@ -13,7 +13,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         "Plays a working day in a simulated instrument maker's shop with the real daemon over real MQTT, in about "
-        "half a minute, and shows where the event log is. Needs no hardware, no broker and no config. Exits 1 when "
+        "forty seconds, and shows where the event log is. Needs no hardware, no broker and no config. Exits 1 when "
         "something did not go as scripted."
     )
     parser.add_argument(

@@ -60,8 +60,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         type=device_name,
         metavar="COLLECTOR",
         help=(
-            "instead: start this collector's fan with a gate proven open, do not repeat its on, and measure when its "
-            "switch goes off by its own time limit; no daemon may be running"
+            "instead: start this collector's fan with a gate proven open, do not repeat "
+            'the "on", and measure when its switch goes off by its own time limit; no daemon may be running'
         ),
     )
     parser.add_argument(

@@ -38,7 +38,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Finds a tool's levels at rest and at work in its recorded readings (Otsu's method on a logarithmic scale, or "
         "the widest gap where that parts the work within itself), "
-        "proposes thresholds between them and says what each run-on would cost and spare. Reads the recording of the "
+        "proposes thresholds between them and says what each run-on would cost and save. Reads the recording of the "
         f"last {DAYS} days, or a logger's CSV file. Says so when it is too short to tell. Exits 1 when it can tell "
         "nothing."
     )

@@ -53,7 +53,7 @@ NOT_UTF_8: Final = _error(
 NOT_TOML: Final = _error(
     "not-toml",
     """The line breaks the grammar of TOML (https://toml.io), the language that the config is written in. Each line is
-    a table's head or a key with its value. Nothing of the line is used until it is corrected.""",
+    a table header or a key with its value. Nothing of the line is used until it is corrected.""",
     "[tool.band_saw]          # a table\nrun_on = 10              # a key, =, its value",
 )
 QUOTE_MISSING: Final = _error(
@@ -64,7 +64,7 @@ QUOTE_MISSING: Final = _error(
 )
 BRACKET_MISSING: Final = _error(
     "bracket-missing",
-    """A bracket was opened and not closed, or the other way round: [ ] holds a list or a table's head, { } a table in
+    """A bracket was opened and not closed, or the other way round: [ ] holds a list or a table header, { } a table in
     one line.""",
     'gates = ["band_saw", "sweep"]\ncurrent = { topic = "shop/band_saw/amps" }',
 )
@@ -111,7 +111,7 @@ TOO_DEEP: Final = _error(
 
 UNKNOWN_KEY: Final = _error(
     "unknown-key",
-    """No key of that name belongs in this table, so it would do nothing. Mostly it is misspelt: check names the
+    """No key of that name belongs in this table, so it would do nothing. Usually it is misspelt: check names the
     nearest known one, and check --fix corrects it where only one is a single letter away.""",
     "[tool.band_saw]\nrun_on = 10              # not run_om",
 )
@@ -123,7 +123,7 @@ UNKNOWN_TABLE: Final = _error(
 )
 KEY_ELSEWHERE: Final = _error(
     "key-elsewhere",
-    """The key is right, and in the wrong table. A line belongs to the nearest table's head above it, so a key that
+    """The key is right, and in the wrong table. A line belongs to the nearest table header above it, so a key that
     was added at the end of the file belongs to the last table.""",
     "[tool.band_saw]\nrun_on = 10              # a tool's, not its collector's",
 )
@@ -203,7 +203,7 @@ BAD_TEXT: Final = _error(
 UNKNOWN_NAME: Final = _error(
     "unknown-name",
     """A name is used that no table has, or a table has a name that nobody uses while all others use one that is
-    nearly the same. Mostly one of the two is misspelt: check --fix corrects it where only one is a single letter
+    nearly the same. Usually one of the two is misspelt: check --fix corrects it where only one is a single letter
     away.""",
     '[gate.band_saw]\n...\n[tool.band_saw]\ngates = ["band_saw"]     # the name of the gate\'s table',
 )
@@ -285,7 +285,7 @@ GATE_BLIND: Final = _error(
 )
 GATE_UNUSED: Final = _error(
     "gate-unused",
-    """No tool names this gate, it has no button and no other way to be opened, so it would stay shut for ever. Mostly
+    """No tool names this gate, it has no button and no other way to be opened, so it would stay shut for ever. Usually
     a tool's list of gates is not complete.""",
     '[tool.jointer]\ngates = ["planing"]',
 )
@@ -422,7 +422,7 @@ TLS_FILE: Final = _error(
 )
 TLS_PORT: Final = _warning(
     "tls-port",
-    """Brokers listen on 1883 without encryption and on 8883 with it. With tls on 1883 the connection mostly fails.""",
+    """Brokers listen on 1883 without encryption and on 8883 with it. With tls on 1883 the connection usually fails.""",
     "port = 8883\ntls = {}",
 )
 LOG_FOLDER: Final = _error(
@@ -490,14 +490,14 @@ TURNS_ABOVE_FULL_LOAD: Final = _warning(
 )
 NEVER_REACHED: Final = _error(
     "never-reached",
-    """A reading beyond 1,000 A (400,000 W) is refused as absurd, so this threshold is never reached. Mostly the meter
+    """A reading beyond 1,000 A (400,000 W) is refused as absurd, so this threshold is never reached. Usually the meter
     gives thousandths (give the sensor its scale) or another unit.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
 FAR_TOO_LARGE: Final = _warning(
     "far-too-large",
     """No machine of a small shop draws so much, and no breaker of one is rated so high. Thresholds are in amps or
-    watts, after the scale: amps in the hundreds mostly mean that the meter gives watts or milliamps.""",
+    watts, after the scale: amps in the hundreds usually mean that the meter gives watts or milliamps.""",
     'current = { topic = "shop/saw/milliamps", scale = 0.001 }\nstart_amps = 1.5',
 )
 SILENT_AFTER: Final = _warning(

@@ -1,7 +1,7 @@
 """Names that refer to other tables: which of them lead nowhere, and the config read on as if they led where was meant.
 
 So a misspelt gate is one mistake, and not also a gate that nothing opens. Where all others use a name that no table
-has, and a table has nearly that name, the table's head is at fault. Works on the parsed TOML, before any value is
+has, and a table has nearly that name, the table header is at fault. Works on the parsed TOML, before any value is
 looked at.
 """
 

@@ -57,7 +57,7 @@ class Offsets(Struct, frozen=True):
 
 
 class Statement(Struct):
-    """A table's head, or a key with its value: where it begins, and what it names, as far as that was understood."""
+    """A table header, or a key with its value: where it begins, and what it names, as far as that was understood."""
 
     start: int
     path: KeyPath = ()

@@ -190,7 +190,7 @@ def _bare_text(stop: Stop) -> Slip | None:
         (
             span.value
             for path, span in stop.positions.spans.items()
-            if (span.value != span.key or isinstance(path[-1], int))  # no table's head
+            if (span.value != span.key or isinstance(path[-1], int))  # no table header
             and stop.start <= span.value <= stop.offset
             and stop.positions.line_of(span.value) == line
         ),
@@ -241,7 +241,7 @@ _LONE: Final = re.compile(rf"(?P<key>{DOTTED})[ \t]*(?:#.*)?\r?$")
 
 
 def _head(stop: Stop) -> Slip | None:
-    """A table's head without one of its brackets."""
+    """A table header without one of its brackets."""
     if (found := _HEAD_WITHOUT_CLOSING.match(stop.line)) is not None:
         text = f"the closing bracket is missing: wanted [{found['name']}]"
         end = stop.start + found.end("name")
@@ -286,7 +286,7 @@ _HINTS: Final[Mapping[str, str]] = {
     "Invalid statement": "a line is a table such as [tool.band_saw] or a key = value; a comment begins with #",
     "Expected '=' after a key": "a line is a table such as [tool.band_saw] or a key = value",
     "Expected newline or end": "one key = value a line; text is written in quotes; a comment begins with #",
-    "Expected ']'": "a table's head ends with ], a list of tables' with ]]",
+    "Expected ']'": "a table header ends with ], that of a list of tables with ]]",
     "Unescaped": "a backslash in \"...\" is written \\\\; or use '...'",
     "Illegal character": "this character cannot be here",
     "Unterminated string": "the closing quote is missing",

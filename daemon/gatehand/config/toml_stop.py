@@ -24,7 +24,7 @@ class Cut(Struct, frozen=True):
     """What it names, as far as that was understood."""
     is_head: bool = False
     head: str | None = None
-    """A table's head as it was surely meant, which takes its place."""
+    """A table header as it was surely meant, which takes its place."""
 
 
 class Slip(Struct, frozen=True):
@@ -61,7 +61,7 @@ class Stop(Struct, frozen=True):
 
     @property
     def is_head(self) -> bool:
-        """Whether the statement is a table's head."""
+        """Whether the statement is a table header."""
         return self.text.startswith("[", self.start)
 
     @property

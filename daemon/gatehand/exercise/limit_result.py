@@ -67,9 +67,9 @@ class LimitResult:
 def refused_without_refresh(name: str) -> str:
     """Why there is nothing to try, and what to do."""
     return (
-        f"[collector.{name}] has refresh = 0: its on is never repeated, so a switch with a time limit would go off in "
-        "mid-cut. Give the switch a limit of its own (its maker's settings), set refresh to a little under half of it, "
-        "then try this again"
+        f'[collector.{name}] has refresh = 0: the "on" is never repeated, so a switch with a time limit would go off '
+        "in mid-cut. Give the switch a limit of its own (its maker's settings), set refresh to a little under half of "
+        "it, then try this again"
     )
 
 
@@ -78,10 +78,9 @@ def judge(result: LimitResult) -> Iterator[Remark]:
     refresh, limit = result.refresh, result.limit
     if limit is None:
         yield failed(
-            f"This switch has no time limit: it was still on {result.within:g} s after its on ({REFRESHES:g} x refresh "
-            f"of {refresh:g} s). When the daemon, its computer or the network dies, the fan keeps running for ever. "
-            f"Give the "
-            f"switch a limit of its own (its maker's settings), a little more than twice refresh."
+            f'This switch has no time limit: it was still on {result.within:g} s after the "on" ({REFRESHES:g} x '
+            f"refresh of {refresh:g} s). When the daemon, its computer or the network dies, the fan keeps running for "
+            "ever. Give the switch a limit of its own (its maker's settings), a little more than twice refresh."
         )
     elif limit <= refresh:
         yield failed(
@@ -113,13 +112,13 @@ def _lines(result: LimitResult) -> Iterator[str]:
         by = "" if result.seen_by is None else f", seen by {how[result.seen_by]}"
         since = result.last_on
         between = "" if since is None or result.limit - since < 1 else f" (it was last seen on at {since:.1f} s)"
-        yield f"The switch of {name} went off by itself {result.limit:.1f} s after its on{by}{between}."
+        yield f'The switch of {name} went off by itself {result.limit:.1f} s after the "on"{by}{between}.'
     for remark in result.remarks:
         yield f"{'FAILED: ' if is_failed([remark]) else ''}{remark.text}"
     if result.stopped is not None:
         yield f"STOPPED: {result.stopped}."
     if result.broken_off:
-        yield "Broken off."
+        yield "Stopped early."
     if result.made_safe:
         yield result.made_safe
     if result.ok:

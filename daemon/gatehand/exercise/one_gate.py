@@ -1,6 +1,6 @@
 """One gate: open and shut, several times, how long until it says so, and what those times mean.
 
-Below, pure: what is missing, exchanged or slow in the measured moves.
+Below, pure: what is missing, swapped or slow in the measured moves.
 """
 
 import math
@@ -310,8 +310,8 @@ def _why_missing(name: str, gate: GateTable, moves: list[Move], missing: list[Mo
         other, count = answered.most_common(1)[0]
         if count > 1 or count == len(moves):
             return (
-                f"Exchanged: when {said} was told to move, gate {spoken(other)} reported it. "
-                f"Look which of the two gates moved: if {said} did, their state topics are exchanged, else their "
+                f"Swapped: when {said} was told to move, gate {spoken(other)} reported it. "
+                f"Check which of the two gates moved: if {said} did, their state topics are swapped, else their "
                 "command topics."
             )
     opposite = [move for move in missing if move.opposite]

@@ -111,7 +111,7 @@ def _why_not_heard(supervisor: Supervisor, signal: Signal, asked: float) -> str:
         instead = supervisor.observed.presses.get(other.path)
         if instead is not None and other.path != signal.path and instead.first(asked, is_pressed=True) is not None:
             who = not_tried(other).whose
-            return f"Not heard; the {who} said {instead.last!r} on {other.topic} instead: the topics are exchanged."
+            return f"Not heard; the {who} said {instead.last!r} on {other.topic} instead: the topics are swapped."
     came = heard.since(asked)
     if odd := dict.fromkeys(repr(each.word) for each in came if each.is_pressed is None):
         wanted = listed((f"its {key} {word!r}" for key, word in words.items()), last="nor")

@@ -61,7 +61,7 @@ async def exercise(supervisor: Supervisor, name: str) -> ToolResult:
 async def _at_rest(supervisor: Supervisor, name: str, tool: ToolTable) -> bool:
     """Before its start it must not draw. False: skipped."""
     heard = supervisor.observed.tools[name]
-    hint = "; if it is off, its words active and clear are exchanged" if tool.measure is Measure.RUNNING else ""
+    hint = "; if it is off, its words active and clear are swapped" if tool.measure is Measure.RUNNING else ""
     while heard.value is not None and heard.value >= tool.stop_at and supervisor.person:
         draws = Question(f"The {spoken(name)} {says(tool.measure, heard.value)} already; switch it off{hint}", _IS_OFF)
         if await supervisor.answer(draws) == SKIP:
@@ -173,7 +173,7 @@ async def _await_stop(supervisor: Supervisor, name: str, tool: ToolTable) -> Rem
     if tool.measure is Measure.RUNNING:
         return failed(
             "Switched off, its contact still says running: the collector would never stop. Look at the contact, and "
-            "whether its words active and clear are exchanged."
+            "whether its words active and clear are swapped."
         )
     shown = "nothing" if heard.value is None else steady(tool.measure, heard.value)
     return failed(
@@ -190,7 +190,7 @@ def _why_not_seen(supervisor: Supervisor, name: str, asked: float, other: str) -
         top = steady(instead, supervisor.observed.tools[other].peak(asked) or 0.0)
         rose = f"contact said {top}" if instead is Measure.RUNNING else f"topic rose to {top}"
         return (
-            f"Not seen; the {spoken(other)}'s {rose} instead: the sensors of {said} and {spoken(other)} are exchanged, "
+            f"Not seen; the {spoken(other)}'s {rose} instead: the sensors of {said} and {spoken(other)} are swapped, "
             "or their topics are."
         )
     if peak is not None and peak >= tool.start_at:
@@ -227,16 +227,16 @@ def _quiet(heard: ToolHeard, silent_after: float) -> str | None:
 
 _NOT_RISEN: Final = {
     Measure.AMPS: (
-        "Not seen: {most} at most, {start} is {at}. Look whether the sensor goes round one conductor only, and at "
+        "Not seen: {most} at most, {start} is {at}. Check whether the sensor goes round one conductor only, and at "
         "scale; or lower {start}."
     ),
     Measure.WATTS: (
-        "Not seen: {most} at most, {start} is {at}. Look whether it gets its power through that meter, and at scale; "
+        "Not seen: {most} at most, {start} is {at}. Check whether it gets its power through that meter, and at scale; "
         "or lower {start}."
     ),
     Measure.RUNNING: (
         "Not seen: its contact said stopped all the while. Look where the contact sits, and whether its words active "
-        "and clear are exchanged."
+        "and clear are swapped."
     ),
 }
 

@@ -208,12 +208,12 @@ class Result:
 
 WIDTH: Final = 80
 _HOW: Final = {
-    How.REPORTED: "well",
-    How.TIMED: "well, by eye",
+    How.REPORTED: "OK",
+    How.TIMED: "OK, by eye",
     How.UNSEEN: "not looked at",
-    How.BY_HAND: "well, by hand",
+    How.BY_HAND: "OK, by hand",
     How.SKIPPED: "left out",
-    How.BROKEN_OFF: "broken off",
+    How.BROKEN_OFF: "stopped early",
 }
 
 
@@ -257,7 +257,7 @@ def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
         return
     rows: list[tuple[str, ...]] = [("TOOL", "at rest", "peak", "running", "seen after", "")]
     for tool in tools:
-        verdict = "FAILED" if tool.failed else ("well" if tool.tried else "not tried")
+        verdict = "FAILED" if tool.failed else ("OK" if tool.tried else "not tried")
         after = "-" if tool.seen_after is None else _between(tool.seen_after, tool.seen_after_most)
         readings = ("-" if one is None else steady(tool.measure, one) for one in (tool.rest, tool.peak, tool.running))
         rows.append((spoken(tool.tool), *readings, after, verdict))
@@ -268,8 +268,8 @@ def _tools(tools: Sequence[ToolResult]) -> Iterator[str]:
 
 _SEEN_AFTER: Final = (
     "seen after: from the sensor's first reading of the start until the tool counts as running, start_after included. "
-    "Of a sensor that speaks by the clock also from the reading before that one, for the tool was started between the "
-    "two. Nobody's walk to the tool is counted."
+    "For a sensor that reports only at fixed intervals, the longer time counts from the reading before, because the "
+    "tool was started between the two. Your walk to the tool is not counted."
 )
 
 
@@ -283,7 +283,7 @@ def _presses(presses: Sequence[PressResult]) -> Iterator[str]:
         return
     rows: list[tuple[str, ...]] = [("PRESSED", "on", "heard", "")]
     for each in presses:
-        verdict = "FAILED" if each.failed else ("well" if each.tried else "not tried")
+        verdict = "FAILED" if each.failed else ("OK" if each.tried else "not tried")
         heard = ", ".join(map(repr, each.heard)) or ("nothing" if each.tried else "-")
         rows.append((each.whose, each.topic, heard, verdict))
     yield from columns(rows)
@@ -335,7 +335,7 @@ def _end(result: Result) -> Iterator[str]:
     if result.stopped is not None:
         yield from wrapped(f"STOPPED: {result.stopped}. {result.made_safe}".rstrip(), paragraph(WIDTH))
     if result.broken_off:
-        yield f"Broken off. {result.made_safe}".rstrip()
+        yield f"Stopped early. {result.made_safe}".rstrip()
     left = [gate for gate in result.gates if gate.left is not None]
     if left:
         where = ", ".join(
@@ -363,7 +363,7 @@ def _about_hold(result: Result) -> Iterator[str]:
     for name in result.held:
         yield f"The collector {name} is still on hold. When the shop is ready: gatehand reset {name}"
     if not result.with_daemon and (result.gates or result.stopped):
-        yield "No daemon was running, so nothing is on hold. The collectors were switched off."
+        yield "No daemon was running, so nothing was put on hold. The collectors were switched off."
 
 
 def reset_topic(config: Config, collector: str) -> str:

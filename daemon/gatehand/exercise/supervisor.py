@@ -194,7 +194,7 @@ class Supervisor:
         if not await self._are_held(asked):
             topics = ", ".join(map(self._hold_topic, asked))
             raise RefusedError(
-                f"the daemon did not hold within {_HELD_WITHIN:g} s; look whether this user may write {topics}, and "
+                f"the daemon did not hold within {_HELD_WITHIN:g} s; check whether this user may write {topics}, and "
                 "whether the daemon has this config"
             )
         self.result.held = asked
@@ -325,7 +325,7 @@ class Supervisor:
         """Stop contacts that are active, each as a clause."""
         return [
             f"the stop contact {name} is active; fix the cause and release it first (if nobody has pressed it, its "
-            f"words active and clear are exchanged in [stop.{name}])"
+            f"words active and clear are swapped in [stop.{name}])"
             for name, active in self.observed.stops.items()
             if active
         ]

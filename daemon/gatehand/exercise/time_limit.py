@@ -128,11 +128,12 @@ class _Test:
         supervisor, name, within = self._supervisor, self._name, self.result.within
         gates = f"Opened first: {listed(map(spoken, self._gates), last='and')}. " if self._gates else ""
         supervisor.world.say(
-            f"{gates}Then the fan of {name} is switched on, once, and its on is not repeated: its switch must go off "
+            f'{gates}Then the fan of {name} is switched on, once, and the "on" is not repeated: its switch must go off '
             f"by itself within {within:g} s ({REFRESHES:g} x refresh). If it does not, it is switched off from here.\n"
             "If this program or this computer is killed meanwhile, or the network fails, nothing but the switch's own "
             "limit ends the fan, and that is what is being tried: stay at the collector's own switch.\n"
-            "Nobody at the fan, its bin, its filter or a gate; the start counts for the motor. This is not a lockout."
+            "Keep everybody away from the fan, its bin, its filter and its gates; the test costs the motor one start. "
+            "This is not a lockout."
         )
         if not yes and await supervisor.answer(BEGIN) != YES:
             raise BrokenOffError
@@ -165,7 +166,7 @@ class _Test:
             odd = self._fan.odd(self._began) if self._is_on else ""
             result.remarks += [failed(odd)] if odd else judge(result)
         if self._is_on and not await self._off():
-            raise HaltedError(f"the fan of {self._name} was not seen to stop after its off")
+            raise HaltedError(f'the fan of {self._name} was not seen to stop after the "off"')
         await self._put_back()
 
     # Gates
@@ -226,7 +227,7 @@ class _Test:
         while not self._fan.showed and world.now() < until:
             await self._hear(until)
         if self._fan.showed:
-            world.say(f"It runs. Its on is not repeated now; {self.result.within:g} s at most.")
+            world.say(f'It runs. The "on" is not repeated now; {self.result.within:g} s at most.')
             return True
         against = "".join(f" {each}." for each in supervisor.objections)
         self.result.remarks.append(

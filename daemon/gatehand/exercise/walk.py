@@ -24,7 +24,7 @@ No tool may run, no fan may turn, and nobody may work at the collector, its bin 
 This is not a lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
 
 
-BEGIN: Final = Question("Has the fan stopped turning, is everybody clear? Type yes to begin", no=NO, skip=False)
+BEGIN: Final = Question("Has the fan stopped turning? Is everybody clear? Type yes to begin", no=NO, skip=False)
 LOOK_AT_GATES: Final = "Look at the gates: one may not be where it was found."
 
 

@@ -165,7 +165,7 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         "unplug or lock out what it stops, as its maker says."
     )
     board = next((one for one in boards if one.role == "contact" and one.name == table.name), None)
-    contact, comment = None if board is None else board.signal("state"), "a Gatehand board"
+    contact, comment = None if board is None else board.signal("state"), "a board that announces itself"
     if contact is None:
         trial = Try(
             f"{its.key}.trial",

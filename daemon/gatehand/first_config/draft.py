@@ -74,7 +74,7 @@ class Device(Struct, frozen=True):
     def add_board(self, board: Board, keys: Mapping[str, str]) -> None:
         """What a board of our own says and hears, by its topics' last levels."""
         for last, key in keys.items():
-            self.table.add(key, board.signal(last), "a Gatehand board" if key == "command" else "")
+            self.table.add(key, board.signal(last), "a board that announces itself" if key == "command" else "")
 
     @property
     def taken(self) -> frozenset[tuple[str, str | None]]:

@@ -16,7 +16,7 @@ from gatehand.first_config.questions import SignalAnswer
 from gatehand.first_config.steps import Ask, Connect, Forget, Given, Manner, Quiet, RhythmOf, Steps, Tell
 from gatehand.listening.roles import fitting_silent_after
 from gatehand.rhythm import words
-from gatehand.text import listed, named
+from gatehand.text import listed
 
 LISTEN_FIRST: Final = 20.0
 """Seconds of quiet, so that what moves by itself shows it."""
@@ -48,10 +48,8 @@ def script(folder: Path) -> Steps[Draft]:
     yield from _broker(draft.table("broker"), folder)
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
-        yield Tell(
-            f"{named(len(boards), 'Gatehand board')} found: "
-            f"{listed((f'{b.role} {b.name}' for b in boards), last='and')}."
-        )
+        found = listed((f"{b.role} {b.name}" for b in boards), last="and")
+        yield Tell(f"Boards that announced themselves: {found}.")
     collectors, gates, tools, stops = yield from _who_is_there(boards)
     for name in gates:
         yield from gate(draft.table("gate", name), boards, collectors)

@@ -50,8 +50,8 @@ def period_notes(found: Summary) -> Iterator[str]:
     if names := found.renamed:
         is_not = "is" if len(names) == 1 else "are"
         yield (
-            f"{listed(names, last='and')} {is_not} not in the config (any more, or by that name): hours count, energy "
-            "does not."
+            f"{listed(names, last='and')} {is_not} not in the config (removed or renamed): hours are counted, energy "
+            "is not."
         )
 
 
@@ -68,10 +68,10 @@ def _collectors(found: Summary) -> Iterator[str]:
     rows = list(found.collectors())
     if rows:
         yield ""
-        yield f"{'collector':<22} {'starts':>6} {'time':>8} {'an hour':>9} {'worst hour':>16}"
+        yield f"{'collector':<22} {'starts':>6} {'time':>8} {'per hour on':>11} {'worst hour':>16}"
     for row in rows:
         worst = f"{row.worst_hour}, {local_text(row.worst_began_ms)[5:16]}" if row.worst_hour else ""
-        yield f"{row.name:<22} {row.starts:>6,} {spent(row.hours):>8} {_rate(row):>9} {worst:>16}".rstrip()
+        yield f"{row.name:<22} {row.starts:>6,} {spent(row.hours):>8} {_rate(row):>11} {worst:>16}".rstrip()
 
 
 def spent(hours: float) -> str:
@@ -224,7 +224,7 @@ def _upkeep(all_due: list[Due]) -> Iterator[str]:
 def upkeep_words(one: Due) -> str:
     """How one kind of upkeep stands."""
     least = "at least " if one.done_before_log or one.since_ms is None else ""
-    since = f"since {local_text(one.since_ms)[:10]}" if one.since_ms is not None else "since the log begins"
+    since = f"since {local_text(one.since_ms)[:10]}" if one.since_ms is not None else "since the log began"
     stands = {"due": f": due; then 'gatehand done {one.name}'", "soon": ": soon due", "well": ""}[one.word]
     return f"{least}{hours_of(one)} {since}{stands}"
 

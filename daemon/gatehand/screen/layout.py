@@ -23,7 +23,7 @@ _COUNTED: Final = re.compile(r"([^0-9]*)([0-9]*)")
 _MINUTE: Final = 60.0
 _OLD: Final = _MINUTE
 """Seconds after which the word of a sensor that speaks only on change is shown with its age."""
-_NOT_UNDERSTOOD: Final = "NOT UNDERSTOOD"
+NOT_UNDERSTOOD: Final = "NOT UNDERSTOOD"
 """Instead of SILENT, which its state is, where a sensor is heard and its word cannot be used."""
 _SENSORS: Final = frozenset({"current", "power", "running"})
 """The keys of a tool's sensor (`config.signals.SENSORS`, which a screen need not load)."""
@@ -70,10 +70,15 @@ def _title(left: str, right: str, width: int) -> ScreenLine:
     return (TextSpan(padded(cut(left, room), room + 2), Tone.HEAD), TextSpan(right, Tone.HEAD))
 
 
+def is_past(status: DaemonStatus) -> bool:
+    """Whether what stands below is of the past: nobody is there who would say anything newer."""
+    return status.lost_because is not None or status.online is False
+
+
 def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     last = "" if status.heard_at is None else f" Last heard at {clock(status.heard_at)}."
     if status.collectors or status.tools or status.gates:
-        last += " What follows is of the past."
+        last += " Everything below is from that time." if last else " Everything below is from before that."
     if status.lost_because is not None:
         for_how_long = "" if status.lost_at is None else f" for {_lasting(at - status.lost_at)}"
         return [(f"NO BROKER{for_how_long}: {status.lost_because}; trying again.{last}", Tone.ALARM)]
@@ -170,7 +175,7 @@ def each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[Sc
 def _state_of_tool(message: StatusMessage, now: float) -> str:
     # Beside another word, such as SILENT, the seconds of a run-on would be taken for that word's.
     left = _left(message, "run_on_ends", now) if message.text("state") == "run_on" else None
-    shown = _NOT_UNDERSTOOD if _is_heard_in_vain(message) else loud_state(message, now)
+    shown = loud_state(message, now)
     return shown if left is None else f"{shown} {_lasting(left)}"
 
 
@@ -189,7 +194,7 @@ def tool_row(status: DaemonStatus, name: str, at: float) -> ToolRow:
         name=spoken(name),
         state=TextSpan(_state_of_tool(message, now), _tone_of(message)),
         reading="no reading" if value is None else steady(measure, value),
-        age=_age(message, now, is_now=status.lost_because is None and status.online is not False),
+        age=_age(message, now, is_now=not is_past(status)),
         bar=TextSpan(meter(value, start, stop), tone(word) if word in {"running", "run_on"} else Tone.PLAIN),
         stop="" if stop is None else measured(measure, stop),
         start="" if start is None else measured(measure, start),
@@ -228,13 +233,15 @@ def meters(status: DaemonStatus, width: int) -> list[ScreenLine]:
 def unheard(status: DaemonStatus, width: int) -> list[ScreenLine]:
     """A heading and what was never heard or is not understood; nothing where all is well."""
     found: list[ScreenLine] = []
+    titles: set[str] = set()
     for kind, every in (("collector", status.collectors), ("tool", status.tools), ("gate", status.gates)):
         for name, message in in_order(every):
             whose = spoken(name if kind == "tool" else f"{kind} {name}")
-            texts = [f"{whose}: never heard: {topic}" for topic in message.names("unheard")]
-            texts += [f"{whose}: {text}" for text in message.odd("not_understood")]
-            found += (each for text in texts for each in wrapped(text, width, then="  "))
-    return [line("NOT HEARD", Tone.HEAD), *found] if found else []
+            never = [f"{whose}: never heard: {topic}" for topic in message.names("unheard")]
+            odd = [f"{whose}: {text}" for text in message.odd("not_understood")]
+            titles.update(title for title, some in (("NOT HEARD", never), (NOT_UNDERSTOOD, odd)) if some)
+            found += (each for text in (*never, *odd) for each in wrapped(text, width, then="  "))
+    return [line(" OR ".join(sorted(titles)), Tone.HEAD), *found] if found else []
 
 
 def _gate_cell(name: str, message: StatusMessage, now: float) -> GateCell:
@@ -265,7 +272,8 @@ def loud_state(message: StatusMessage, now: float | None = None) -> str:
     `now`: wall seconds of the daemon's clock, where it is also said for how long.
     """
     word = message.text("state")
-    shown = state(word).upper() if tone(word) is Tone.ALARM else state(word)
+    loud = NOT_UNDERSTOOD if _is_heard_in_vain(message) else state(word).upper()
+    shown = loud if tone(word) is Tone.ALARM else state(word)
     return ", ".join(filter(None, (shown, _offline(message, now))))
 
 

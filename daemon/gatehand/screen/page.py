@@ -25,8 +25,8 @@ _FEW: Final = 3
 """Rows of tools; rather than fewer, while others are at work too, all are told in short."""
 _SEVERITY: Final = (Tone.ALARM, Tone.WARN, Tone.GOOD, Tone.PLAIN)
 _IN_SHORT: Final = (
-    *("FAULT", "SILENT", "HELD", "unknown", "opening", "shutting", "muted", "run-on", "running", "open", "spin-up"),
-    *("coast-down", "off", "idle", "shut"),
+    *("FAULT", "SILENT", layout.NOT_UNDERSTOOD, "HELD", "unknown", "opening", "shutting", "muted", "run-on", "running"),
+    *("open", "spin-up", "coast-down", "off", "idle", "shut"),
 )
 """The states as they come where a part is only told in short: what matters most first."""
 
@@ -37,8 +37,8 @@ def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int
     if height is not None and len(header) > max(2, height // 4):
         header = layout.header_in_short(status, where, at, width)
     found = [*header, *_below(status, at, width, None if height is None else height - len(header))]
-    if status.lost_because is not None or status.online is False:
-        found = [*header, *(faint(each) for each in found[len(header) :])]  # it is of the past
+    if layout.is_past(status):
+        found = [*header, *(faint(each) for each in found[len(header) :])]
     return [cut_line(each, width) for each in found[:height]]
 
 
@@ -98,7 +98,9 @@ def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> l
     """A heading, the newest of them whole and the others counted; in one line where `limit` leaves no more."""
     each = layout.each_alarm(status, at, width)
     if not each:
-        return [] if status.online is None else [line("No active alarms.")]
+        if status.online is None:
+            return []
+        return [line("No alarms were active then." if layout.is_past(status) else "No active alarms.")]
     title, names = f"{len(each)} ACTIVE {'ALARM' if len(each) == 1 else 'ALARMS'}", [*map(spoken_alarm, each)]
     found = [line(title, Tone.ALARM)]
     for number, lines in enumerate(each.values()):

@@ -1,6 +1,6 @@
 """What to set for a tool: start and stop threshold between rest and work, delays that keep blips out, and a run-on.
 
-Cuts and pauses are a tool's readings through its two thresholds, without delays. What each run-on would cost and spare
+Cuts and pauses are a tool's readings through its two thresholds, without delays. What each run-on would cost and save
 is counted for one tool as if it alone had the collector; where tools share it, both figures are lower.
 """
 
@@ -149,7 +149,7 @@ def rounded(value: float, measure: Measure = Measure.AMPS) -> float:
 
 CHOICES_S: Final = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0, 45.0, 60.0, 90.0, 120.0, 180.0)
 WORTH_S: Final = 60.0
-"""Seconds of running that one restart spared may cost: common practice, no published source."""
+"""Seconds of running that one restart saved may cost: common practice, no published source."""
 FEW_PAUSES: Final = 10
 
 
@@ -179,10 +179,10 @@ def choices(pieces: Sequence[Sequence[Spell]], also: float | None = None) -> lis
 
 
 def advised(options: Sequence[RunOnChoice]) -> RunOnChoice:
-    """The longest run-on up to which each restart spared costs no more than `WORTH_S` of running."""
+    """The longest run-on up to which each restart saved costs no more than `WORTH_S` of running."""
     best = options[0]
     for option in options:
-        spared = best.restarts - option.restarts
-        if spared > 0 and (option.minutes - best.minutes) * 60 <= WORTH_S * spared:
+        saved = best.restarts - option.restarts
+        if saved > 0 and (option.minutes - best.minutes) * 60 <= WORTH_S * saved:
             best = option
     return best

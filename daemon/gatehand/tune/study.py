@@ -150,7 +150,7 @@ def about_meter(one: Study) -> Iterator[str]:
         ]
         yield (
             f"{listed(seen, last='and')} recorded took no longer than its meter's rhythm of {interval(rhythm.every)}: "
-            "shorter ones were not seen at all, and starts came late; let the meter speak more often, or on change"
+            "shorter ones were not seen at all, and starts came late; set the meter to report more often, or on change"
         )
 
 
@@ -194,7 +194,7 @@ def _about_run_on(found: Found) -> str:
     if best is None:
         return f"run_on stays: {_too_few(len(found.pauses))} to choose by."
     return (
-        f"run_on = {best.seconds:g} bridges {_percent(best.bridged)} of the pauses; up to there each restart spared "
+        f"run_on = {best.seconds:g} bridges {_percent(best.bridged)} of the pauses; up to there each restart saved "
         f"costs no more than {proposed_settings.WORTH_S:g} s of running."
     )
 

@@ -1,4 +1,4 @@
-"""Draws a study as SVG: how long the tool drew how much, the thresholds, and what each run-on costs and spares."""
+"""Draws a study as SVG: how long the tool drew how much, the thresholds, and what each run-on costs and saves."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
