@@ -63,7 +63,7 @@ async def _at_rest(supervisor: Supervisor, name: str, tool: ToolTable) -> bool:
     heard = supervisor.observed.tools[name]
     hint = "; if it is off, its words active and clear are exchanged" if tool.measure is Measure.RUNNING else ""
     while heard.value is not None and heard.value >= tool.stop_at and supervisor.person:
-        draws = Question(f"The {spoken(name)} {says(tool.measure, heard.value)} already; switch it off{hint}", _IS_OFF)
+        draws = Question(f"The {spoken(name)} {says(tool.measure, heard.value)}; switch it off{hint}", _IS_OFF)
         if await supervisor.answer(draws) == SKIP:
             return False
         await supervisor.wait(STEADY_AFTER)
@@ -227,11 +227,11 @@ def _quiet(heard: ToolHeard, silent_after: float) -> str | None:
 
 _NOT_RISEN: Final = {
     Measure.AMPS: (
-        "Not seen: {most} at most, {start} is {at}. Look whether the sensor goes round one conductor only, and at "
+        "Not seen: {most} at most, {start} is {at}. Check whether the sensor goes round one conductor only, and at "
         "scale; or lower {start}."
     ),
     Measure.WATTS: (
-        "Not seen: {most} at most, {start} is {at}. Look whether it gets its power through that meter, and at scale; "
+        "Not seen: {most} at most, {start} is {at}. Check whether it gets its power through that meter, and at scale; "
         "or lower {start}."
     ),
     Measure.RUNNING: (

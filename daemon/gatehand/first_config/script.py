@@ -31,7 +31,7 @@ OPENING: Final = (
     "Made by gatehand init from what was heard and answered. Next: gatehand check, then gatehand exercise, which",
     "tries every gate and tool with the collector kept off, then gatehand run. config.example.toml explains every key.",
     "",
-    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Isolate a machine",
+    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Lock a machine out",
     "before you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
 )
 KEPT: Final = (
@@ -72,7 +72,7 @@ def script(folder: Path) -> Steps[Draft]:
 def _broker(table: Table, folder: Path) -> Steps[None]:
     while True:
         host: str = yield Ask(
-            "broker.host", "Which machine does the MQTT broker run on? (name or address)", q.text, "127.0.0.1"
+            "broker.host", "Which computer does the MQTT broker run on? (name or address)", q.text, "127.0.0.1"
         )
         port: int = yield Ask("broker.port", "Its port", q.port, "1883")
         text = 'Its login for Gatehand, or "none" if it needs none'
