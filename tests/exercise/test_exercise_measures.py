@@ -85,7 +85,7 @@ def test_thresholds_are_judged_in_watts(running: float, idle: float, weight: Wei
 def test_watts_that_do_not_rise_are_told_with_what_to_look_at() -> None:
     found = of(at_work(world_with(jointer=ToolHabits(inrush=None, noise=0.0, running=41.0))), "jointer")
     assert found.failed
-    assert "Not seen: 41 W at most, start_watts is 300 W. Look whether it gets its power through that meter" in words(
+    assert "Not seen: 41 W at most, start_watts is 300 W. Check whether it gets its power through that meter" in words(
         found
     )
 
@@ -134,7 +134,7 @@ def test_words_that_are_exchanged_are_hinted_at_when_it_runs_already() -> None:
 
     world = world_with(early)
     result = at_work(world)
-    asked = [said for said in world.said if said.startswith("The router is running by its contact already")]
+    asked = [said for said in world.said if said.startswith("The router runs, according to its contact;")]
     assert len(asked) == 1
     assert "; if it is off, its words active and clear are exchanged" in asked[0]
     assert not of(result, "router").failed
@@ -193,7 +193,7 @@ def test_sensors_of_two_kinds_that_are_exchanged_are_named() -> None:
             "c/air",
             "yes",
             "no",
-            "its motor is running by its contact",
+            "its motor runs, according to its contact",
         ),
     ],
 )

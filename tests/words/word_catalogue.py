@@ -172,8 +172,8 @@ def sample(key: str, count: int, event: str = "") -> Fact:
     """A fact of that name where there are so many of everything."""
     if key == "why" and event in _WHY:
         return _WHY[event]
-    if key == "because" and event == "refusals_counted":
-        return "start refused: the bin is full"
+    if event == "refusals_counted" and key in {"because", "more"}:
+        return max(count, 1) if key == "more" else "start refused: the bin is full"
     if (texts := TEXTS.get(key)) is not None:
         return texts[min(count, len(texts) - 1)]
     return max(count, 1) if {key, f"{event}.{key}"} & _ONE_AT_LEAST else count

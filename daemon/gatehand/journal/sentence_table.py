@@ -4,8 +4,8 @@
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`,
 `just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
 of a hold `on_hold`, of gates `the_gates`, `gates_are`, `gates_were`, `gates_them`, of lost lines `lost_numbers`.
-`{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is
-missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
+`{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact
+within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias

@@ -136,10 +136,10 @@ NOT_CONFIRMED: Final = Words(
     ),
     (
         (
-            "Set the device of {of_contact} to report its state each time it comes back: a word that it has stopped, a "
+            "Have the device of {of_contact} report its state each time it comes back: a word that it has stopped, a "
             "second before, confirms the next start."
         ),
-        "Set the sensor to report once a second.",
+        "Have the sensor report once a second.",
     ),
     (
         Advice("Or give {table} {sensor} an at (when it was measured).", "at", True),
@@ -153,7 +153,7 @@ RETAINED: Final = Words(
     "is shown and starts nothing",
     (
         "The broker may well keep the word of {of_contact}: it shows how things were. The next live word counts.",
-        "Set the sensor to publish its readings without the retain flag; a live reading counts at once.",
+        "Have the sensor publish its readings without the retain flag; a live reading counts at once.",
     ),
 )
 TOO_OLD: Final = Words(
@@ -337,7 +337,7 @@ FIRST_WORD_ON_CHANGE: Final = Words(
             "poll",
             True,
         ),
-        Advice("Or set the device to retain its word.", RETAIN, True),
+        Advice("Or have the device retain its word.", RETAIN, True),
     ),
 )
 BY_RULE: Final[dict[str, Words]] = {
@@ -400,7 +400,7 @@ GATE_UNREACHED: Final = Words(
 GATE_OFFLINE: Final = Words(
     "offline",
     "the device of gate {name} was offline at {at}, since {since} ({lasted}), as its online topic said: no command "
-    "reaches it",
+    "reached it",
     LOOK_AT_DEVICE,
 )
 GATE_WAS_OFFLINE: Final = Words(
