@@ -242,8 +242,8 @@ def test_a_late_gate(make: Make, capsys: Out) -> None:
         found,
         "gate_late",
         "band saw got its air late, at 08:00:34, 3.92 s after its start at 08:00:31 (6 A, at or above its start_amps "
-        "of 2.5 A), because gate band saw was told to open and had not reported open 3 s later (travel 1.5 s, 1 retry), so "
-        "it counts as faulty",
+        "of 2.5 A), because gate band saw was told to open and had not reported open 3 s later (travel 1.5 s, 1 "
+        "retry), so it counts as faulty",
         "Look at the gate, its power and its end switches: gatehand exercise. If the device itself is in order, look "
         "at "
         "command in [gate.band_saw]: it is told 'open' on shop/gate/band_saw/set.",
