@@ -35,7 +35,7 @@ OPENING: Final = (
     "before you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
 )
 KEPT: Final = (
-    "the broker keeps its last word, so the first cut after a start is served (check cannot know that, and warns)"
+    "the broker keeps its last word, so the first cut after a start gets its air (check cannot know that, and warns)"
 )
 MISSED: Final = "the first cut after each start of the daemon is missed"
 BROKER_KEYS: Final = ("broker.host", "broker.port", "broker.username", "broker.password_file", "broker.ca_file")
