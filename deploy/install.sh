@@ -242,7 +242,7 @@ install_all() {
     step "check the config, where there is one, and change nothing of what works if it has errors"
     step "put the program into $program and the command gatehand into /usr/local/bin"
     step "make the system user gatehand, the config $etc/config.toml and a password, where they are missing"
-    [ -z "$with_broker" ] || step "give Mosquitto a listener on this machine alone, passwords and an access list (in $broker)"
+    [ -z "$with_broker" ] || step "give Mosquitto a listener on this computer alone, passwords and an access list (in $broker)"
     step "install and enable the service gatehand, which keeps its log in $state/log"
     say 'Gatehand is not a safety device. Mains wiring and relays that carry motors are a licensed electrician'\''s work.'
     confirm

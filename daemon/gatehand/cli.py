@@ -28,7 +28,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "reset": ("end a hold, once its cause is fixed", "gatehand reset main"),
     "hold": ("keep a collector off until somebody resets it", 'gatehand hold main --because "filter change"'),
     "hand": ("start the collector at a gate with no tool, for a sweep", "gatehand hand sweep"),
-    "watch": ("watch the shop live in a terminal, from any machine", "gatehand watch --broker shop.local"),
+    "watch": ("watch the shop live in a terminal, from any computer", "gatehand watch --broker shop.local"),
     "status": ("show the state of the shop once; exit 1 with an alarm", "gatehand status --json"),
     "exercise": ("try every gate and tool, one by one", "gatehand exercise --rounds 5"),
     "check": ("check the config for mistakes, and fix what is certain", "gatehand check shop.toml --fix"),
@@ -64,7 +64,7 @@ DEFAULT_CONFIG: Final = Path("config.toml")
 
 _CAUTION = (
     "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. "
-    "Isolate a machine before you reach into it."
+    "Lock a machine out before you reach into it."
 )
 
 

@@ -37,9 +37,10 @@ def steady(measure: Measure, value: float) -> str:
 
 
 def says(measure: Measure, value: float) -> str:
-    """After a machine's name: `draws 6.4 A`, or `is running by its contact`."""
-    said = measured(measure, value)
-    return f"is {said} by its contact" if measure is Measure.RUNNING else f"draws {said}"
+    """After a machine's name: `draws 6.4 A`, or `runs, according to its contact`."""
+    if measure is Measure.RUNNING:
+        return f"{'runs' if value else 'has stopped'}, according to its contact"
+    return f"draws {measured(measure, value)}"
 
 
 def measures_of(tools: Iterable[Tool]) -> dict[str, Measure]:

@@ -36,6 +36,6 @@ def test_with_max_open_only_as_many_gates_are_served(tmp_path: Path) -> None:
     assert warned(tmp_path, breaker=30, amps={"saw": 8, "planer": 9}, fan=12, max_open=1) == ""
     text = warned(tmp_path, breaker=25, amps={"saw": 8, "planer": 9}, fan=12, max_open=1)
     assert text.startswith(
-        "planer 9 A and collector.main 12 A can run together (as far as max_open = 1 of main has them"
+        "planer 9 A and collector.main 12 A can run together (as far as max_open = 1 of main allows): "
     )
     assert "21 A" in text

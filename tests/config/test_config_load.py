@@ -321,7 +321,7 @@ def test_a_password_file_that_all_may_read_is_a_warning(tmp_path: Path) -> None:
     secret.chmod(0o644)
     loaded = load_text(LOGIN, tmp_path / "c.toml")
     assert loaded.ok
-    assert "every user of this machine can read" in told(loaded)
+    assert "every user of this computer can read" in told(loaded)
     secret.chmod(stat.S_IRUSR)
     assert load_text(LOGIN, tmp_path / "c.toml").problems == ()
 
@@ -361,7 +361,7 @@ def test_tls_files_are_looked_at(tmp_path: Path) -> None:
     assert tls("") == ""
     assert "it holds no PEM text" in tls('ca_file = "junk.pem"')
     assert "key_file is missing: cert_file is of no use without it" in tls('cert_file = "own.pem"')
-    assert "every user of this machine can read" in tls('cert_file = "own.pem", key_file = "own.key"')
+    assert "every user of this computer can read" in tls('cert_file = "own.pem", key_file = "own.key"')
 
 
 def test_a_log_folder_that_cannot_be_written_is_an_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

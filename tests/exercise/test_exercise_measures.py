@@ -134,7 +134,7 @@ def test_words_that_are_swapped_are_hinted_at_when_it_runs_already() -> None:
 
     world = world_with(early)
     result = at_work(world)
-    asked = [said for said in world.said if said.startswith("The router is running by its contact already")]
+    asked = [said for said in world.said if said.startswith("The router runs, according to its contact;")]
     assert len(asked) == 1
     assert "; if it is off, its words active and clear are swapped" in asked[0]
     assert not of(result, "router").failed
@@ -193,7 +193,7 @@ def test_sensors_of_two_kinds_that_are_swapped_are_named() -> None:
             "c/air",
             "yes",
             "no",
-            "its motor is running by its contact",
+            "its motor runs, according to its contact",
         ),
     ],
 )

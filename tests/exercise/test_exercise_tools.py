@@ -116,7 +116,7 @@ def test_a_tool_that_draws_already_must_be_switched_off_first() -> None:
     world = VirtualWorld(person=at_the_tools())
     world.shop.tools["band_saw"].switch(on=True, at=0.0)
     result = at_work(world)
-    assert any("The band saw draws" in text and "already; switch it off" in text for text in world.said)
+    assert any("The band saw draws" in text and " A; switch it off" in text for text in world.said)
     assert not of(result, "band_saw").failed
 
 

@@ -125,7 +125,7 @@ def test_each_thing_that_the_rules_say_reads_whole(
         (
             {"event": "command_vetoed", "rule": "min_open", "gate": "a", "command": "shut", "proven_open": 0,
              "min_open": 1},
-            "the command shut for gate a was held back: 0 gates would be open, min_open is 1",
+            'the command "shut" for gate a was held back: 0 gates would be open, min_open is 1',
         ),
         (
             {"event": "collector_off", "collector": "main", "rule": "no_demand", "coast_down": 8.0},
@@ -154,6 +154,10 @@ def test_each_thing_that_the_rules_say_reads_whole(
         (
             {"event": "log_gap", "lost": 3, "first_lost": 7, "last_lost": 9, "why": "No space left on device"},
             "the log has a gap: 3 lines lost (numbers 7 to 9); No space left on device",
+        ),
+        (
+            {"event": "log_gap", "lost": 1, "first_lost": 7, "last_lost": 7, "why": "No space left on device"},
+            "the log has a gap: 1 line lost (number 7); No space left on device",
         ),
     ],
 )  # fmt: skip

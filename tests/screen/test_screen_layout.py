@@ -67,7 +67,7 @@ def test_a_countdown_goes_by_the_daemons_clock_where_the_clocks_differ() -> None
     until = stamp(NOON + ahead + 10)
     heard.say("collector/main", collector("run_on", since=NOON + ahead, until=until))
     assert "off in 10 s" in heard.text()
-    assert "Its clock is 1 min 30 s ahead of this machine's." in heard.text()
+    assert "Its clock is 1 min 30 s ahead of this computer's." in heard.text()
     assert f"{clock(NOON)}  collector" in heard.text()  # events are shown in this machine's time
 
 

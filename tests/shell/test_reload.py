@@ -389,7 +389,7 @@ def test_another_kind_of_sensor_has_to_show_its_tool_idle_before_it_starts_anyth
     world.run(5)
     assert world.commands(since) == []
     assert world.shown("alarm/tool.router.not_fresh")["because"].startswith(
-        "The router was already running when first seen (by its contact)"
+        "The router was already running when first seen (its contact said running)"
     )
     world.say("shop/r", "0")
     world.run(2)

@@ -257,7 +257,10 @@ def test_lines_of_a_meter_in_watts_and_of_a_contact_read_whole(line: dict[str, A
     [
         ({"amps": 6.4}, "The lathe was already running when first seen (it drew 6.4 A), so it starts nothing."),
         ({"watts": 900.0}, "The lathe was already running when first seen (it drew 900 W), so it starts nothing."),
-        ({"running": True}, "The lathe was already running when first seen (by its contact), so it starts nothing."),
+        (
+            {"running": True},
+            "The lathe was already running when first seen (its contact said running), so it starts nothing.",
+        ),
     ],
 )
 def test_an_alarm_says_what_was_measured(facts: dict[str, Any], because: str) -> None:

@@ -296,7 +296,7 @@ def test_a_refresh_does_not_push_out_why_the_fan_is_on() -> None:
     assert "stays on" in world.shown("collector/main")["because"]
     since = world.shown("collector/main")["since"]
     world.run(60)
-    assert "the motor has used 1 of 1 start this hour" in world.shown("collector/main")["because"]
+    assert "the motor has used 1 of 1 start in the last hour" in world.shown("collector/main")["because"]
     assert world.shown("collector/main")["since"] == since
     sent = [each for each in world.transport.sent if each.topic == "gatehand/collector/main"]
     assert not any("time limit" in each.text for each in sent), "nor was it shown for a moment"

@@ -171,7 +171,7 @@ def test_all_that_is_foretold_in_a_morning_comes_true() -> None:
     for kind in ("until", "run_on_until", "run_on_ends", "hand_ends", "coast_down_until"):
         assert world.told[kind] > 0, f"never looked at: {kind}"
     assert {step: said[step] for step in WORDS} == WORDS
-    assert said["the third start of three"][1].endswith("s: start limit: 3 of 3 starts this hour")
+    assert said["the third start of three"][1].endswith("s: start limit: 3 of 3 starts in the last hour")
 
 
 def test_the_screen_counts_down_to_what_the_status_says() -> None:
@@ -208,8 +208,8 @@ def test_a_budget_that_is_spent_says_until_when_the_fan_stays_on() -> None:
     world.pass_by(20)
     free = world.engine.state.collectors[0].started_at + 3600
     clock = local_clock(round((world.clocks.ahead + free) * 1000))
-    assert world.fan()["because"] == f"it stays on until {clock}: the motor has used 1 of 1 start this hour"
-    assert off_because(world) == f"{round(free - world.clocks.now)} s: start limit: 1 of 1 start this hour"
+    assert world.fan()["because"] == f"it stays on until {clock}: the motor has used 1 of 1 start in the last hour"
+    assert off_because(world) == f"{round(free - world.clocks.now)} s: start limit: 1 of 1 start in the last hour"
     assert world.fan()["run_on_until"] is None
     world.pass_by(130)
     assert world.events("collector_on")[-1]["rule"] == "refresh"

@@ -164,7 +164,7 @@ def test_a_start_that_nothing_confirmed_is_advised_only_what_is_not_so(
     shop.config.write_text(SHOP.replace(HEARD, heard))
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_confirmed"
-    assert found["next_step"] == " ".join(["Let the sensor speak once a second.", *advice])
+    assert found["next_step"] == " ".join(["Have the sensor report once a second.", *advice])
     assert [one["text"] for one in found["causes"]] == ["connected to the broker"]
 
 
@@ -181,7 +181,7 @@ def test_a_contact_is_not_advised_what_only_a_number_can_have(make: Make, capsys
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_confirmed"
     assert found["next_step"] == (
-        "Let the device of band saw say how things are each time it comes back: a word that it has stopped, a second "
+        "Have the device of band saw report its state each time it comes back: a word that it has stopped, a second "
         "before, confirms the next start. Or give [tool.band_saw] running a poll, so that it is asked."
     )
 
@@ -200,7 +200,7 @@ def test_a_device_whose_word_is_retained_is_not_advised_to_retain_it(make: Make,
     shop.run(20)
     found: dict[str, Any] = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
-    assert ("Or let the device retain its word." in found["next_step"]) is not retained
+    assert ("Or have the device retain its word." in found["next_step"]) is not retained
     assert "add poll = { topic = ..., payload = ... } to [tool.band_saw] current." in found["next_step"]
 
 
@@ -243,7 +243,7 @@ def test_a_limit_that_leaves_room_by_now_is_not_advised(make: Make, capsys: Out,
     found = why(shop, capsys, "band_saw")
     assert found["would_have_started"] == ({"max_open": 2} if advised else {})
     said = (
-        "max_open = 2 would have served it"
+        "max_open = 2 would have given it air"
         if advised
         else "max_open = 2 would have started it, and by now it is set so"
     )

@@ -104,7 +104,7 @@ def test_the_collector_says_how_it_stands_where_the_log_ends_beside_what_it_did_
     found = why(shop, capsys, "main")
     assert found["case"] == "under_threshold"
     assert "the collector had been on for" in found["at_the_end"]
-    assert "the motor has used 1 of 1 start this hour" in found["at_the_end"]
+    assert "the motor has used 1 of 1 start in the last hour" in found["at_the_end"]
     assert why(shop, capsys, "main", "--at", now(shop))["at_the_end"] is None
 
 
@@ -278,7 +278,7 @@ def test_without_a_log_it_says_what_to_do(tmp_path: Path, capsys: pytest.Capture
     [
         ("the broker was away", "The broker was away."),
         ("start_amps is 2.5 A", "start_amps is 2.5 A."),
-        ("travel = 3 would have served it", "travel = 3 would have served it."),
+        ("travel = 3 would have given it air", "travel = 3 would have given it air."),
         ("does it stand open?", "Does it stand open?"),
     ],
 )

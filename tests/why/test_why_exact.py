@@ -1,4 +1,4 @@
-"""Whole answers, word by word: what was said, what to do, which settings, and the lines without which it is another."""
+"""Whole answers, word by word: what was said, what to do, which settings, and the lines that decided it."""
 
 from collections.abc import Callable
 from typing import Any
@@ -14,10 +14,12 @@ Out = pytest.CaptureFixture[str]
 
 SAW = "band saw started: 6 A, at or above its start_amps of 2.5 A"
 OPENED = "gate band saw is open: it reported after 0.92 s"
-NOT_SERVED = "band saw was not served, because it started at {} (6 A, at or above its start_amps of 2.5 A) and because "
+NOT_SERVED = "band saw started at {} (6 A, at or above its start_amps of 2.5 A) and got no air, because "
 SENSOR = 'start_amps = 2.5\nonline = { topic = "shop/band_saw/online", active = "1", clear = "0" }'
 GATE = 'retries = 1\nonline = { topic = "shop/gate/band_saw/online", active = "1", clear = "0" }'
-SWITCH = "Look at the collector's switch, its power, its breaker and its overload. If the device itself is in order, "
+SWITCH = (
+    "Lock the collector out, then look at its switch, its breaker and its overload. If the device itself is in order, "
+)
 
 
 def causes(found: dict[str, Any]) -> list[str]:
@@ -90,7 +92,10 @@ def test_a_hold_of_another_collector_is_not_this_ones(make: Make, capsys: Out) -
     shop.config.write_text(SHOP.replace("[collector.main]", "[collector.other]").replace("shop/fan/set", "shop/x/set"))
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "held"
-    assert "and because the collector had been on hold; it was not reset in the time looked at." in found["verdict"]
+    assert (
+        "got no air, because the collector had been on hold; it was not reset in the time looked at."
+        in found["verdict"]
+    )
 
 
 def test_a_cut_that_was_over_before_its_gate_was_open(make: Make, capsys: Out) -> None:
@@ -101,11 +106,8 @@ def test_a_cut_that_was_over_before_its_gate_was_open(make: Make, capsys: Out) -
         is_told(
             found,
             "gate_late",
-            "router was not served, because it started at 08:00:31 (6 A, at or above its start_amps of 2 A) and "
-            "because "
-            "it had stopped at 08:00:32, before its gate was proven open (1 s of waiting): a fan is not started for "
-            "work "
-            "that is over",
+            "router started at 08:00:31 (6 A, at or above its start_amps of 2 A) and got no air, because it stopped at "
+            "08:00:32, before its gate was proven open (1 s of waiting): a fan is not started for work that is over",
             None,
             "router started: 6 A, at or above its start_amps of 2 A",
             "router stopped after 1 s: 0.042 A, below its stop_amps of 1.4 A",
@@ -139,8 +141,7 @@ def test_a_silent_sensor(make: Make, capsys: Out) -> None:
     shop.shop.tools["band_saw"].silence(on=True)
     shop.run(60)
     said = (
-        "there was no reading from the sensor of band saw for 30 s (silent_after), as of 08:01:00; it has not been "
-        "heard "
+        "by 08:01:00 the sensor of band saw had sent no reading for 30 s, its silent_after; it has not been heard "
         "again in the time looked at. A silent sensor starts nothing"
     )
     look = "Look at the sensor's power and network, and at the topic shop/band_saw/amps."
@@ -159,7 +160,7 @@ def test_a_sensor_that_speaks_and_is_not_understood(make: Make, capsys: Out) -> 
     is_told(
         why(shop, capsys, "band_saw", "--at", f"{DAY}T08:01:20"),
         "not_understood",
-        "the sensor of band saw spoke and was not understood, as of 08:01:00: on shop/band_saw/amps it said six (found "
+        "at 08:01:00 the sensor of band saw was heard, but not understood: on shop/band_saw/amps it said six (found "
         "text that is not a number, want a number such as 4.2); it has not been understood again in the time "
         "looked at. What is not understood starts nothing",
         "Look at what it publishes, and at [tool.band_saw] current: topic, pointer, scale.",
@@ -174,7 +175,7 @@ def test_a_sensor_on_change_whose_last_word_was_not_understood(make: Make, capsy
     is_told(
         why(shop, capsys, "band_saw", "--at", f"{DAY}T08:06:50"),
         "not_understood",
-        "the sensor of band saw spoke and was not understood, as of 08:00:31: on shop/band_saw/amps it said "
+        "at 08:00:31 the sensor of band saw was heard, but not understood: on shop/band_saw/amps it said "
         '{"power": "six"} (found the text \'six\' at /power where a number is wanted); no other word had come by '
         "then. What is not understood starts nothing",
         "Look at what it publishes, and at [tool.band_saw] current: topic, pointer, scale.",
@@ -186,7 +187,7 @@ def test_a_sensor_whose_device_is_offline(make: Make, capsys: Out) -> None:
     shop.say("shop/band_saw/online", "0")
     shop.shop.tools["band_saw"].silence(on=True)
     shop.run(60)
-    said = "the sensor of band saw was offline from 08:00:31: its own will said that it was gone; "
+    said = "the sensor of band saw was offline from 08:00:31, as its online topic said; "
     step, line = "Look at its device's power and network.", "band saw: its device is offline"
     again = "it has not been heard again in the time looked at. A silent sensor starts nothing"
     is_told(why(shop, capsys, "band_saw", "--at", f"{DAY}T08:01:20"), "offline", said + again, step, line)
@@ -203,16 +204,15 @@ def test_a_gate_whose_device_is_offline_is_not_jammed(make: Make, capsys: Out) -
     shop.shop.gates["band_saw"].suffer(GateTrouble.NEVER, shop.clocks.now)
     shop.run(1200)
     shop.cut("band_saw", 20, amps=6, then=30)
-    gone = "its device had been offline since 08:00:31 (20 min 5 s), as its own will says"
+    gone = "its device had been offline since 08:00:31 (20 min 5 s), as its online topic said"
     step, line = "Look at its device's power and network.", "gate band saw: its device is offline"
     said = NOT_SERVED.format("08:20:31") + f"gate band saw could not be reached: {gone}"
     is_told(why(shop, capsys, "band_saw"), "offline", said, step, line, SAW)
     said = f"gate band saw was told to open at 08:20:34 and could not be reached: {gone}"
     is_told(why(shop, capsys, "gate.band_saw"), "offline", said, step, line, SAW)
     said = (
-        "the device of gate band saw was offline at 08:12:00, since 08:00:31 (11 min 29 s): its own will says that it "
-        "is "
-        "gone, and no command reaches it"
+        "the device of gate band saw was offline at 08:12:00, since 08:00:31 (11 min 29 s), as its online topic "
+        "said: no command reached it"
     )
     is_told(why(shop, capsys, "gate.band_saw", "--at", f"{DAY}T08:12:00"), "offline", said, step)
     shop.say("shop/gate/band_saw/online", "1")
@@ -241,10 +241,9 @@ def test_a_late_gate(make: Make, capsys: Out) -> None:
     is_told(
         found,
         "gate_late",
-        "band saw was served late, at 08:00:34, 3.92 s after its start at 08:00:31 (6 A, at or above its start_amps of "
-        "2.5 A), because gate band saw was told to open and had not reported open 3 s later (travel 1.5 s, 1 retry), "
-        "so "
-        "it counts as faulty",
+        "band saw got its air late, at 08:00:34, 3.92 s after its start at 08:00:31 (6 A, at or above its start_amps "
+        "of 2.5 A), because gate band saw was told to open and had not reported open 3 s later (travel 1.5 s, 1 "
+        "retry), so it counts as faulty",
         "Look at the gate, its power and its end switches: gatehand exercise. If the device itself is in order, look "
         "at "
         "command in [gate.band_saw]: it is told 'open' on shop/gate/band_saw/set.",
@@ -328,7 +327,7 @@ def test_without_a_recording_the_lines_are_shown_unproven(make: Make, capsys: Ou
     for path in shop.folder.glob("readings-*"):
         path.unlink()
     found = why(shop, capsys, "band_saw")
-    assert found["not_proven"] == "not proven: the readings of then are not recorded"
+    assert found["not_proven"] == "not proven: the readings from that time are not recorded"
     assert causes(found) == ["collector: the bin is full"]
     assert [one["text"][:24] for one in found["story"]] == ["collector: the bin is fu", "start refused for band s"]
 

@@ -163,8 +163,8 @@ def test_a_gate_that_was_never_heard_is_not_jammed(tmp_path: Path, capsys: pytes
     told = {subject: why(shop, capsys, subject) for subject in ("band_saw", "gate.band_saw")}
     unheard = "1.5 s later had not said where it is, nor ever since Gatehand started"
     assert {subject: one["verdict"] for subject, one in told.items()} == {
-        "band_saw": "band saw was not served, because it started at 08:00:31 (6 A, at or above its start_amps of "
-        f"2.5 A) and because gate band saw was told to open and {unheard}; the collector does not start against shut "
+        "band_saw": "band saw started at 08:00:31 (6 A, at or above its start_amps of 2.5 A) and got no air, because "
+        f"gate band saw was told to open and {unheard}; the collector does not start against shut "
         "gates, and no other is known open",
         "gate.band_saw": f"gate band saw was told to open at 08:00:34 and {unheard}: it counts as faulty, though it "
         "may have moved",

@@ -78,7 +78,7 @@ def test_a_contact_closed_for_less_than_start_after_names_the_longest_that_would
     shop.cut("router", 1.2, then=30)
     found = why(shop, capsys, "router")
     assert found["case"] == "too_short"
-    assert "router ran by its contact at" in found["verdict"]
+    assert "according to its contact, router ran at" in found["verdict"]
     assert "for 1.2 s at the longest; its start_after wants 2 s" in found["verdict"]
     assert found["would_have_started"] == {"start_after": 1.2}
     assert found["trials"][0].startswith("start_after = 1.2 would have started it; it is the longest that would")
@@ -136,9 +136,9 @@ def test_a_contacts_start_that_nothing_bore_out_says_what_would(
     shop.run(5)
     found = why(shop, capsys, "router")
     assert found["case"] == "not_confirmed"
-    assert "router ran by its contact at" in found["verdict"]
+    assert "according to its contact, router ran at" in found["verdict"]
     assert "for 0.5 s; but its contact or the broker had been silent before" in found["verdict"]
-    assert "Let the device of router say how things are" in found["next_step"]
+    assert "Have the device of router report its state" in found["next_step"]
 
 
 def test_a_contact_that_never_spoke_leaves_its_tool_unknown(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -180,7 +180,7 @@ def test_a_contact_that_repeats_that_it_stands_did_not_run(make: Make, capsys: p
     shop.run(200)
     found = why(shop, capsys, "router", "--at", asked)
     assert found["case"] == "nothing_in_the_log"
-    assert "router did not run by its contact around 08:03:51" in found["verdict"]
+    assert "according to its contact, router was not running around 08:03:51" in found["verdict"]
     assert "its words active and clear are exchanged" in found["next_step"]
     saw = why(shop, capsys, "band_saw", "--at", asked)
     assert saw["case"] == "under_threshold"
@@ -216,7 +216,7 @@ def test_a_contact_that_is_muted_waits_for_its_word(tmp_path: Path, capsys: pyte
     shop.run(20)
     found = why(shop, capsys, "router", "--at", now(shop))
     assert found["case"] == "muted"
-    assert "the tool is ignored until it stops, by its contact" in found["verdict"]
+    assert "the tool is ignored until its contact says that it has stopped" in found["verdict"]
 
 
 def test_a_contact_closed_already_at_the_daemons_start_is_not_fresh(
@@ -231,7 +231,9 @@ def test_a_contact_closed_already_at_the_daemons_start_is_not_fresh(
     shop.run(10)
     found = why(shop, capsys, "router")
     assert found["case"] == "not_fresh"
-    assert "because it was already running when first seen: its first word since Gatehand's start" in found["verdict"]
+    assert (
+        "already running when first seen, so it got no air: its first word since Gatehand's start" in found["verdict"]
+    )
     assert "add poll = { topic = ..., payload = ... } to [tool.router] running" in found["next_step"]
 
 

@@ -1,4 +1,4 @@
-"""A device that its own will says is gone: while it is, `why` about it without a moment says so."""
+"""A device whose `online` topic says that it is gone: while it is, `why` about it without a moment says so."""
 
 from collections.abc import Callable
 
@@ -42,7 +42,7 @@ def test_a_device_that_is_offline_now_ranks_above_what_was_before(
     shop.say(f"shop/{topic}/online", "0")
     shop.run(20)
     found = why(shop, capsys, asked)
-    gone = f"{said[0]} has been offline since 08:02:11: its own will says that it is gone, and {said[1]}"
+    gone = f"{said[0]} has been offline since 08:02:11, as its online topic says: {said[1]}"
     assert (found["case"], found["verdict"], found["next_step"]) == ("offline", gone, STEP)
     assert [one["text"].rpartition(": ")[2] for one in found["story"]] == ["its device is offline"]
     shop.say(f"shop/{topic}/online", "1")
@@ -57,8 +57,8 @@ def test_a_device_that_was_offline_when_the_daemon_stopped(make: Make, capsys: O
     shop.say("shop/gate/online", "0")
     shop.run(60)
     shop.end()
-    said = "the device of gate band saw was offline when Gatehand stopped at 08:01:31, since 08:00:31: its own will "
-    assert why(shop, capsys, "gate.band_saw")["verdict"] == said + "had said so"
+    said = "the device of gate band saw was offline when Gatehand stopped at 08:01:31, since 08:00:31, as its "
+    assert why(shop, capsys, "gate.band_saw")["verdict"] == said + "online topic had said"
     shop.begin()
     assert main(["why", "gate.band_saw", "--config", str(shop.config)]) == 0
     assert "Nothing about band_saw in the log" in capsys.readouterr().out

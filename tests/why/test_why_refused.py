@@ -57,7 +57,7 @@ def test_not_fresh_after_a_reset(make: Callable[..., RecordedShop], capsys: pyte
     shop.run(20)
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
-    assert "because it was already running (6 A) and because the hold was reset at 08:00:46" in found["verdict"]
+    assert "was already running (6 A) when the hold was reset at 08:00:46, so it got no air" in found["verdict"]
     assert "Switch the band saw off and on again" in found["next_step"]
 
 
@@ -73,7 +73,7 @@ def test_not_fresh_after_a_start_of_the_daemon(
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
     assert (
-        "because it was already running when first seen: its first word since Gatehand's start, at 08:00:"
+        "was already running when first seen, so it got no air: its first word since Gatehand's start, at 08:00:"
         in found["verdict"]
     )
     assert "said so (6 A)" in found["verdict"]
@@ -96,7 +96,7 @@ def test_a_first_cut_unseen_by_a_meter_on_change_names_the_poll_that_would_have_
     found = why(shop, capsys, "band_saw")
     assert found["case"] == "not_fresh"
     assert ("add poll =" in found["next_step"]) is not asked
-    assert ("let the device retain its word" in found["next_step"]) is not asked
+    assert ("have the device retain its word" in found["next_step"]) is not asked
 
 
 def test_max_open_names_who_had_the_gates(

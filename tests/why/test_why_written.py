@@ -21,7 +21,7 @@ def test_a_served_cut_is_told_with_its_gate_and_its_collector(tmp_path: Path) ->
         ),
     )
     assert [one["event"] for one in found["findings"]] == ["collector_on", "tool_started", "gate_open"]
-    assert found["not_proven"] == "not proven: the readings of then are not recorded"
+    assert found["not_proven"] == "not proven: the readings from that time are not recorded"
 
 
 @pytest.mark.parametrize(("ms", "case"), [(33_000, "started"), (33_001, "waiting")])
@@ -88,7 +88,7 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             {},
             "bin_full",
             'the bin had been full, and with on_bin_full = "refuse" nothing starts then',
-            "Isolate",
+            "Lock the collector out",
         ),
         (
             "max_open",
@@ -111,19 +111,18 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             "gate_by_hand_is_shut",
             {"gates": "band_saw"},
             "gate_by_hand_is_shut",
-            "its gate band saw is moved by hand and was shut: the collector does not start against shut gates",
-            "Open the gate band saw by hand; the collector then starts, as long as the tool still runs.",
+            "its gate band saw was shut, and only a hand moves it: the collector does not start against shut gates",
+            "Open gate band saw by hand; the collector then starts, as long as the tool still runs.",
         ),
         (
             "not_heard_live",
             {"gates": "band_saw"},
             "gate_not_heard_live",
             (
-                "its gate band saw is moved by hand and has not reported since Gatehand started: that it is open is "
-                "an old "
-                "message, and the collector does not start on one"
+                "its gate band saw is moved by hand and had sent no report since Gatehand started: only an old message "
+                "said open, and the collector does not start on that"
             ),
-            "Shut and open the gate band saw once by hand; the collector then starts.",
+            "Shut and open gate band saw once by hand; the collector then starts.",
         ),
         (
             "min_open",
@@ -165,8 +164,7 @@ def test_a_tool_that_was_running_already_is_not_fresh(tmp_path: Path, rule: str,
     assert (found["case"], found["verdict"], found["next_step"]) == (
         "not_fresh",
         (
-            f"band saw was not served, because it was already running (6 A) and because {because} at 09:00:00: only a "
-            f"tool "
+            f"band saw was already running (6 A) when {because} at 09:00:00, so it got no air: only a tool "
             "that is seen to go from idle to running starts the collector, so that nothing comes on by itself"
         ),
         "Switch the band saw off and on again. No setting changes this.",
@@ -175,7 +173,7 @@ def test_a_tool_that_was_running_already_is_not_fresh(tmp_path: Path, rule: str,
 
 def test_a_tool_of_which_no_start_was_seen_was_running(tmp_path: Path) -> None:
     found = started(tmp_path).add(0, "start_refused", "no_gate_proven", **AT, gates="band_saw").told(SAW, 0)
-    assert found["verdict"].startswith("band saw was not served, because it was running and because none of its gates")
+    assert found["verdict"].startswith("band saw was running and got no air, because none of its gates")
 
 
 @pytest.mark.parametrize(
@@ -192,7 +190,7 @@ def test_a_cut_that_was_over_too_soon_is_told_by_tool_and_by_collector(tmp_path:
     log = cut(tmp_path, until=1500).add(1500, "start_missed", rule, collector="main", waited=1.5)
     for subject in (SAW, FAN):
         found = log.told(subject, 1000)
-        assert found["verdict"] == f"{WHY}it had stopped at 09:00:01, {rest}"
+        assert found["verdict"] == f"{WHY}it stopped at 09:00:01, {rest}"
         assert found["findings"][0]["event"] == "start_missed"
 
 
@@ -255,7 +253,7 @@ def test_a_start_that_followed_a_fault_belongs_to_the_cut_to_the_end_of_its_run_
     assert (found["case"] == "gate_late") is late
     if late:
         assert found["verdict"] == (
-            "band saw was served late, at 09:00:33, 33 s after its start at 09:00:00 (6 A, at or above its start_amps "
+            "band saw got its air late, at 09:00:33, 33 s after its start at 09:00:00 (6 A, at or above its start_amps "
             "of "
             f"2.5 A), because {JAMMED}"
         )

@@ -36,7 +36,7 @@ def test_without_a_recording_a_new_start_after_ten_quiet_seconds_tells_that_the_
             "word (a power cut, or it was killed); it started again at 2026-03-05 09:00:05; nothing was watched in "
             "between"
         )
-        assert found["next_step"] == "Look at the machine's own journal for that time."
+        assert found["next_step"] == "Look at the computer's own journal for that time."
 
 
 def test_the_broker_away_and_back(tmp_path: Path) -> None:
@@ -71,7 +71,7 @@ def test_a_sensor_silent_by_the_log_alone(tmp_path: Path) -> None:
     assert "; it was heard again at 09:00:05. A silent sensor starts nothing" in log.told(SAW, 0)["verdict"]
     assert log.told(SAW, 6000)["case"] == "nothing_in_the_log"
     log.lines[1]["never_heard"] = True
-    assert ", as of 08:59:51, and never one on shop/band_saw/amps; " in log.told(SAW, 0)["verdict"]
+    assert ", its silent_after, and never one on shop/band_saw/amps; " in log.told(SAW, 0)["verdict"]
     log.lines[1] |= {"key": "current", "beside": '{"volts": 3}', "wanted": "no /amps in it"}
     found = log.told(SAW, 0)
     assert found["case"] == "not_understood"
@@ -187,7 +187,7 @@ def test_a_reading_of_unknown_age_and_one_too_old(tmp_path: Path, rule: str, sta
     assert found["case"] == ("retained" if rule == "retained" else "too_old")
 
 
-SWITCH = "Look at the collector's switch, its power, its breaker and its overload."
+SWITCH = "Lock the collector out, then look at its switch, its breaker and its overload."
 GONE = "Look at its device's power and network."
 LATE = (
     "Look at the fan: what watches its motor has not spoken since. If it does not turn, lock it out, then look at its "

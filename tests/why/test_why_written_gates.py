@@ -39,7 +39,7 @@ def test_a_gates_own_answers(tmp_path: Path) -> None:
     log.add(1000, "command_vetoed", "min_open", gate="band_saw", command="shut", proven_open=0, min_open=1)
     found = log.told(GATE, 1000)
     assert (found["case"], found["at"]) == ("vetoed", "2026-03-05T09:00:01.000Z")
-    assert found["verdict"].startswith("at 09:00:01: the command shut for gate band saw was held back")
+    assert found["verdict"].startswith('at 09:00:01: the command "shut" for gate band saw was held back')
     log.add(2000, "device_offline", "offline", gate="band_saw")
     found = log.told(GATE, 2000)
     assert found["case"] == "offline"
@@ -84,13 +84,13 @@ def test_a_gate_that_was_never_heard_and_came_late_is_told_as_late(tmp_path: Pat
     log.add(5000, "gate_open", "report", gate="band_saw", collector="main")
     found = log.add(5100, "collector_on", "demand", collector="main").told(SAW, 0)
     assert found["case"] == "gate_late"
-    assert found["verdict"].startswith("band saw was served late, at 09:00:05, 5.1 s after its start at 09:00:00")
+    assert found["verdict"].startswith("band saw got its air late, at 09:00:05, 5.1 s after its start at 09:00:00")
 
 
 def test_a_gate_whose_device_was_offline_by_the_fault_itself(tmp_path: Path) -> None:
     """The line that says since when may be lost: the fault's own word counts."""
     log = faulty(tmp_path, offline=True)
-    gone = "could not be reached: its device had been offline, as its own will says"
+    gone = "could not be reached: its device had been offline, as its online topic said"
     assert (log.told(GATE)["case"], log.told(GATE)["verdict"], log.told(GATE)["next_step"]) == (
         "offline",
         f"gate band saw was told to open at 09:00:00 and {gone}",
@@ -135,13 +135,13 @@ def test_a_fault_of_long_ago_is_the_last_of_a_gate(tmp_path: Path) -> None:
 
 def test_a_gate_whose_device_was_away_for_a_while(tmp_path: Path) -> None:
     log = started(tmp_path).add(0, "device_offline", "offline", gate="band_saw")
-    gone = "the device of gate band saw went offline at 09:00:00, as its own will says"
+    gone = "the device of gate band saw went offline at 09:00:00, as its online topic said"
     assert log.told(GATE, -61_001)["verdict"] == f"{gone}: no command reached it meanwhile"
     assert log.told(GATE, -61_001)["lead"].startswith("Nothing happened to gate band saw at 08:58:58; the nearest ")
     found = log.told(GATE, 200_000)
     assert found["verdict"] == (
-        "the device of gate band saw was offline at 09:03:20, since 09:00:00 (3 min 20 s): its own will says that it "
-        "is gone, and no command reaches it"
+        "the device of gate band saw was offline at 09:03:20, since 09:00:00 (3 min 20 s), as its online topic "
+        "said: no command reached it"
     )
     log.add(60_000, "device_online", "offline", gate="band_saw")
     assert log.told(GATE, 90_000)["verdict"] == f"{gone}; it was back at 09:01:00: no command reached it meanwhile"

@@ -76,7 +76,7 @@ GATE: tuple[SubjectKind, str] = ("gate", "band_saw")
 FAN: tuple[SubjectKind, str] = ("collector", "main")
 AT: dict[str, Fact] = {"tool": "band_saw", "collector": "main"}
 BEGUN: dict[str, Fact] = {**AT, "amps": 6, "start_amps": 2.5}
-WHY = "band saw was not served, because it started at 09:00:00 (6 A, at or above its start_amps of 2.5 A) and because "
+WHY = "band saw started at 09:00:00 (6 A, at or above its start_amps of 2.5 A) and got no air, because "
 
 
 def cut(place: Path, text: str = SHOP, until: int = 20_000) -> WrittenLog:

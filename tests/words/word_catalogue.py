@@ -101,7 +101,8 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "reasons": ("nothing cut",),
     "more": ("2",),
     "rule": ("demand",),
-    "it": ("it was running",),
+    "had_begun": ("was running",),
+    "heard_again": ("it was heard again at 14:40:00",),
     "after": ("8 s",),
     "unheard": ("shop/band_saw/watts",),
     "opens": ("planing",),
@@ -134,6 +135,10 @@ _BY_FACT: Final[Mapping[str, str]] = {
     # a field of a template that is made from a fact of another name
     "the_gates": "gates",
     "gates_are": "gates",
+    "gates_were": "gates",
+    "gates_them": "gates",
+    "few_gates": "proven_open",
+    "few_are": "proven_open",
     "contact": "running",
     "reading": "amps",
     "last_reading": "last_amps",
@@ -159,6 +164,7 @@ _COMPOSED: Final[Mapping[str, Mapping[str, Fact]]] = {
     "never_heard": {"never_heard": True},
     "on_hold": {"why": "filter change"},
     "nth": {"tries": 1},
+    "lost_numbers": {"first_lost": 7, "last_lost": 8},
 }
 
 
@@ -166,6 +172,8 @@ def sample(key: str, count: int, event: str = "") -> Fact:
     """A fact of that name where there are so many of everything."""
     if key == "why" and event in _WHY:
         return _WHY[event]
+    if event == "refusals_counted" and key in {"because", "more"}:
+        return max(count, 1) if key == "more" else "start refused: the bin is full"
     if (texts := TEXTS.get(key)) is not None:
         return texts[min(count, len(texts) - 1)]
     return max(count, 1) if {key, f"{event}.{key}"} & _ONE_AT_LEAST else count

@@ -20,7 +20,7 @@ INSTEAD: Final[dict[str, str]] = {
     r"\bsaid nothing\b|\b(?:sensor|switch|contact|meter|motor) says nothing\b": "no reading from its sensor for 30 s",
     r"\bheld (?:by|off)\b": "on hold (filter change)",
     r"\b(?:drew|ran|draws|runs) already\b|\balready (?:drew|draws|ran)\b": "was already running when first seen",
-    r"\bstart \d+ of \d+\b": "11th start this hour (limit 10)",
+    r"\bstart \d+ of \d+\b": "11th start in the last hour (limit 10)",
 }
 """The glossary, the other way round: it holds for every sentence, of the program and of the documents."""
 

@@ -11,7 +11,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         "Notes that upkeep was done: its hours count from zero again, from now on or from a given time. The config "
-        "lists the upkeep under [upkeep.NAME]; `gatehand report` shows what is due. Isolate and lock out a machine "
+        "lists the upkeep under [upkeep.NAME]; `gatehand report` shows what is due. Lock a machine out "
         "before you reach into it."
     )
     parser.add_argument("upkeep", type=device_name, metavar="UPKEEP", help="its name in the config, such as filter")

@@ -15,7 +15,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Shows the shop live: collector, alarms with what to do, tools with reading and thresholds, gates, and the "
         "last "
-        "events. It only listens, and needs only the broker, so it works from another machine. Ctrl-C ends it."
+        "events. It only listens, and needs only the broker, so it works from another computer. Ctrl-C ends it."
     )
     parser.add_argument("--plain", action="store_true", help="no colour and no bold; NO_COLOR is respected too")
     add_broker(parser)

@@ -25,9 +25,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
         "Tells why something did or did not start: what was seen, what was compared, which rule spoke, and what "
-        "setting would have changed it, found by replaying the recording. Of the log it shows the lines without whose "
-        "reading, report or press the answer would have been another. Without arguments: the last thing that should "
-        "have happened and did not. Exits 1 when something that was wanted did not happen."
+        "setting would have changed it, found by replaying the recording. Then it shows the log lines that decided the "
+        "answer. Without arguments: the last thing that should have happened and did not. Exits 1 when something that "
+        "was wanted did not happen."
     )
     parser.add_argument(
         "subject",

@@ -65,7 +65,7 @@ def _load(partial: Partial, name: str, circuit: CircuitTable) -> Iterator[Fault]
         limits = ""
         if bounds:  # what the count rests on
             limited = listed((f"max_open = {most} of {home}" for home, most in bounds.items()), last="and")
-            limits = f" (as far as {limited} has them served)"
+            limits = f" (as far as {limited} {'allows' if len(bounds) == 1 else 'allow'})"
         text = (
             f"{parts} can run together{limits}: {total:g} A, above 80 % of the {circuit.amps:g} A breaker, {bound:g} A "
             "(continuous load, NEC 210.19 and 210.20; check your local rules with an electrician)"

@@ -75,7 +75,7 @@ def _unread(path: KeyPath, written: Path, file: Path) -> Fault | None:
 
 def _open_to_all(path: KeyPath, file: Path) -> Iterator[Fault]:
     if file.is_file() and file.stat().st_mode & stat.S_IROTH:
-        yield Fault(path, codes.OPEN_TO_ALL, f"every user of this machine can read {file}: chmod o= {file}")
+        yield Fault(path, codes.OPEN_TO_ALL, f"every user of this computer can read {file}: chmod o= {file}")
 
 
 def _log(partial: Partial, folder: Path) -> Iterator[Fault]:

@@ -411,7 +411,7 @@ PASSWORD: Final = _error(
 )
 OPEN_TO_ALL: Final = _warning(
     "open-to-all",
-    """Every user of this machine may read the secret. Take the right away from others.""",
+    """Every user of this computer may read the secret. Take the right away from others.""",
     "chmod o= broker.password",
 )
 TLS_FILE: Final = _error(

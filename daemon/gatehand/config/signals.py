@@ -82,7 +82,7 @@ class GatePosition(TopicSource):
 
 
 class Contact(TopicSource):
-    """A contact is active or clear: an emergency stop, a full bin, a device's own will."""
+    """A contact is active or clear: an emergency stop, a full bin, a device's own online/offline message."""
 
     active: PayloadText = Field(description="Value that means active.")
     clear: PayloadText = Field(description="Value that means clear.")

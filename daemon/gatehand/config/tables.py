@@ -110,7 +110,7 @@ class CollectorTable(signals.Sensed):
     reset: signals.ResetInput | None = None
     """A button that ends a hold: released, pressed for 0.1 to 2 s, once its cause is gone."""
     online: signals.Contact | None = None
-    """The switch's own will: active while it is there."""
+    """The switch's own online/offline message: active while it is there."""
 
     @property
     def turns_at(self) -> float:
@@ -142,7 +142,7 @@ class GateTable(TomlTable):
     no tool, else ignore.
     """
     online: signals.Contact | None = None
-    """The gate's own will: active while it is there."""
+    """The gate's own online/offline message: active while it is there."""
 
 
 STOP_SHARE = 0.7
@@ -198,7 +198,7 @@ class ToolTable(signals.Sensed):
     full_load_amps: values.Amps | None = None
     """From the motor's plate; only circuits need it."""
     online: signals.Contact | None = None
-    """The sensor's own will: active while it is there."""
+    """The sensor's own online/offline message: active while it is there."""
 
     @property
     def sensor(self) -> signals.Sensor:

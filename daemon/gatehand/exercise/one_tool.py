@@ -63,7 +63,7 @@ async def _at_rest(supervisor: Supervisor, name: str, tool: ToolTable) -> bool:
     heard = supervisor.observed.tools[name]
     hint = "; if it is off, its words active and clear are swapped" if tool.measure is Measure.RUNNING else ""
     while heard.value is not None and heard.value >= tool.stop_at and supervisor.person:
-        draws = Question(f"The {spoken(name)} {says(tool.measure, heard.value)} already; switch it off{hint}", _IS_OFF)
+        draws = Question(f"The {spoken(name)} {says(tool.measure, heard.value)}; switch it off{hint}", _IS_OFF)
         if await supervisor.answer(draws) == SKIP:
             return False
         await supervisor.wait(STEADY_AFTER)

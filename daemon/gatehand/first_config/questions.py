@@ -18,7 +18,7 @@ from gatehand.config import values
 from gatehand.text import NAME, listed, shown
 
 QUESTIONS: Final[Mapping[str, str]] = {
-    "broker.host": "the machine with the MQTT broker: its name or address",
+    "broker.host": "the computer with the MQTT broker: its name or address",
     "broker.port": "its port",
     "broker.username": 'the login, or "none"',
     "broker.password_file": "the file whose first line is the password",

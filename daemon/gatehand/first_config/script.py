@@ -31,11 +31,11 @@ OPENING: Final = (
     "Made by gatehand init from what was heard and answered. Next: gatehand check, then gatehand exercise, which",
     "tries every gate and tool with the collector kept off, then gatehand run. config.example.toml explains every key.",
     "",
-    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Isolate a machine",
+    "Gatehand is not a safety device: not a lockout, not an emergency stop, not fire protection. Lock a machine out",
     "before you reach into it. Mains wiring, and relays that carry motors, are a licensed electrician's work.",
 )
 KEPT: Final = (
-    "the broker keeps its last word, so the first cut after a start is served (check cannot know that, and warns)"
+    "the broker keeps its last word, so the first cut after a start gets its air (check cannot know that, and warns)"
 )
 MISSED: Final = "the first cut after each start of the daemon is missed"
 BROKER_KEYS: Final = ("broker.host", "broker.port", "broker.username", "broker.password_file", "broker.ca_file")
@@ -70,7 +70,7 @@ def script(folder: Path) -> Steps[Draft]:
 def _broker(table: Table, folder: Path) -> Steps[None]:
     while True:
         host: str = yield Ask(
-            "broker.host", "Which machine does the MQTT broker run on? (name or address)", q.text, "127.0.0.1"
+            "broker.host", "Which computer does the MQTT broker run on? (name or address)", q.text, "127.0.0.1"
         )
         port: int = yield Ask("broker.port", "Its port", q.port, "1883")
         text = 'Its login for Gatehand, or "none" if it needs none'

@@ -3,9 +3,9 @@
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`,
 `just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
-of a hold `on_hold`, of gates `the_gates` and `gates_are`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st,
-2nd. What stands in square brackets is left out when a fact within is missing, or, for `{key!}`, when it is also 0,
-false or empty. No code in here: `sentences` fills them.
+of a hold `on_hold`, of gates `the_gates`, `gates_are`, `gates_were`, `gates_them`, of lost lines `lost_numbers`.
+`{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact
+within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
 """
 
 from typing import Final, TypeAlias
@@ -107,7 +107,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.MAX_OPEN: "start refused[ for {subject}]: no more than {max_open:gate} may be open[, in use by {taken}]",
         Rule.MIN_OPEN: "start refused[ for {subject}]: {proven_open:gate} proven open, min_open is {min_open}",
         Rule.NO_GATE_PROVEN: "start refused[ for {subject}]: no gate is proven open[ ({gates})]",
-        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: {gates_are} shut; open by hand",
+        Rule.GATE_BY_HAND_IS_SHUT: "start refused[ for {subject}]: {gates_are} shut; open {gates_them} by hand",
         Rule.NOT_HEARD_LIVE: "start refused[ for {subject}]: {reason}; shut and open {the_gates} once by hand",
         Rule.HOLD: "start refused[ for {subject}]: the collector is on hold until somebody resets it",
         Rule.BROKER: "start refused[ for {subject}]: it was asked for before the broker was lost; ask again",
@@ -192,7 +192,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     # Collectors, stop contacts, holds
     Happened.COLLECTOR_ON: {
-        Rule.DEMAND: "{collector} switched on[, {starts_this_hour:th} start this hour (limit {starts_per_hour})]",
+        Rule.DEMAND: "{collector} switched on[, {starts_this_hour:th} start in the last hour "
+        "(limit {starts_per_hour})]",
         None: "{collector} switched on[, {reason}]",
     },
     Happened.COLLECTOR_OFF: {
@@ -219,7 +220,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.COLLECTOR_KEPT_ON: {
         Rule.STARTS_PER_HOUR: (
             "{collector} stays on[ for {for_seconds}]: the motor has used {starts_this_hour} of "
-            "{starts_per_hour:start} this hour"
+            "{starts_per_hour:start} in the last hour"
         ),
         None: "{collector} stays on[, {reason}]",
     },
@@ -240,12 +241,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "switched off, gates told to open"
     ),
     Happened.COMMAND_VETOED: {
-        Rule.MIN_OPEN: "the command {command}[ for {subject}] was held back: {proven_open:gate} would be "
-        "open, min_open is "
-        "{min_open}",
-        Rule.MAX_OPEN: "the command {command}[ for {subject}] was held back: {standing:gate} open, max_open "
+        Rule.MIN_OPEN: 'the command "{command}"[ for {subject}] was held back: {proven_open:gate} would be '
+        "open, min_open is {min_open}",
+        Rule.MAX_OPEN: 'the command "{command}"[ for {subject}] was held back: {standing:gate} open, max_open '
         "is {max_open}",
-        None: "the command {command}[ for {subject}] was held back[: {reason}]",
+        None: 'the command "{command}"[ for {subject}] was held back[: {reason}]',
     },
     Happened.STOP_ACTIVE: "stop contact {stop} is active",
     Happened.STOP_CLEARED: "stop contact {stop} is clear; nothing starts until a reset",
@@ -306,7 +306,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
             "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
         ),
-        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: {gates_are} shut; open by hand",
+        Rule.GATE_BY_HAND_IS_SHUT: "alarm[ for {subject}]: {gates_are} shut; open {gates_them} by hand",
         Rule.NOT_HEARD_LIVE: "alarm[ for {subject}]: {reason}; shut and open {the_gates} once by hand",
         Rule.STOP_CONTACT: "alarm: stop contact {stop} is active",
         Rule.BAD_VALUE: "alarm: stop contact {stop} says {says}, which is neither its active word nor its clear word",
@@ -330,7 +330,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     OwnEvent.CONFIG_REJECTED: "config rejected, the last good one stays in force[: {why}]",
     OwnEvent.CLOCK_STEPPED: "the wall clock stepped[ by {by_seconds}]; nothing is timed by it",
     OwnEvent.LOG_GAP: (
-        "the log has a gap: {lost:line} lost[ (numbers {first_lost} to {last_lost})]"
+        "the log has a gap: {lost:line} lost[ ({lost_numbers})]"
         "[, {unsure!} more may be lost][, {torn_bytes!:byte} of a line cut short][; {why}]"
     ),
     OwnEvent.LOG_LATE: "the disk stalled for {stalled}; {late:command} went out before being logged",
@@ -338,9 +338,9 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "[{subject}: ][stop contact {stop}: ]never heard: {topic} ({key})[; what came there has {wanted}]"
     ),
     OwnEvent.SIGNAL_HEARD: "[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",
-    OwnEvent.REFUSALS_COUNTED: "{more:more time} within {for_seconds}: {because}",
+    OwnEvent.REFUSALS_COUNTED: "{because} ({more:more time} within {for_seconds})",
     OwnEvent.CONFIG_WAITS: "the changed config waits[: {why}]",
-    OwnEvent.COMMAND_NOT_SENT: "the command {command}[ for {subject}] was not sent[: {why}]",
+    OwnEvent.COMMAND_NOT_SENT: 'the command "{command}"[ for {subject}] was not sent[: {why}]',
     OwnEvent.RETAINED_COMMAND: "[{subject}: ]the broker retains a message on its command topic {topic}",
     OwnEvent.INTERNAL_ERROR: "an error inside Gatehand: every collector is on hold[: {text}]",
 }
@@ -374,7 +374,9 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.CUT_ENDED_BEFORE_GATE: "the work ended before a gate was open",
     Rule.MIN_OPEN: "too few gates are proven open[ ({proven_open} of {min_open})]",
     Rule.MAX_OPEN: ("no more than {max_open:gate} may be open", "no more gates may be open"),
-    Rule.STARTS_PER_HOUR: "the motor has used up its starts for this hour[ ({starts_this_hour} of {starts_per_hour})]",
+    Rule.STARTS_PER_HOUR: (
+        "the motor has used up its starts in the last hour[ ({starts_this_hour} of {starts_per_hour})]"
+    ),
     Rule.REFRESH: "repeated so that the switch's own time limit does not run out",
     Rule.START_GAP: "another motor on its circuit has only just started",
     Rule.NO_DEMAND: "nothing needs it any more",

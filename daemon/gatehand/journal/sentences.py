@@ -10,7 +10,7 @@ from gatehand.journal import witness_words
 from gatehand.journal.line import FIXED, facts_of
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.measures import UNITS, measured, threshold_key
-from gatehand.text import named, ordinal
+from gatehand.text import listed, named, ordinal
 from gatehand.times import lasting
 from gatehand_rules.findings import DAEMON, Alarm, Fact, Finding
 from gatehand_rules.words import MESSAGE, Measure
@@ -52,10 +52,14 @@ _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
 _PHRASES = frozenset(
     {
         *("offline", "never_heard", "ignored", "on_hold", "nth", "witnesses", "just_heard", "seen_to_run", "look_at"),
-        "config_in_short",
+        *("config_in_short", "lost_numbers"),
     }
 )
 """Fields that are made from several facts."""
+BE = ("is", "are")
+_VERBS = {"gates_are": BE, "gates_were": ("was", "were")}
+_ALARMS = {"held": "on hold", "not_served": "no air"}
+"""What an alarm is about, where people have another word for it."""
 _CONFIG_ALARM = Alarm("daemon", DAEMON, "config").id
 _CLAUSE_END = re.compile(r"[,:.] ")
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
@@ -146,7 +150,7 @@ def spoken_alarm(alarm: str, line: Mapping[str, Fact] | None = None) -> str:
     if found is None:
         return spoken(alarm)
     named = found.kind == "daemon" or (line is not None and line.get(found.kind) == found.name)
-    what = "on hold" if found.what == "held" else found.what
+    what = _ALARMS.get(found.what, found.what)
     return spoken(what if named else f"{found.kind} {found.name} {what}".removesuffix(" active"))
 
 
@@ -187,9 +191,12 @@ def _word(key: str, line: Mapping[str, Fact]) -> str | None:
             return {"unknown": None, "runon": "in its run-on"}.get(str(found), None if found is None else str(found))
         case "by":
             return None if found is None else "a message" if found == MESSAGE else str(found)
-        case "the_gates" | "gates_are":
+        case "the_gates" | "gates_are" | "gates_were":
             gates = line.get("gates")
-            return gates_named(gates, are=key == "gates_are") if isinstance(gates, str) else None
+            return gates_named(gates, _VERBS.get(key)) if isinstance(gates, str) else None
+        case "gates_them":
+            gates = line.get("gates")
+            return ("them" if ", " in gates else "it") if isinstance(gates, str) else None
         case "peak":  # in the unit of the threshold that it did not reach for long enough
             return None if found is None else shown(start_threshold(line)[0], found)
         case _ if key in _PHRASES:
@@ -229,6 +236,9 @@ def _phrase(key: str, line: Mapping[str, Fact]) -> str:
             because = str(line.get("because") or "") if line.get("alarm") == _CONFIG_ALARM else ""
             clause = _CLAUSE_END.split(because, maxsplit=1)[0]
             return clause[:1].lower() + clause[1:]
+        case "lost_numbers":
+            first, last = line.get("first_lost"), line.get("last_lost")
+            return "" if None in {first, last} else f"number {first}" if first == last else f"numbers {first} to {last}"
         case _:
             return witness_words.look_at(line)
 
@@ -243,11 +253,12 @@ def offline(facts: Mapping[str, Fact], age: str = "has been offline for {}") -> 
     return f"its device {age.format(lasting(since, whole=True))}"
 
 
-def gates_named(gates: str, *, are: bool = False) -> str:
-    """`band_saw, planing` is said gates band saw, planing; `are`: with its verb."""
-    several = ", " in gates
-    verb = "" if not are else " are" if several else " is"
-    return f"{'gates' if several else 'gate'} {spoken(gates)}{verb}"
+def gates_named(gates: str, verb: tuple[str, str] | None = None) -> str:
+    """`band_saw, planing` is said gates band saw and planing; `verb`: after one, after several."""
+    names = spoken(gates).split(", ")
+    several = len(names) > 1
+    said = f"{'gates' if several else 'gate'} {listed(names, last='and')}"
+    return said if verb is None else f"{said} {verb[several]}"
 
 
 def on_hold(why: str, *, stop: bool = False) -> str:

@@ -93,7 +93,7 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
     found = [("Gatehand is running.", Tone.PLAIN)]
     if status.ahead:
         way = "ahead of" if status.ahead > 0 else "behind"
-        found.append((f"Its clock is {_lasting(abs(status.ahead))} {way} this machine's.", Tone.WARN))
+        found.append((f"Its clock is {_lasting(abs(status.ahead))} {way} this computer's.", Tone.WARN))
     return found
 
 
@@ -152,7 +152,7 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
         yield "BIN FULL"
     budget, spent = message.number("starts_per_hour"), message.number("starts_this_hour")
     if budget is not None and spent is not None:
-        yield f"{spent:g} of {budget:g} starts this hour"
+        yield f"{spent:g} of {budget:g} starts in the last hour"
 
 
 def each_alarm(status: DaemonStatus, at: float, width: int) -> dict[str, list[ScreenLine]]:

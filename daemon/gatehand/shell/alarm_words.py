@@ -12,7 +12,7 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.journal import witness_words
-from gatehand.journal.sentences import gates_named, offline, on_hold, spoken
+from gatehand.journal.sentences import BE, gates_named, offline, on_hold, spoken
 from gatehand.measures import measured
 from gatehand.shell.alarms import ShownAlarm
 from gatehand_rules.findings import Alarm, Fact, Finding, Rule
@@ -29,6 +29,7 @@ _FREED: Final = (
 )
 _FREE: Final = f"L{_FREED}"
 _ELSE_FREE: Final = f" Otherwise l{_FREED}"
+_THEN_FREE: Final = f" If those are in order, l{_FREED}"
 _MUTE_GATE: Final = (
     "The gate {name} was told to {wanted} and has not reported {wanted}, though its travel of {travel} s has passed on "
     "each try."
@@ -117,11 +118,11 @@ WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("gate", "fault", "said"): (
         _MUTE_GATE + " It is heard, but not understood: on {topic} it said {said!r} ({wanted_there}).",
-        "Correct [gate.{id}] in the config (state: topic, pointer, words), or what the gate says." + _ELSE_FREE,
+        "Correct [gate.{id}] in the config (state: topic, pointer, words), or what the gate says." + _THEN_FREE,
     ),
     ("gate", "fault", "never_heard"): (
         "The gate {name} was told to {wanted} and has not said where it is since Gatehand started.{nothing_on}",
-        "Look at the topic of its state in [gate.{id}] of the config, and at its power and network." + _ELSE_FREE,
+        "Look at the topic of its state in [gate.{id}] of the config, and at its power and network." + _THEN_FREE,
     ),
     ("gate", "fault", ""): (_MUTE_GATE, _FREE),
     ("gate", "max_open", ""): _MAX_OPEN,
@@ -170,17 +171,17 @@ WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ),
     ("collector", "no_answer", ""): (
         _NOT_SHOWN,
-        "Look at its switch, its breaker and its overload; `gatehand why {id}` says what it was told and when.",
+        (
+            "Lock it out, then look at its switch, its breaker and its overload; `gatehand why {id}` says what it was "
+            "told and when."
+        ),
     ),
     ("collector", "shut_gates", ""): (
-        (
-            "The fan of {name} turned with {proven_open} of its gates proven open; min_open is {min_open}. It was "
-            "switched off."
-        ),
+        ("The fan of {name} turned with {few_gates} proven open; min_open is {min_open}. It was switched off."),
         f"Look at the gates and their reports ({_EXERCISE}); it starts again at the next cut.",
     ),
     ("collector", "too_few_gates", ""): (
-        "The collector {name} did not start: {proven_open} of its gates proven open; min_open is {min_open}.",
+        "The collector {name} did not start: {few_gates} {few_are} proven open; min_open is {min_open}.",
         f"Look at the gates that do not open ({_EXERCISE}), or lower min_open if the fan bears it.",
     ),
     ("collector", "bin_full", "refuse"): ("The bin of {name} is full; nothing starts.", _EMPTY),
@@ -227,13 +228,16 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     shown = defaultdict(lambda: "None", {key: _shown(key, value) for key, value in facts.items()})
     gates = str(facts.get("gates", ""))
     shown.update(name=spoken(alarm.name), id=alarm.name, drew=_drawn(facts), each_gate=gates.replace(", ", " "))
-    shown.update(the_gates=gates_named(gates), gates_are=gates_named(gates, are=True))
+    shown.update(the_gates=gates_named(gates), gates_are=gates_named(gates, BE))
     shown.update(who=f"{'The hand start at gate' if kind == 'gate' else 'The'} {spoken(alarm.name)}")
     shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "had been offline for {}"))
     witnesses = witness_words.witnesses(facts, "{} before this alarm")
     shown.update(shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it")
     shown.update(nothing_on=f" Nothing has come on {facts['topic']}." if "topic" in facts else "")
     shown.update(look_at=witness_words.look_at(facts))
+    open_now = facts.get("proven_open")
+    shown.update(few_gates=f"only {open_now} of its gates" if open_now else "none of its gates")
+    shown.update(few_are="is" if open_now in {0, 1} else "are")
     return because.format_map(shown), then.format_map(shown)
 
 
@@ -241,8 +245,8 @@ def _drawn(facts: Mapping[str, Fact]) -> str:
     """What a tool's sensor had read, in the past tense."""
     for measure in Measure:
         if isinstance(value := facts.get(measure), int | float):
-            return "by its contact" if measure is Measure.RUNNING else f"it drew {measured(measure, value)}"
-    return "by its sensor"
+            return "its contact said running" if measure is Measure.RUNNING else f"it drew {measured(measure, value)}"
+    return "its sensor said so"
 
 
 def _case(what: str, rule: Rule, facts: Mapping[str, Fact]) -> str:

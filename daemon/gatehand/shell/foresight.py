@@ -20,7 +20,7 @@ _KEPT_ON: Final[dict[Rule, str]] = {
     Rule.RUN_ON: "run-on of {names}",
     Rule.SWITCHED_BY_HAND: "it was switched on at its own switch and is left on",
     Rule.ADOPTION: "it was on when Gatehand started and stays on{until}",
-    Rule.STARTS_PER_HOUR: "it stays on{until}: the motor has used {budget} this hour",
+    Rule.STARTS_PER_HOUR: "it stays on{until}: the motor has used {budget} in the last hour",
 }
 """By the rule that keeps it on."""
 _OFF: Final[dict[Rule, str]] = {
@@ -30,7 +30,7 @@ _OFF: Final[dict[Rule, str]] = {
     Rule.STOP_THRESHOLD: "{names} {have} stopped",
     Rule.SWITCHED_BY_HAND: "switched off at its own switch",
     Rule.ADOPTION: "on when Gatehand started, and no tool has started since",
-    Rule.STARTS_PER_HOUR: "start limit: {budget} this hour",
+    Rule.STARTS_PER_HOUR: "start limit: {budget} in the last hour",
     Rule.FAN_AGAINST_SHUT_GATES: "too few gates are proven open",
 }
 """By the rule that ends it."""

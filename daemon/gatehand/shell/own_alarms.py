@@ -8,7 +8,7 @@ from typing import Final
 from gatehand.journal.sentences import spoken
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.text import as_sentence
+from gatehand.text import as_sentence, listed
 from gatehand_rules.findings import DAEMON, Alarm
 
 CONFIG: Final = Alarm("daemon", DAEMON, "config")
@@ -125,12 +125,14 @@ def recording_trouble(why: str) -> ShownAlarm:
 
 def memory_trouble(why: str, held: tuple[str, ...]) -> ShownAlarm:
     """What must outlive a power cut is not on the disk. `held`: the collectors that are held now."""
-    what = f"The hold of {', '.join(held)}" if held else "What must outlive a power cut (holds, resets)"
+    s = "s" if len(held) > 1 else ""
+    of_whom = f"The hold{s} of {listed(map(spoken, held), last='and')}" if held else ""
+    what = of_whom or "What must outlive a power cut (holds, resets)"
     return ShownAlarm(
         MEMORY,
         f"{what} could not be written to state.json: {why}.",
         "Make room on the disk of the state folder, or let the daemon write there; it tries again by itself. Until "
-        "then lock the machine out by its own switch: after a power cut the hold may be forgotten.",
+        f"then lock the collector{s} out at the plug or breaker: after a power cut the hold{s} may be forgotten.",
         facts=(("held", list(held)),),
     )
 

@@ -28,7 +28,7 @@ _MOST_OF_ONE: Final = 2
 """The last words of one device that are tried."""
 _Key: TypeAlias = tuple[str, ...]
 
-NOT_RECORDED: Final = "not proven: the readings of then are not recorded"
+NOT_RECORDED: Final = "not proven: the readings from that time are not recorded"
 
 _H: Final = Happened
 _TELLS: Final[dict[type[ev.Event], tuple[Happened, ...]]] = {

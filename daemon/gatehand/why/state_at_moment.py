@@ -110,7 +110,7 @@ def silent(context: Question) -> Verdict | None:
     again = first(context.following(context.at_ms), Happened.TOOL_HEARD, tool=context.name)
     said = fell.text("says") or fell.text("beside")
     known = "understood" if said else "heard"
-    until = (
+    heard_again = (
         f"it was {known} again at {again.clock}" if again else f"it has not been {known} again in the time looked at"
     )
     case = words.NOT_UNDERSTOOD if said else words.OFFLINE if fell.text("rule") == Rule.OFFLINE else words.SILENT
@@ -119,7 +119,7 @@ def silent(context: Question) -> Verdict | None:
         case,
         (fell, again),
         since=fell.clock,
-        until=until,
+        heard_again=heard_again,
         said=said,
         keys=keys_within(fell.text("key")),
         unheard=fell.text("topic") if fell.line.get("never_heard") is True else None,
@@ -163,7 +163,7 @@ def not_understood(context: Question, odd: TimedLine) -> Verdict:
         words.NOT_UNDERSTOOD,
         (odd,),
         since=odd.clock,
-        until="no other word had come by then",
+        heard_again="no other word had come by then",
         topic=topic_of(context, "tool", context.name, key),
         said=odd.text("shown"),
         key=key,
@@ -199,7 +199,7 @@ def next_for_switch(context: Question, unanswered: TimedLine, rejected: TimedLin
     if rejected is None and not told_on:
         return _WELDED if says_on(unanswered.line) else _STILL_TURNS
     if rejected is None:
-        look = "Look at the collector's switch, its power, its breaker and its overload."
+        look = "Lock the collector out, then look at its switch, its breaker and its overload."
         return look + or_command(context, unanswered, "collector", context.collector, "told")
     key = key_of(rejected)
     return f"Look at what is published there, and at [collector.{context.collector}] {key}: {keys_within(key)}."

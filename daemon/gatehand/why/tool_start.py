@@ -50,7 +50,7 @@ def _say(context: Question, attempt: StartAttempt, case: Words, *lines: TimedLin
     started = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
     reading = {} if started is None else {str(key): started.line[key] for key in Measure if key in started.line}
     known: dict[str, Fact] = {"at": origin.clock, "begun": begun, "ended": ended, **reading, **facts}
-    known["it"] = "it was running" if started is None else told(words.IT_STARTED, started.line | known)
+    known["had_begun"] = "was running" if started is None else told(words.IT_STARTED, started.line | known)
     found = verdict(context, case, (origin, *lines), **known)
     found.span = (attempt.start_ms, max(attempt.end_ms, origin.ms))
     return found
@@ -323,7 +323,7 @@ def _max_open(context: Question, attempt: StartAttempt) -> Verdict:
     for most in range(limit + 1, limit + gates + 2):
         # No refusal is left: the collector may be on already for the other tool.
         if not here.refused(with_collector(here.shop, context.collector, max_open=most), context.name, window):
-            trial = Trial("max_open", most, Way.LEAST, " would have served it")
+            trial = Trial("max_open", most, Way.LEAST, " would have given it air")
             found.tried(context, ("collector", context.collector), trial)
             break
     return found

@@ -25,7 +25,7 @@ DIED: Final = Words(
     _NOT_RUNNING,
     "Gatehand was not running at {at}: it was last heard of at {last} and ended without a word (a power cut, or it was "
     "killed)[; it started again at {again}]; nothing was watched in between",
-    "Look at the machine's own journal for that time.",
+    "Look at the computer's own journal for that time.",
 )
 BROKER_AWAY: Final = Words(
     "broker_away",
@@ -34,26 +34,26 @@ BROKER_AWAY: Final = Words(
     "Look at the broker and at the network between it and Gatehand.",
 )
 LOOK_AT_DEVICE: Final = "Look at its device's power and network."
-_READS_NOTHING = "{until}. A silent sensor starts nothing"
+_READS_NOTHING = "{heard_again}. A silent sensor starts nothing"
 SILENT: Final = Words(
     "silent",
     (
-        "there was no reading from the sensor of {tool} for {silent_after} (silent_after), as of {since}[, and never "
-        "one on {unheard}]; " + _READS_NOTHING
+        "by {since} the sensor of {tool} had sent no reading for {silent_after}, its silent_after[, and never one on "
+        "{unheard}]; " + _READS_NOTHING
     ),
     "Look at the sensor's power and network[, and at the topic {topic}].",
     (Advice("For a sensor that speaks only on change set silent_after = 0 in {table}.", "silent_after", 0.0),),
 )
 OFFLINE: Final = Words(
     "offline",
-    "the sensor of {tool} was offline from {since}: its own will said that it was gone; " + _READS_NOTHING,
+    "the sensor of {tool} was offline from {since}, as its online topic said; " + _READS_NOTHING,
     LOOK_AT_DEVICE,
 )
 NOT_UNDERSTOOD: Final = Words(
     "not_understood",
     (
-        "the sensor of {tool} spoke and was not understood, as of {since}: on {topic} it said {said} ({wanted}); "
-        "{until}. What is not understood starts nothing"
+        "at {since} the sensor of {tool} was heard, but not understood: on {topic} it said {said} ({wanted}); "
+        "{heard_again}. What is not understood starts nothing"
     ),
     "Look at what it publishes, and at {table} {key}: {keys}.",
 )
@@ -82,8 +82,8 @@ MUTED: Final = Words(
     "muted",
     (
         (
-            "you pressed its gate's button at {at}, while {of_contact} ran: the tool is ignored until it stops, "
-            "by its contact"
+            "you pressed its gate's button at {at}, while {of_contact} ran: the tool is ignored until its contact says "
+            "that it has stopped"
         ),
         (
             "you pressed its gate's button at {at}, while {tool} ran: the tool is ignored until it stops "
@@ -110,8 +110,8 @@ TOO_SHORT: Final = Words(
     "too_short",
     (
         (
-            "{of_contact} ran by its contact at {begun}, but for {above_for} at the longest; its start_after wants "
-            "{start_after}: it was not taken for running"
+            "according to its contact, {of_contact} ran at {begun}, but for {above_for} at the longest; its "
+            "start_after wants {start_after}: it was not taken for running"
         ),
         (
             "{tool} drew {peak} at {begun}, above its {start_threshold}, but for {above_for} at the longest; its "
@@ -123,22 +123,23 @@ NOT_CONFIRMED: Final = Words(
     "not_confirmed",
     (
         (
-            "{of_contact} ran by its contact at {begun} for {above_for}; but its contact or the broker had been silent "
-            "before, so that this could have been held back since: it must last for 3 s then, or follow a live word "
-            "that it had stopped"
+            "according to its contact, {of_contact} ran at {begun} for {above_for}; but its contact or the broker had "
+            "been silent before, so this may have been an old message arriving late: it must last for 3 s then, or "
+            "follow a live word that it had stopped"
         ),
         (
             "{tool} drew {peak} at {begun}, at or above its {start_threshold}, for {above_for}; but its sensor or the "
-            "broker had been silent before, so that this could have been held back since, and no second reading a "
-            "second later, none below it a second before and no time of its own showed that it was new"
+            "broker had been silent before, so this may have been an old reading arriving late. Nothing showed that "
+            "it was new: no second reading a second later, no reading below the threshold a second before, no time "
+            "stamp"
         ),
     ),
     (
         (
-            "Let the device of {of_contact} say how things are each time it comes back: a word that it has stopped, a "
+            "Have the device of {of_contact} report its state each time it comes back: a word that it has stopped, a "
             "second before, confirms the next start."
         ),
-        "Let the sensor speak once a second.",
+        "Have the sensor report once a second.",
     ),
     (
         Advice("Or give {table} {sensor} an at (when it was measured).", "at", True),
@@ -152,7 +153,7 @@ RETAINED: Final = Words(
     "is shown and starts nothing",
     (
         "The broker may well keep the word of {of_contact}: it shows how things were. The next live word counts.",
-        "Let the sensor publish its readings without the retain flag; a live reading counts at once.",
+        "Have the sensor publish its readings without the retain flag; a live reading counts at once.",
     ),
 )
 TOO_OLD: Final = Words(
@@ -175,12 +176,12 @@ DID_NOT_RUN: Final = Words(
     NOTHING,
     (
         (
-            "{of_contact} did not run by its contact around {at}, by each of its words from two minutes before to two "
-            "minutes after ({count})"
+            "according to its contact, {of_contact} was not running around {at} ({count:message} in the two minutes "
+            "before and after)"
         ),
         (
-            "{tool} drew {peak} at most around {at} (at {when}, {count:reading} from two minutes before to two "
-            "minutes after); it counts as running from its {start_threshold} on: as far as its sensor says, it did not "
+            "{tool} drew {peak} at most around {at} (at {when}, {count:reading} in the two minutes before and "
+            "after); it counts as running from its {start_threshold} on: as far as its sensor says, it did not "
             "run"
         ),
     ),
@@ -202,7 +203,8 @@ LAST_HEARD: Final = Words(
 # A start that was seen, and what came of it
 
 _STARTED_AT = "{begun}[ ({reading}, at or above its {start_threshold})][ ({contact})]"
-_DREW = "{tool} started at " + _STARTED_AT
+IT_STARTED: Final = "started at " + _STARTED_AT
+_DREW = "{tool} " + IT_STARTED
 _LOOK_AT_GATE = "Look at the gate, its power and its end switches: gatehand exercise."
 _LOOK_AT_TOPIC = "Look at state in {gate_table} (topic, pointer), and at its device's power and network."
 _FRESH_START = "then switch the tool off and on again."
@@ -236,11 +238,10 @@ WAITING: Final = Words(
 
 # A start that was refused, or came to nothing: what had to come together for that
 
-IT_STARTED: Final = "it started at " + _STARTED_AT
-_BECAUSE = "{tool} was not served, because {it} and because "
+_BECAUSE = "{tool} {had_begun} and got no air, because "
 ENDED_TOO_SOON: Final = Words(
     "gate_late",
-    _BECAUSE + "it had stopped at {ended}, before its gate was proven open ({waited} of waiting): a fan is not started "
+    _BECAUSE + "it stopped at {ended}, before its gate was proven open ({waited} of waiting): a fan is not started "
     "for work that is over",
 )
 VETOED: Final = Words(
@@ -258,7 +259,7 @@ STOP_CONTACT: Final = Words("stop_contact", _HELD, _RESET_HOLD)
 BIN_FULL: Final = Words(
     "bin_full",
     _BECAUSE + 'the bin had been full[ since {since}], and with on_bin_full = "refuse" nothing starts then',
-    "Isolate the collector and empty the bin; " + _FRESH_START,
+    "Lock the collector out and empty the bin; " + _FRESH_START,
 )
 MAX_OPEN: Final = Words(
     "max_open",
@@ -277,8 +278,8 @@ _NOT_REPORTED = (
 )
 UNREACHED: Final = Words(
     "offline",
-    _BECAUSE + "gate {faulty} could not be reached: its device had been offline[ since {since} ({lasted})], as its own "
-    "will says",
+    _BECAUSE + "gate {faulty} could not be reached: its device had been offline[ since {since} ({lasted})], as its "
+    "online topic said",
     LOOK_AT_DEVICE,
 )
 NEVER_HEARD: Final = Words(
@@ -294,13 +295,13 @@ GATE_JAMMED: Final = Words(
 )
 GATE_LATE: Final = Words(
     "gate_late",
-    "{tool} was served late, at {on}, {after} after its start at " + _STARTED_AT + ", because " + _NOT_REPORTED,
+    "{tool} got its air late, at {on}, {after} after its start at " + _STARTED_AT + ", because " + _NOT_REPORTED,
     _LOOK_AT_GATE,
 )
 REFUSED: Final = Words("refused", (_BECAUSE + "{reason}", _BECAUSE + "the rule {rule} refused it"))
 STOPS_UNHEARD: Final = Words(
     "stops_unheard",
-    _BECAUSE + "it had stopped at {ended}, before the stop contacts were heard ({waited} of waiting): nothing starts "
+    _BECAUSE + "it stopped at {ended}, before the stop contacts were heard ({waited} of waiting): nothing starts "
     "without them",
     "Look at the broker and at the network between it and Gatehand.",
 )
@@ -315,15 +316,14 @@ _OFF_AND_ON = "Switch the {tool} off and on again. No setting changes this."
 def _not_fresh(when: str) -> Words:
     return Words(
         "not_fresh",
-        "{tool} was not served, because it was already running[ ({reading})] and because " + when + f" at {{at}}: "
-        f"{_ONLY_FRESH}",
+        "{tool} was already running[ ({reading})] when " + when + f" at {{at}}, so it got no air: {_ONLY_FRESH}",
         _OFF_AND_ON,
     )
 
 
 _FIRST_WORD = (
-    "{tool} was not served, because it was already running when first seen: its first word since Gatehand's start, at "
-    "{at}, said so[ ({reading})]; " + _ONLY_FRESH
+    "{tool} was already running when first seen, so it got no air: its first word since Gatehand's start, at {at}, "
+    "said so[ ({reading})]; " + _ONLY_FRESH
 )
 FIRST_WORD: Final = Words("not_fresh", _FIRST_WORD, _OFF_AND_ON)
 FIRST_WORD_ON_CHANGE: Final = Words(
@@ -337,7 +337,7 @@ FIRST_WORD_ON_CHANGE: Final = Words(
             "poll",
             True,
         ),
-        Advice("Or let the device retain its word.", RETAIN, True),
+        Advice("Or have the device retain its word.", RETAIN, True),
     ),
 )
 BY_RULE: Final[dict[str, Words]] = {
@@ -347,14 +347,16 @@ BY_RULE: Final[dict[str, Words]] = {
     Rule.SWITCHED_BY_HAND: _not_fresh("the collector was switched off at its own switch"),
     Rule.GATE_BY_HAND_IS_SHUT: Words(
         "gate_by_hand_is_shut",
-        _BECAUSE + "its gate {gates} is moved by hand and was shut: the collector does not start against shut gates",
-        "Open the gate {gates} by hand; the collector then starts, as long as the tool still runs.",
+        _BECAUSE
+        + "its {gates_were} shut, and only a hand moves {gates_them}: the collector does not start against shut "
+        "gates",
+        "Open {the_gates} by hand; the collector then starts, as long as the tool still runs.",
     ),
     Rule.NOT_HEARD_LIVE: Words(
         "gate_not_heard_live",
-        _BECAUSE + "its gate {gates} is moved by hand and has not reported since Gatehand started: that it is open is "
-        "an old message, and the collector does not start on one",
-        "Shut and open the gate {gates} once by hand; the collector then starts.",
+        _BECAUSE + "its {gates_are} moved by hand and had sent no report since Gatehand started: only an old message "
+        "said open, and the collector does not start on that",
+        "Shut and open {the_gates} once by hand; the collector then starts.",
     ),
     Rule.MIN_OPEN: Words(
         "min_open",
@@ -392,30 +394,30 @@ COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the 
 GATE_UNREACHED: Final = Words(
     "offline",
     "gate {name} was told to {wanted} at {commanded} and could not be reached: its device had been offline[ since "
-    "{since} ({lasted})], as its own will says",
+    "{since} ({lasted})], as its online topic said",
     LOOK_AT_DEVICE,
 )
 GATE_OFFLINE: Final = Words(
     "offline",
-    "the device of gate {name} was offline at {at}, since {since} ({lasted}): its own will says that it is gone, and "
-    "no command reaches it",
+    "the device of gate {name} was offline at {at}, since {since} ({lasted}), as its online topic said: no command "
+    "reached it",
     LOOK_AT_DEVICE,
 )
 GATE_WAS_OFFLINE: Final = Words(
     "offline",
-    "the device of gate {name} went offline at {since}, as its own will says[; it was back at {back}]: no command "
+    "the device of gate {name} went offline at {since}, as its online topic said[; it was back at {back}]: no command "
     "reached it meanwhile",
     LOOK_AT_DEVICE,
 )
 
 
 def _still_offline(whose: str, meanwhile: str) -> Words:
-    will = "its own will"
+    by = "as its online topic"
     return Words(
         "offline",
         (
-            f"{whose} was offline when Gatehand stopped at {{stopped}}, since {{since}}: {will} had said so",
-            f"{whose} has been offline since {{since}}: {will} says that it is gone, and {meanwhile}",
+            f"{whose} was offline when Gatehand stopped at {{stopped}}, since {{since}}, {by} had said",
+            f"{whose} has been offline since {{since}}, {by} says: {meanwhile}",
         ),
         LOOK_AT_DEVICE,
     )
