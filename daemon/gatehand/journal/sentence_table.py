@@ -226,7 +226,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_ADOPTED: {
         Rule.SWITCHED_BY_HAND: "{collector} was switched on at its own switch and is left on",
-        Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for {grace!}]",
+        Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for at least {grace!}]",
         None: "{collector} was found on and is left on[, {reason}]",
     },
     Happened.COLLECTOR_UNANSWERED: (
