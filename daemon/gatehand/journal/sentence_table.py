@@ -2,7 +2,7 @@
 
 `{key}` is a fact or `tool`, `gate`, `collector`, `subject`, `reason`; of a sensor, whatever it measures, `reading`,
 `last_reading`, `start_threshold`, `stop_threshold`, and `contact`, where it is one; of a fan `witnesses`,
-`just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
+`not_turning`, `just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a message `ignored`,
 of a hold `on_hold`, of gates `the_gates`, `gates_are`, `gates_were`, `gates_them`, of lost lines `lost_numbers`.
 `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out when a fact within is
 missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
@@ -230,6 +230,8 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         None: "{collector} was found on and is left on[, {reason}]",
     },
     Happened.COLLECTOR_UNANSWERED: (
+        "{collector} does not turn, though it was switched on: {not_turning}[; {offline}]; switched on again"
+        "[ ({nth} time)]; {look_at}",
         (
             "{collector} was switched {told}, but that is not confirmed: {witnesses}[; {offline}]; "
             "switched {told} again[ ({nth} time)]; {look_at}"
@@ -303,6 +305,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm for {subject}, {alarm}: {reason}",
         ),
         Rule.ANSWER: (
+            "alarm: {collector} does not turn, though it was switched on: {not_turning}; {look_at}",
             "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
             "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
         ),

@@ -62,8 +62,9 @@ def had_air(context: Question, attempt: StartAttempt) -> TimedLine | None:
 
 def lost(context: Question, attempt: StartAttempt, since_ms: int) -> Loss | None:
     """What took the air first that a cut had had since a moment; None: nothing did before the tool stopped."""
-    lines = _meanwhile(context, attempt, since_ms)
-    found = [one for one in (_switched_off(context, lines), _gate_shut(context, lines)) if one is not None]
+    lines = _meanwhile(context, attempt, attempt.start_ms)  # a gate opens before its collector starts
+    off = _switched_off(context, [one for one in lines if one.ms > since_ms])
+    found = [one for one in (off, _gate_shut(context, lines, since_ms)) if one is not None]
     return min(found, key=lambda one: one.line.ms, default=None)
 
 
@@ -116,13 +117,13 @@ def _switched_off(context: Question, lines: list[TimedLine]) -> Loss | None:
     return Loss(off, told(words.LOST_BY.get(rule, words.LOST_OTHERWISE), facts), back, step)
 
 
-def _gate_shut(context: Question, lines: list[TimedLine]) -> Loss | None:
+def _gate_shut(context: Question, lines: list[TimedLine], since_ms: int) -> Loss | None:
     """Of a tool that has one gate alone: it had opened for the cut, and has shut."""
     if len(context.gates()) != 1:
         return None
     moves = [one for one in lines if one.is_(*_POSITIONS) and one.text("gate") in context.gates()]
     opened = next((at for at, one in enumerate(moves) if one.is_(Happened.GATE_OPEN)), len(moves))
-    shut = first(moves[opened:], Happened.GATE_SHUT)
+    shut = first((one for one in moves[opened:] if one.ms > since_ms), Happened.GATE_SHUT)
     if shut is None:
         return None
     again = first((one for one in moves if one.ms > shut.ms), Happened.GATE_OPEN)
