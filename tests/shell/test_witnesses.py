@@ -186,7 +186,8 @@ def test_a_motor_that_has_tripped_behind_a_switch_that_says_on_is_told_as_that()
         world.engine.beat()
     found = alarm(world)
     assert found["because"] == (
-        "The collector main does not turn, though it was switched on: its switch reports on; its motor draws nothing (0 A)."
+        "The collector main does not turn, though it was switched on: its switch reports on; its motor draws nothing "
+        "(0 A)."
     )
     assert found["next"].startswith(
         "Lock it out, then look at its overload, its breaker and its thermal trip; `gatehand why main`"

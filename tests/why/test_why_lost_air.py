@@ -7,7 +7,7 @@ import pytest
 from support.recorded_shop import SHOP, RecordedShop
 
 from gatehand_rules.findings import Fact
-from why.why_support import DAY, now, why
+from why.why_support import now, why
 from why.written_log import AT, BEGUN, SAW, WrittenLog, cut, started
 
 Make = Callable[..., RecordedShop]

@@ -165,7 +165,7 @@ def _lost(
     context: Question, attempt: StartAttempt, case: Words, loss: Loss, *lines: TimedLine | None, **facts: Fact
 ) -> Verdict:
     """It had air, and lost it before it stopped."""
-    found = _say(context, attempt, case, *lines, loss.line, lost=loss.by, back=loss.back, **facts)
+    found = _say(context, attempt, case, *lines, loss.line, air_until=loss.by, back=loss.back, **facts)
     found.next_step = loss.next_step
     return _owned(found, loss.line)
 
@@ -245,11 +245,9 @@ def _on_for(context: Question, attempt: StartAttempt, on: TimedLine) -> tuple[li
     facts: dict[str, Fact] = {
         "since": on.timed(attempt.start_ms),
         "wanted_by": " and ".join(map(_whom, by_then)) or None,
-        "kept_for": " and ".join(map(_whom, later)) or None,
+        "kept_for": " and ".join(map(_whom, later)) or (told(words.START_LIMIT, kept.line) if kept else None),
         "at_latest": None if on.is_(Happened.COLLECTOR_ON) and not on.is_refresh else "at the latest",
     }
-    for key in ("starts_this_hour", "starts_per_hour"):  # the lines of a start have them too
-        facts[key] = None if kept is None else kept.line.get(key)
     return [*by_then, *later, *([kept] if kept else [])], facts
 
 

@@ -212,14 +212,15 @@ _FRESH_START = "then switch the tool off and on again."
 _MUTED_BY = "[; you pressed its gate's button at {muted}: the tool was ignored from then until it stopped]"
 _STARTED = (
     _DREW + "; the collector was switched on {later} later[, once gate {opened} was open]"
-    "[ ({late_by!} after its travel of {travel})]" + _MUTED_BY
+    "[ ({late_by!} after its travel of {travel})]"
 )
-STARTED: Final = Words("started", _STARTED)
+STARTED: Final = Words("started", _STARTED + _MUTED_BY)
 _ADOPTED = "the collector was on already (on when Gatehand started, at {adopted})"
 _ON_SINCE = (
     "the collector was on already[, for {wanted_by!}], since {since}[ {at_latest!}][, and was kept on for {kept_for!}]"
-    "[, and was kept on for its start limit ({starts_this_hour} of {starts_per_hour:start} in the last hour)]"
 )
+START_LIMIT: Final = "its start limit ({starts_this_hour} of {starts_per_hour:start} in the last hour)"
+"""What a fan is kept on for that nothing asks for."""
 ALREADY_ON: Final = Words("already_on", (_DREW + "; " + _ADOPTED + _MUTED_BY, _DREW + "; " + _ON_SINCE + _MUTED_BY))
 _FIRST_SEEN = "{tool} was already running when first seen, at {at}[ ({reading})], which starts nothing; but "
 _STAYED_ON = ", and stayed on for the {tool}"
@@ -229,7 +230,7 @@ SEEN_AND_SERVED: Final = Words(
 
 # A cut that had air and lost it
 
-_ONLY_UNTIL = "; the {tool} had air only until {lost}[, and again from {back}]"
+_ONLY_UNTIL = "; the {tool} had air only until {air_until}[, and again from {back}]"
 _LOST = "air_lost"
 STARTED_AND_LOST: Final = Words(_LOST, _STARTED + _ONLY_UNTIL)
 ALREADY_ON_AND_LOST: Final = Words(
