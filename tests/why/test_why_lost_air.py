@@ -202,3 +202,35 @@ def test_a_motor_that_trips_in_mid_cut_ran_until_then(make: Make, capsys: Out, f
     assert fell in found["verdict"]
     assert found["verdict"].endswith(", when its motor stopped, though its switch says on: it may have tripped")
     assert found["next_step"] == "Lock it out, then look at its overload, its breaker and its thermal trip."
+
+
+def test_a_cut_whose_fan_was_switched_off_on_request_had_air_until_then(make: Make, capsys: Out) -> None:
+    shop = make()
+    shop.shop.tools["band_saw"].switch(on=True, at=shop.clocks.now, load=6)
+    shop.run(10)
+    asked = now(shop)
+    shop.run(2)
+    shop.say("gatehand/collector/main/off", "")
+    shop.run(5)
+    for found in (why(shop, capsys, "band_saw", "--at", asked), why(shop, capsys, "band_saw")):
+        assert found["case"] == "air_lost"
+        assert "; the band saw had air only until 08:00:43 (collector switched off on request" in found["verdict"]
+        assert found["next_step"] == "Switch the band saw off and on again. No setting changes this."
+        assert found["findings"][0]["event"] == "start_refused"
+
+
+def test_a_cut_held_and_reset_before_it_ended_had_air_until_the_hold(tmp_path: Path) -> None:
+    log = served(tmp_path).add(5000, *HELD, collector="main", why="changing the bag")
+    log.add(9000, "start_refused", "not_fresh", **BEGUN)
+    found = log.told(SAW, 9000)
+    assert found["verdict"].endswith("; the band saw had air only until the hold at 09:00:05 (changing the bag)")
+    assert (found["case"], found["findings"][0]["event"]) == ("air_lost", "start_refused")
+    log = cut(tmp_path).add(-5000, *HELD, collector="main", why="changing the bag")
+    assert log.add(9000, "start_refused", "not_fresh", **BEGUN).told(SAW, 9000)["case"] == "not_fresh"
+
+
+def test_a_fan_that_comes_on_again_gives_no_air_through_a_gate_that_is_shut(tmp_path: Path) -> None:
+    log = served(tmp_path).add(5000, *HELD, collector="main", why="changing the bag")
+    log.add(6000, "gate_shut", "report", gate="band_saw", collector="main")
+    log.add(9000, "collector_on", "demand", collector="main", starts_this_hour=2, starts_per_hour=6)
+    assert log.told(SAW, 0)["verdict"].endswith(" the hold at 09:00:05 (changing the bag)")

@@ -5,7 +5,8 @@
 `not_turning`, `just_heard` and `look_at` (`witness_words`); of a device `offline`, of a gate `never_heard`, of a
 message `ignored`, of a hold `on_hold`, of gates `the_gates`, `gates_are`, `gates_were`, `gates_them`, of lost lines
 `lost_numbers`. `{key:gate}` counts: 1 gate, 2 gates; `{key:th}` is 1st, 2nd. What stands in square brackets is left out
-when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills them.
+when a fact within is missing, or, for `{key!}`, when it is also 0, false or empty. No code in here: `sentences` fills
+them.
 """
 
 from typing import Final, TypeAlias
@@ -230,8 +231,10 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         None: "{collector} was found on and is left on[, {reason}]",
     },
     Happened.COLLECTOR_UNANSWERED: (
-        "{collector} does not turn, though it was switched on: {not_turning}[; {offline}]; switched on again"
-        "[ ({nth} time)]; {look_at}",
+        (
+            "{collector} does not turn, though it was switched on: {not_turning}[; {offline}]; switched on again"
+            "[ ({nth} time)]; {look_at}"
+        ),
         (
             "{collector} was switched {told}, but that is not confirmed: {witnesses}[; {offline}]; "
             "switched {told} again[ ({nth} time)]; {look_at}"

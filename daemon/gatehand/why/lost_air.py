@@ -52,12 +52,7 @@ def had_air(context: Question, attempt: StartAttempt) -> TimedLine | None:
         on = next_one if next_one is not None and next_one.text("rule") == Rule.ADOPTION else None
         if on is None or on.is_(*ENDED):
             return None
-    by_ms = min(max(on.ms, attempt.start_ms) + _SOON_MS, attempt.end_ms)
-    for gate in context.gates():
-        last = first(context.in_this_run(by_ms), *_POSITIONS, gate=gate)
-        if last is None or not last.is_(Happened.GATE_OPEN):
-            return None
-    return on if context.gates() else None
+    return on if _gates_open(context, min(max(on.ms, attempt.start_ms) + _SOON_MS, attempt.end_ms)) else None
 
 
 def lost(context: Question, attempt: StartAttempt, since_ms: int) -> Loss | None:
@@ -99,6 +94,12 @@ def _meanwhile(context: Question, attempt: StartAttempt, since_ms: int) -> list[
     return [one for one in context.between(since_ms + 1, attempt.end_ms - 1) if one.text("run") == run]
 
 
+def _gates_open(context: Question, ms: int) -> bool:
+    """Whether all its gates were known open at a moment."""
+    last = [first(context.in_this_run(ms), *_POSITIONS, gate=gate) for gate in context.gates()]
+    return bool(last) and all(one is not None and one.is_(Happened.GATE_OPEN) for one in last)
+
+
 def _switched_off(context: Question, lines: list[TimedLine]) -> Loss | None:
     off = first(lines, *ENDED, collector=context.collector)
     if off is None:
@@ -112,7 +113,8 @@ def _switched_off(context: Question, lines: list[TimedLine]) -> Loss | None:
     on = first(
         (one for one in lines if one.ms > off.ms and not one.is_refresh), *_SWITCHED, collector=context.collector
     )
-    back = on.clock if on is not None and not on.is_(*ENDED) else None
+    again = on is not None and not on.is_(*ENDED) and _gates_open(context, on.ms + _SOON_MS)
+    back = on.clock if on is not None and again else None
     step = words.RESET_HOLD if rule in words.LOST_BY else ""
     return Loss(off, told(words.LOST_BY.get(rule, words.LOST_OTHERWISE), facts), back, step)
 

@@ -133,6 +133,11 @@ def _started(context: Question, attempt: StartAttempt) -> Verdict:
     refusal = first(lines, Happened.START_REFUSED, tool=context.name)
     if refusal is not None:
         return _refused(context, StartAttempt(refusal, attempt.start_ms, attempt.end_ms))
+    return _came_of_it(context, attempt, lines)
+
+
+def _came_of_it(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -> Verdict:
+    """What the lines after its start say, which are no refusal."""
     fault = first(lines, Happened.GATE_FAULT)
     on = first((one for one in lines if not one.is_refresh), Happened.COLLECTOR_ON)
     unanswered = first(lines, Happened.COLLECTOR_UNANSWERED, told="on")
@@ -294,6 +299,8 @@ def _refused(context: Question, attempt: StartAttempt) -> Verdict:
             return _bin_full(context, attempt)
         case Rule.MAX_OPEN:
             return _max_open(context, attempt)
+        case Rule.NOT_FRESH | Rule.OFF_ASKED | Rule.SWITCHED_BY_HAND if found := _stale_in_mid_cut(context, attempt):
+            return found
         case Rule.FIRST_SEEN_DRAWING if (found := _served_all_the_same(context, attempt)) is not None:
             return found
         case Rule.FIRST_SEEN_DRAWING if _first_cut_unseen(context):
@@ -302,6 +309,25 @@ def _refused(context: Question, attempt: StartAttempt) -> Verdict:
             return _gate_fault(context, attempt, first(aftermath(context, attempt), Happened.GATE_FAULT))
         case _:
             return _say(context, attempt, words.BY_RULE.get(rule, words.REFUSED._replace(case=rule or "refused")))
+
+
+def _stale_in_mid_cut(context: Question, attempt: StartAttempt) -> Verdict | None:
+    """Its start had been served before it counted no more; None where it had no air before either."""
+    start = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
+    if start is None:
+        return None
+    begun = StartAttempt(start, attempt.start_ms, attempt.end_ms)
+    run = start.text("run")
+    lines = [one for one in aftermath(context, begun) if one.text("run") == run and not _is_refusal(context, one)]
+    found = _came_of_it(context, begun, lines)
+    if found.case != words.STARTED_AND_LOST.case:
+        return None
+    found.next_step = found.next_step or told(words.OFF_AND_ON, {"tool": context.name})
+    return _owned(found, attempt.origin)
+
+
+def _is_refusal(context: Question, one: TimedLine) -> bool:
+    return one.is_(Happened.START_REFUSED) and one.text("tool") == context.name
 
 
 def _served_all_the_same(context: Question, attempt: StartAttempt) -> Verdict | None:

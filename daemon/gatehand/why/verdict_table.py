@@ -340,14 +340,14 @@ STOPS_UNHEARD: Final = Words(
 _ONLY_FRESH = (
     "only a tool that is seen to go from idle to running starts the collector, so that nothing comes on by itself"
 )
-_OFF_AND_ON = "Switch the {tool} off and on again. No setting changes this."
+OFF_AND_ON: Final = "Switch the {tool} off and on again. No setting changes this."
 
 
 def _not_fresh(when: str) -> Words:
     return Words(
         "not_fresh",
         "{tool} was already running[ ({reading})] when " + when + f" at {{at}}, so it got no air: {_ONLY_FRESH}",
-        _OFF_AND_ON,
+        OFF_AND_ON,
     )
 
 
@@ -355,7 +355,7 @@ _FIRST_WORD = (
     "{tool} was already running when first seen, so it got no air: its first word since Gatehand's start, at {at}, "
     "said so[ ({reading})]; " + _ONLY_FRESH
 )
-FIRST_WORD: Final = Words("not_fresh", _FIRST_WORD, _OFF_AND_ON)
+FIRST_WORD: Final = Words("not_fresh", _FIRST_WORD, OFF_AND_ON)
 FIRST_WORD_ON_CHANGE: Final = Words(
     "not_fresh",
     _FIRST_WORD + ". Its sensor speaks only on change (silent_after = 0), so nothing had told that the tool was idle",
