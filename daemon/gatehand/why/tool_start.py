@@ -314,7 +314,8 @@ def _refused(context: Question, attempt: StartAttempt) -> Verdict:
 def _stale_in_mid_cut(context: Question, attempt: StartAttempt) -> Verdict | None:
     """Its start had been served before it counted no more; None where it had no air before either."""
     start = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
-    if start is None:
+    at_the_reset = attempt.origin.text("rule") == Rule.NOT_FRESH and context.until_ms >= attempt.origin.ms
+    if start is None or at_the_reset:  # whoever asks from then on wants to know why the reset did not start it
         return None
     begun = StartAttempt(start, attempt.start_ms, attempt.end_ms)
     run = start.text("run")
