@@ -186,7 +186,7 @@ def test_a_motor_that_has_tripped_behind_a_switch_that_says_on_is_told_as_that()
         world.engine.beat()
     found = alarm(world)
     assert found["because"] == (
-        "The collector main was switched on, but that is not confirmed: its switch reports on; its motor draws nothing "
+        "The collector main does not turn, though it was switched on: its switch reports on; its motor draws nothing "
         "(0 A)."
     )
     assert found["next"].startswith(

@@ -108,6 +108,12 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "opens": ("planing",),
     "gate_table": ("[gate.planing]",),
     "back": ("14:40:00",),
+    "adopted": ("14:10:00",),
+    "kept_for": ("its start limit (6 of 6 starts in the last hour)",),
+    "air_until": ("the hold at 14:32:20 (filter change)",),
+    "off": ("14:32:20",),
+    "fell": ("14:32:20",),
+    "word": ("on",),
     "started": ("2026-03-05 14:10:00",),
 }
 _WHY: Final[Mapping[str, str]] = {
@@ -156,6 +162,7 @@ _FAN: Final[tuple[Mapping[str, Fact], ...]] = (
 _COMPOSED: Final[Mapping[str, Mapping[str, Fact]]] = {
     # fields of a template that are made from several facts
     "witnesses": _FAN[1],
+    "not_turning": {**_FAN[1], "told": "on"},
     "just_heard": {"reported_on": False, "reported_ago": 0.0, "told_ago": 2.0},
     "seen_to_run": {"reported_on": True, "reported_ago": 0.0, "told_ago": 2.0, "drawing": False, "motor_ago": 0.0},
     "look_at": _FAN[1],

@@ -226,10 +226,14 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     },
     Happened.COLLECTOR_ADOPTED: {
         Rule.SWITCHED_BY_HAND: "{collector} was switched on at its own switch and is left on",
-        Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for {grace!}]",
+        Rule.ADOPTION: "{collector} was on when Gatehand started and is left on[ for at least {grace!}]",
         None: "{collector} was found on and is left on[, {reason}]",
     },
     Happened.COLLECTOR_UNANSWERED: (
+        (
+            "{collector} does not turn, though it was switched on: {not_turning}[; {offline}]; switched on again"
+            "[ ({nth} time)]; {look_at}"
+        ),
         (
             "{collector} was switched {told}, but that is not confirmed: {witnesses}[; {offline}]; "
             "switched {told} again[ ({nth} time)]; {look_at}"
@@ -303,6 +307,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm for {subject}, {alarm}: {reason}",
         ),
         Rule.ANSWER: (
+            "alarm: {collector} does not turn, though it was switched on: {not_turning}; {look_at}",
             "alarm: {collector} was switched {told}, but that is not confirmed: {witnesses}; {look_at}",
             "alarm: {collector} was switched {told}, but nothing confirms it; {look_at}",
         ),

@@ -52,7 +52,7 @@ _NAMES = frozenset({"stop", "gates", "taken", "instead_of", "active"})
 _PHRASES = frozenset(
     {
         *("offline", "never_heard", "ignored", "on_hold", "nth", "witnesses", "just_heard", "seen_to_run", "look_at"),
-        *("config_in_short", "lost_numbers"),
+        *("not_turning", "config_in_short", "lost_numbers"),
     }
 )
 """Fields that are made from several facts."""
@@ -228,6 +228,8 @@ def _phrase(key: str, line: Mapping[str, Fact]) -> str:
             return ordinal(int(tries) + 1) if isinstance(tries, int) else ""
         case "witnesses":
             return witness_words.witnesses(line)
+        case "not_turning":
+            return witness_words.witnesses(line) if witness_words.has_tripped(line) else ""
         case "just_heard":
             return witness_words.just_heard(line)
         case "seen_to_run":

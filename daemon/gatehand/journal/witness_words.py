@@ -48,6 +48,11 @@ def is_tripped(facts: Facts) -> bool:
     return facts.get("reported_on") is True and facts.get("drawing") is False and seen
 
 
+def has_tripped(facts: Facts) -> bool:
+    """The same of a fan that was told "on"."""
+    return facts.get("told") == "on" and is_tripped(facts)
+
+
 def motor_is_late(facts: Facts) -> bool:
     """The switch says on, and what watches the motor has not spoken since: what it said before tells nothing."""
     return facts.get("reported_on") is True and facts.get("drawing") is False and not is_tripped(facts)

@@ -158,17 +158,23 @@ def of_another_measure(tool: str, then: Measure, now: Measure) -> str:
     return f"readings of {tool} recorded as {then}: by this config its sensor says {now}"
 
 
-def readings_of(folder: Path, tool: str, measure: Measure, since_ms: int, until_ms: int) -> list[Track]:
-    """One tool's readings of a time by this measure, unbroken runs of them in wall ms. Reads nothing else of a file."""
+def readings_of(
+    folder: Path, name: str, measure: Measure, since_ms: int, until_ms: int, *, motor: bool = False
+) -> list[Track]:
+    """One tool's readings of a time by this measure, unbroken runs of them in wall ms. Reads nothing else of a file.
+
+    `motor`: those of a collector's motor.
+    """
+    kind = "collector" if motor else "tool"
     found = Readings()
     for recording in opened(recordings(folder, from_ms(since_ms), from_ms(until_ms))):
-        if measures_then(recording.header.config).get(("tool", tool), measure) is not measure:
+        if measures_then(recording.header.config).get((kind, name), measure) is not measure:
             continue
         offset = offset_ms(recording)
-        times, values = recording.readings(tool)
+        times, values = recording.motor_readings(name) if motor else recording.readings(name)
         track = Track(array("q", (ms + offset for ms in times)), array("i", values), array("q", range(len(times))))
-        found.add(tool, recording.header.run, track.between(since_ms, until_ms), 0)
-    return [piece.track for piece in found.pieces.get(tool, ())]
+        found.add(name, recording.header.run, track.between(since_ms, until_ms), 0)
+    return [piece.track for piece in found.pieces.get(name, ())]
 
 
 def newest(folder: Path) -> datetime | None:

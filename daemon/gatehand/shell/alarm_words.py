@@ -155,7 +155,7 @@ WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         ),
     ),
     ("collector", "no_answer", "tripped"): (
-        _NOT_SHOWN,
+        "The collector {name} does not turn, though it was switched on: {witnesses}.",
         "Lock it out, then {look_at}; `gatehand why {id}` says what it was told and when.",
     ),
     ("collector", "no_answer", "late"): (
@@ -232,7 +232,9 @@ def words(alarm: Alarm, rule: Rule, facts: Mapping[str, Fact]) -> tuple[str, str
     shown.update(who=f"{'The hand start at gate' if kind == 'gate' else 'The'} {spoken(alarm.name)}")
     shown.update(on_hold=on_hold(str(facts.get("why") or "")), offline=offline(facts, "had been offline for {}"))
     witnesses = witness_words.witnesses(facts, "{} before this alarm")
-    shown.update(shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it")
+    shown.update(
+        witnesses=witnesses, shown=f"that is not confirmed: {witnesses}" if witnesses else "nothing confirms it"
+    )
     shown.update(nothing_on=f" Nothing has come on {facts['topic']}." if "topic" in facts else "")
     shown.update(look_at=witness_words.look_at(facts))
     open_now = facts.get("proven_open")

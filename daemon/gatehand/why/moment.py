@@ -83,8 +83,9 @@ class TimedLine:
 
     @property
     def is_refresh(self) -> bool:
-        """A repeated command, which begins nothing."""
-        return self.text("rule") == Rule.REFRESH
+        """A repeated command, which begins nothing: also an "on" to a fan that ran already, which is no start of it."""
+        told_again = self.is_(Happened.COLLECTOR_ON) and self.line.get("starts_this_hour", 0) is None
+        return told_again or self.text("rule") == Rule.REFRESH
 
     def is_(self, *events: str) -> bool:
         """Whether it is one of these events."""

@@ -155,7 +155,12 @@ def _comes(outcome: Outcome, found: list[tuple[int, Finding]]) -> bool:
         return True
     event, collector = outcome.without
     later = [one for ms, one in found if ms >= at - SAME_MS and one.event is event and one.collector == collector]
-    return all(is_refresh(one.event, one.rule) for one in later)
+    return all(is_refresh(one.event, one.rule) or _ran_already(one) for one in later)
+
+
+def _ran_already(on: Finding) -> bool:
+    """An "on" to a fan that ran: no start of it."""
+    return dict(on.facts).get("starts_this_hour", 0) is None
 
 
 def _told(context: Question, recorded: RecordedRun, own: TimedLine, most: int) -> list[tuple[TimedLine, Said]]:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from operator import itemgetter
 from typing import Final
 
+from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import offline, spoken, start_threshold, told
 from gatehand.journal.witness_words import witnesses
 from gatehand.measures import measured
@@ -13,6 +14,7 @@ from gatehand.why import not_understood as odd
 from gatehand.why import state_at_moment as then
 from gatehand.why import verdict_table as words
 from gatehand.why.advice import Way
+from gatehand.why.lost_air import ENDED, Loss, fan_on, had_air, lost, motor_stood, reason_given
 from gatehand.why.moment import (
     MINUTE_MS,
     Question,
@@ -31,7 +33,9 @@ from gatehand_rules.words import Measure
 
 _LOOKED_MS: Final = 120_000
 _MOST_GATES: Final = 12
-_ENDED: Final = (Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)
+_WANTS_NO_MORE: Final = (
+    *(Happened.TOOL_MUTED, Happened.TOOL_SILENT, Happened.START_REFUSED, Happened.RUN_ON_ENDED, Happened.HAND_ENDED),
+)
 
 
 def tool_verdict(context: Question) -> Verdict:
@@ -123,22 +127,31 @@ def _last_heard(context: Question, moment: str) -> Verdict | None:
 
 def _started(context: Question, attempt: StartAttempt) -> Verdict:
     """It was taken for running: what became of it."""
-    lines = aftermath(context, attempt)
+    # What a later run of the daemon said of it is another attempt.
+    run = attempt.origin.text("run")
+    lines = [one for one in aftermath(context, attempt) if one.text("run") == run]
     refusal = first(lines, Happened.START_REFUSED, tool=context.name)
     if refusal is not None:
         return _refused(context, StartAttempt(refusal, attempt.start_ms, attempt.end_ms))
+    return _came_of_it(context, attempt, lines)
+
+
+def _came_of_it(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -> Verdict:
+    """What the lines after its start say, which are no refusal."""
     fault = first(lines, Happened.GATE_FAULT)
     on = first((one for one in lines if not one.is_refresh), Happened.COLLECTOR_ON)
     unanswered = first(lines, Happened.COLLECTOR_UNANSWERED, told="on")
-    if on is not None and unanswered is not None:
-        return _no_answer(context, attempt, on, unanswered)
+    if on is not None and unanswered is not None and (found := _no_answer(context, attempt, on, unanswered)):
+        return found
     if on is not None:
         opened = first(lines, Happened.GATE_OPEN)
         late = {key: opened.line.get(key) for key in ("late_by", "travel")} if opened else {}
         gate = spoken(opened.text("gate")) if opened else None
         later, muted = lasting((on.ms - attempt.start_ms) / 1000), _muted(context, attempt)
-        found = _say(context, attempt, words.STARTED, opened, on, later=later, opened=gate, muted=muted, **late)
-        return _owned(found, on)
+        loss, facts = lost(context, attempt, on.ms), {"later": later, "opened": gate, "muted": muted, **late}
+        if loss is not None:
+            return _lost(context, attempt, words.STARTED_AND_LOST, loss, opened, on, **facts)
+        return _owned(_say(context, attempt, words.STARTED, opened, on, **facts), on)
     if fault is not None:
         return _gate_fault(context, attempt, fault)
     missed = first(lines, Happened.START_MISSED)
@@ -153,8 +166,26 @@ def _muted(context: Question, attempt: StartAttempt) -> str | None:
     return None if last is None or last.text("rule") != Rule.BUTTON else last.clock
 
 
-def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict:
-    """The collector was commanded on and did not show it."""
+def _lost(
+    context: Question, attempt: StartAttempt, case: Words, loss: Loss, *lines: TimedLine | None, **facts: Fact
+) -> Verdict:
+    """It had air, and lost it before it stopped."""
+    found = _say(context, attempt, case, *lines, loss.line, air_until=loss.by, back=loss.back, **facts)
+    found.next_step = loss.next_step
+    return _owned(found, loss.line)
+
+
+def _no_answer(context: Question, attempt: StartAttempt, on: TimedLine, unanswered: TimedLine) -> Verdict | None:
+    """The collector was commanded on and did not show it, or its motor stood later; None: it ran for all of the cut."""
+    stood = motor_stood(context, attempt, on.ms, unanswered)
+    if stood is not None and stood.fell_ms >= attempt.end_ms:
+        return None
+    if stood is not None:
+        begun = on.clock if on.ms >= attempt.start_ms else None
+        facts = {"on": begun, "fell": local_clock(stood.fell_ms), "back": stood.back, "word": stood.switch}
+        found = _say(context, attempt, words.TRIPPED, on, unanswered, **facts)
+        found.next_step = then.next_for_switch(context, unanswered, None)
+        return _owned(found, unanswered)
     says_on = unanswered.line.get("reported_on")
     seen = (witnesses(unanswered.line, "{} before"), offline(unanswered.line))
     shown = "; ".join(filter(None, seen)) or "nothing has reported it"
@@ -189,46 +220,61 @@ def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -
     waits = first(lines, Happened.COLLECTOR_WAITED)
     if waits is not None:
         return _owned(_say(context, attempt, words.START_GAP, waits, for_seconds=waits.amount("for_seconds")), waits)
-    switched = (Happened.COLLECTOR_ON, *_ENDED, Happened.COLLECTOR_ADOPTED)
-    own = [
-        one
-        for one in context.in_this_run(attempt.start_ms)
-        if one.is_(*switched) and one.text("collector") == context.collector
-    ]
-    begun = next((one for one in own if not one.is_refresh), None)
-    last = begun or next(iter(own), None)
-    if last is None or last.is_(*_ENDED):
+    last = fan_on(context, attempt.start_ms)
+    if last is None:
         return _say(context, attempt, words.WAITING)
-    wanted = [] if begun is None else _wanted_by(context, begun)
-    found = _say(
-        context,
-        attempt,
-        words.ALREADY_ON,
-        last,
-        *wanted,
-        since=last.timed(attempt.start_ms),
-        wanted_by=" and ".join(map(_whom, wanted)) or None,
-        at_latest=None if last.is_(Happened.COLLECTOR_ON) and begun is not None else "at the latest",
-        muted=_muted(context, attempt),
-    )
+    unanswered = first(lines, Happened.COLLECTOR_UNANSWERED, told="on")
+    if unanswered is not None and last.is_(Happened.COLLECTOR_ON):
+        found = _no_answer(context, attempt, last, unanswered)
+        if found is not None:
+            return found
+    shown, facts = _on_for(context, attempt, last)
+    loss = lost(context, attempt, attempt.start_ms)
+    if loss is not None:
+        return _lost(context, attempt, words.ALREADY_ON_AND_LOST, loss, last, *shown, **facts)
+    found = _say(context, attempt, words.ALREADY_ON, last, *shown, muted=_muted(context, attempt), **facts)
     found.without = Happened.COLLECTOR_ON, context.collector
     return found
 
 
-def _wanted_by(context: Question, on: TimedLine) -> list[TimedLine]:
-    """Whose start had the collector switched on by this line: those that still wanted it then, in their order."""
+def _on_for(context: Question, attempt: StartAttempt, on: TimedLine) -> tuple[list[TimedLine], dict[str, Fact]]:
+    """Since when the collector was on and for whom, at a start that found it on; and the lines that say so."""
+    if on.is_(Happened.COLLECTOR_ADOPTED) and on.text("rule") == Rule.ADOPTION:
+        daemon = first(context.in_this_run(on.ms), OwnEvent.DAEMON_STARTED) or on
+        return [], {"adopted": daemon.timed(attempt.start_ms)}
+    wanted = _wanted_by(context, on, attempt.start_ms)
+    by_then = [one for one in wanted if one.ms <= on.ms]
+    later = [] if by_then else wanted
+    since_then = (one for one in context.in_this_run(attempt.start_ms) if one.ms >= on.ms)
+    kept = None if wanted else first(since_then, Happened.COLLECTOR_KEPT_ON, collector=context.collector)
+    facts: dict[str, Fact] = {
+        "since": on.timed(attempt.start_ms),
+        "wanted_by": " and ".join(map(_whom, by_then)) or None,
+        "kept_for": " and ".join(map(_whom, later)) or (told(words.START_LIMIT, kept.line) if kept else None),
+        "at_latest": None if on.is_(Happened.COLLECTOR_ON) and not on.is_refresh else "at the latest",
+    }
+    return [*by_then, *later, *([kept] if kept else [])], facts
+
+
+def _wanted_by(context: Question, on: TimedLine, ms: int) -> list[TimedLine]:
+    """Whose start wanted the collector, on since a line, at a later moment: in their order, and no start of that ms."""
     found: list[TimedLine] = []
     ended: set[tuple[str, str]] = set()
-    for one in context.in_this_run(on.ms):
-        if one.text("collector") != context.collector or one is on:
-            continue
-        whose = one.text("tool"), one.text("gate")
-        if one.ms < on.ms - MINUTE_MS or one.is_(*_ENDED):
+    for one in context.in_this_run(ms - 1):
+        if one.ms < on.ms - MINUTE_MS or (one.is_(*ENDED) and one.text("collector") == context.collector):
             break
-        if one.is_(Happened.TOOL_STOPPED, Happened.HAND_ENDED):
+        whose = one.text("tool"), one.text("gate")
+        if one.is_(*_WANTS_NO_MORE) or (
+            one.is_(Happened.TOOL_STOPPED) and one.ms + round(one.amount("run_on") * 1000) <= ms
+        ):
             ended.add(whose)
-        elif one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED) and whose not in ended:
+        elif (
+            one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED)
+            and whose not in ended
+            and one.text("collector") == context.collector
+        ):
             found.insert(0, one)
+            ended.add(whose)  # its starts of before are over
     return found
 
 
@@ -253,12 +299,48 @@ def _refused(context: Question, attempt: StartAttempt) -> Verdict:
             return _bin_full(context, attempt)
         case Rule.MAX_OPEN:
             return _max_open(context, attempt)
+        case Rule.NOT_FRESH | Rule.OFF_ASKED | Rule.SWITCHED_BY_HAND if found := _stale_in_mid_cut(context, attempt):
+            return found
+        case Rule.FIRST_SEEN_DRAWING if (found := _served_all_the_same(context, attempt)) is not None:
+            return found
         case Rule.FIRST_SEEN_DRAWING if _first_cut_unseen(context):
             return _say(context, attempt, words.FIRST_WORD_ON_CHANGE)
         case Rule.NO_GATE_PROVEN:
             return _gate_fault(context, attempt, first(aftermath(context, attempt), Happened.GATE_FAULT))
         case _:
             return _say(context, attempt, words.BY_RULE.get(rule, words.REFUSED._replace(case=rule or "refused")))
+
+
+def _stale_in_mid_cut(context: Question, attempt: StartAttempt) -> Verdict | None:
+    """Its start had been served before it counted no more; None where it had no air before either."""
+    start = first(context.between(attempt.start_ms, attempt.start_ms), Happened.TOOL_STARTED, tool=context.name)
+    at_the_reset = attempt.origin.text("rule") == Rule.NOT_FRESH and context.until_ms >= attempt.origin.ms
+    if start is None or at_the_reset:  # whoever asks from then on wants to know why the reset did not start it
+        return None
+    begun = StartAttempt(start, attempt.start_ms, attempt.end_ms)
+    run = start.text("run")
+    lines = [one for one in aftermath(context, begun) if one.text("run") == run and not _is_refusal(context, one)]
+    found = _came_of_it(context, begun, lines)
+    if found.case != words.STARTED_AND_LOST.case:
+        return None
+    found.next_step = found.next_step or told(words.OFF_AND_ON, {"tool": context.name})
+    return _owned(found, attempt.origin)
+
+
+def _is_refusal(context: Question, one: TimedLine) -> bool:
+    return one.is_(Happened.START_REFUSED) and one.text("tool") == context.name
+
+
+def _served_all_the_same(context: Question, attempt: StartAttempt) -> Verdict | None:
+    """Its start counted for nothing, but the fan was on and stayed on for it; None where it had no air."""
+    on = had_air(context, attempt)
+    if on is None:
+        return None
+    shown, facts = _on_for(context, attempt, on)
+    loss = lost(context, attempt, on.ms)
+    if loss is not None:
+        return _owned(_lost(context, attempt, words.SEEN_AND_LOST, loss, on, *shown, **facts), attempt.origin)
+    return _say(context, attempt, words.SEEN_AND_SERVED, on, *shown, **facts)
 
 
 def _first_cut_unseen(context: Question) -> bool:
@@ -282,7 +364,7 @@ def _held(context: Question, attempt: StartAttempt) -> Verdict:
     reset = first(context.following(attempt.start_ms), Happened.HOLD_RESET, collector=context.collector)
     by_contact = hold is not None and hold.text("rule") == Rule.STOP_CONTACT
     why = hold.text("why") if hold else ""
-    what = f"by stop contact {spoken(why)}" if by_contact else f"({_reason_given(why)})"
+    what = f"by stop contact {spoken(why)}" if by_contact else f"({reason_given(why)})"
     return _say(
         context,
         attempt,
@@ -292,11 +374,6 @@ def _held(context: Question, attempt: StartAttempt) -> Verdict:
         since=hold.clock if hold else None,
         reset=f"it was reset at {reset.clock}" if reset else "it was not reset in the time looked at",
     )
-
-
-def _reason_given(why: str) -> str:
-    """Why somebody asked for a hold; the rules' own word for no reason is no reason."""
-    return why if why not in {"", "asked for"} else "no reason given"
 
 
 def _bin_full(context: Question, attempt: StartAttempt) -> Verdict:

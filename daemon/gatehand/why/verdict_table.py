@@ -5,6 +5,7 @@ What is to be set stands in an `Advice`, never in a sentence: advice that is fol
 
 from typing import Final
 
+from gatehand.journal.sentence_table import Templates
 from gatehand.why.advice import RETAIN, Advice, Way
 from gatehand.why.verdicts import NOTHING, Words
 from gatehand_rules.findings import Rule
@@ -205,20 +206,49 @@ LAST_HEARD: Final = Words(
 _STARTED_AT = "{begun}[ ({reading}, at or above its {start_threshold})][ ({contact})]"
 IT_STARTED: Final = "started at " + _STARTED_AT
 _DREW = "{tool} " + IT_STARTED
-_LOOK_AT_GATE = "Look at the gate, its power and its end switches: gatehand exercise."
+LOOK_AT_GATE: Final = "Look at the gate, its power and its end switches: gatehand exercise."
 _LOOK_AT_TOPIC = "Look at state in {gate_table} (topic, pointer), and at its device's power and network."
 _FRESH_START = "then switch the tool off and on again."
-STARTED: Final = Words(
-    "started",
+_MUTED_BY = "[; you pressed its gate's button at {muted}: the tool was ignored from then until it stopped]"
+_STARTED = (
     _DREW + "; the collector was switched on {later} later[, once gate {opened} was open]"
-    "[ ({late_by!} after its travel of {travel})][; you pressed its gate's button at {muted}: the tool was "
-    "ignored from then until it "
-    "stopped]",
+    "[ ({late_by!} after its travel of {travel})]"
 )
-ALREADY_ON: Final = Words(
-    "already_on",
-    _DREW + "; the collector was on already[, for {wanted_by!}], since {since}[ {at_latest!}]"
-    "[; you pressed its gate's button at {muted}: the tool was ignored from then until it stopped]",
+STARTED: Final = Words("started", _STARTED + _MUTED_BY)
+_ADOPTED = "the collector was on already (on when Gatehand started, at {adopted})"
+_ON_SINCE = (
+    "the collector was on already[, for {wanted_by!}], since {since}[ {at_latest!}][, and was kept on for {kept_for!}]"
+)
+START_LIMIT: Final = "its start limit ({starts_this_hour} of {starts_per_hour:start} in the last hour)"
+"""What a fan is kept on for that nothing asks for."""
+ALREADY_ON: Final = Words("already_on", (_DREW + "; " + _ADOPTED + _MUTED_BY, _DREW + "; " + _ON_SINCE + _MUTED_BY))
+_FIRST_SEEN = "{tool} was already running when first seen, at {at}[ ({reading})], which starts nothing; but "
+_STAYED_ON = ", and stayed on for the {tool}"
+SEEN_AND_SERVED: Final = Words(
+    "already_on", (_FIRST_SEEN + _ADOPTED + _STAYED_ON, _FIRST_SEEN + _ON_SINCE + _STAYED_ON)
+)
+
+# A cut that had air and lost it
+
+_ONLY_UNTIL = "; the {tool} had air only until {air_until}[, and again from {back}]"
+_LOST = "air_lost"
+STARTED_AND_LOST: Final = Words(_LOST, _STARTED + _ONLY_UNTIL)
+ALREADY_ON_AND_LOST: Final = Words(
+    _LOST, (_DREW + "; " + _ADOPTED + _ONLY_UNTIL, _DREW + "; " + _ON_SINCE + _ONLY_UNTIL)
+)
+SEEN_AND_LOST: Final = Words(_LOST, (_FIRST_SEEN + _ADOPTED + _ONLY_UNTIL, _FIRST_SEEN + _ON_SINCE + _ONLY_UNTIL))
+LOST_BY: Final[dict[str, Templates]] = {
+    Rule.HOLD: "the hold at {off} ({why})",
+    Rule.STOP_CONTACT: "stop contact {why} at {off}",
+}
+"""What took it, by the rule that switched the collector off."""
+LOST_OTHERWISE: Final = "{off} ({said})"
+TRIPPED: Final = Words(
+    "no_answer",
+    _DREW
+    + "; the collector ran[ from {on}] to about {fell}, when its motor stopped[, though its switch says {word}: it "
+    "may have tripped]"
+    "[; its motor ran again from {back}]",
 )
 NO_ANSWER: Final = Words(
     "no_answer",
@@ -253,9 +283,9 @@ _HELD = (
     _BECAUSE + "the collector had been on hold[ {what!}][ since {since}]; {reset}. On hold nothing starts it, and "
     "a start from that time is stale: only a fresh one counts"
 )
-_RESET_HOLD = "When the cause is gone, reset the hold; " + _FRESH_START
-HELD: Final = Words("held", _HELD, _RESET_HOLD)
-STOP_CONTACT: Final = Words("stop_contact", _HELD, _RESET_HOLD)
+RESET_HOLD: Final = "When the cause is gone, reset the hold; " + _FRESH_START
+HELD: Final = Words("held", _HELD, RESET_HOLD)
+STOP_CONTACT: Final = Words("stop_contact", _HELD, RESET_HOLD)
 BIN_FULL: Final = Words(
     "bin_full",
     _BECAUSE + 'the bin had been full[ since {since}], and with on_bin_full = "refuse" nothing starts then',
@@ -270,7 +300,7 @@ MAX_OPEN: Final = Words(
 NONE_PROVEN: Final = Words(
     "gate_jammed",
     _BECAUSE + "none of its gates ({gates}) was proven open: the collector does not start against shut gates",
-    _LOOK_AT_GATE,
+    LOOK_AT_GATE,
 )
 _NOT_REPORTED = (
     "gate {faulty} was told to open and had not reported open {waited} later (travel {travel}[, {retries}]), so it "
@@ -291,12 +321,12 @@ NEVER_HEARD: Final = Words(
 GATE_JAMMED: Final = Words(
     "gate_jammed",
     _BECAUSE + _NOT_REPORTED + "; the collector does not start against shut gates",
-    _LOOK_AT_GATE,
+    LOOK_AT_GATE,
 )
 GATE_LATE: Final = Words(
     "gate_late",
     "{tool} got its air late, at {on}, {after} after its start at " + _STARTED_AT + ", because " + _NOT_REPORTED,
-    _LOOK_AT_GATE,
+    LOOK_AT_GATE,
 )
 REFUSED: Final = Words("refused", (_BECAUSE + "{reason}", _BECAUSE + "the rule {rule} refused it"))
 STOPS_UNHEARD: Final = Words(
@@ -310,14 +340,14 @@ STOPS_UNHEARD: Final = Words(
 _ONLY_FRESH = (
     "only a tool that is seen to go from idle to running starts the collector, so that nothing comes on by itself"
 )
-_OFF_AND_ON = "Switch the {tool} off and on again. No setting changes this."
+OFF_AND_ON: Final = "Switch the {tool} off and on again. No setting changes this."
 
 
 def _not_fresh(when: str) -> Words:
     return Words(
         "not_fresh",
         "{tool} was already running[ ({reading})] when " + when + f" at {{at}}, so it got no air: {_ONLY_FRESH}",
-        _OFF_AND_ON,
+        OFF_AND_ON,
     )
 
 
@@ -325,7 +355,7 @@ _FIRST_WORD = (
     "{tool} was already running when first seen, so it got no air: its first word since Gatehand's start, at {at}, "
     "said so[ ({reading})]; " + _ONLY_FRESH
 )
-FIRST_WORD: Final = Words("not_fresh", _FIRST_WORD, _OFF_AND_ON)
+FIRST_WORD: Final = Words("not_fresh", _FIRST_WORD, OFF_AND_ON)
 FIRST_WORD_ON_CHANGE: Final = Words(
     "not_fresh",
     _FIRST_WORD + ". Its sensor speaks only on change (silent_after = 0), so nothing had told that the tool was idle",
@@ -374,7 +404,7 @@ GATE_FAULT: Final = Words(
     "gate_jammed",
     "gate {name} was told to {wanted} at {commanded} and had not reported it {waited} later (travel {travel}"
     "[, {retries}]): it counts as faulty",
-    _LOOK_AT_GATE,
+    LOOK_AT_GATE,
 )
 GATE_NEVER_HEARD: Final = Words(
     "gate_unheard",
