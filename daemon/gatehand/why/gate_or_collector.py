@@ -1,19 +1,20 @@
 """A gate: why it did not move, or where it was. A collector: why it was off, or on, or did not obey."""
 
 from dataclasses import replace
+from itertools import islice
 from typing import Final
 
 from gatehand.journal.line import OwnEvent
-from gatehand.journal.sentences import sentence, spoken
+from gatehand.journal.sentences import sentence, spoken, told
 from gatehand.times import lasting, local_clock, local_text
 from gatehand.why import verdict_table as words
-from gatehand.why.moment import MINUTE_MS, NEAR_MS, Question, StartAttempt, TimedLine, end_of_cut, first
+from gatehand.why.moment import MINUTE_MS, NEAR_MS, SECOND_MS, Question, StartAttempt, TimedLine, end_of_cut, first
 from gatehand.why.not_understood import could_not_be_used, gate_not_understood, last_rejected
 from gatehand.why.state_at_moment import gone_since, next_for_switch, offline, offline_since, or_command
 from gatehand.why.tool_start import ended_too_soon, tool_verdict
 from gatehand.why.try_settings import around, gate_trials
-from gatehand.why.verdicts import Verdict, verdict
-from gatehand_rules.findings import Happened, Rule
+from gatehand.why.verdicts import NOTHING, Verdict, verdict
+from gatehand_rules.findings import Alarm, Happened, Rule
 
 _AWAY: Final = (Happened.DEVICE_OFFLINE, Happened.GATE_UNHEARD)
 """What a gate can be without having done anything wrong."""
@@ -24,29 +25,124 @@ _MOVES: Final = (
 )
 _CUT_AFTER_MS: Final = 60_000
 _SAME_MS: Final = 250
+_RETRIED_MS: Final = 10_000
+"""How long a command that was told again and raised no alarm is taken for unanswered."""
+_LATE_WORD_MS: Final = 3000
+"""A word of the switch that comes this soon after "off" may be late."""
+_MOST_MOVES: Final = 6
+_MOST_SWITCHED: Final = 8
 
 
 def _far(context: Question, one: TimedLine) -> int:
     return context.distance(one.ms, one.ms)
 
 
+def _near(context: Question, *events: str) -> list[TimedLine]:
+    """The subject's lines of these events that are near the moment."""
+    own = (one for one in context.lines if one.is_(*events) and one.text(context.kind) == context.name)
+    return [one for one in own if _far(context, one) <= NEAR_MS]
+
+
 def _nearest(context: Question, *events: str) -> TimedLine | None:
-    """The subject's line of these events that is nearest to the moment, if one is near."""
-    own = [one for one in context.lines if one.is_(*events) and one.text(context.kind) == context.name]
-    near = (one for one in own if _far(context, one) <= NEAR_MS)
-    return min(near, key=lambda one: (_far(context, one), -one.ms), default=None)
+    """The nearest of them, if one is near."""
+    return min(_near(context, *events), key=lambda one: (_far(context, one), -one.ms), default=None)
+
+
+def _then(context: Question, *events: str) -> TimedLine | None:
+    """Of these events the subject's last that was said in what is asked about, else the last that still went on."""
+    near = _near(context, *events)
+    going = [one for one in near if context.distance(*_lasted(context, one)) == 0]
+    said = [one for one in near if context.is_asked(one.ms)]
+    begun = [one for one in going if one.ms <= context.until_ms]
+    return max(said or begun or going, key=lambda one: one.ms, default=None)
+
+
+def _lasted(context: Question, one: TimedLine) -> tuple[int, int]:
+    """From and to when a trouble went on; a refused reset, a refused press and a veto are over at once."""
+    whole = max(context.lines[-1].ms, context.until_ms)
+    begun = one.ms - round(max(one.amount("lasted"), one.amount("waited")) * 1000)
+    ended: TimedLine | None
+    if one.is_(Happened.START_REFUSED) and one.text("tool"):
+        return one.ms, end_of_cut(replace(context, kind="tool", name=one.text("tool")), one.ms)
+    if one.is_(Happened.START_REFUSED) and _hand_start(context, one.text("gate"), one.ms):
+        ended = first(context.following(one.ms), Happened.HAND_ENDED, gate=one.text("gate"))
+        return one.ms, ended.ms if ended else whole
+    if one.is_(Happened.GATE_FAULT):
+        later = (line for line in context.following(one.ms) if _ends_fault(line, one.text("gate")))
+        ended = next(later, None)
+        return begun, ended.ms if ended else whole
+    if one.is_(Happened.COLLECTOR_UNANSWERED, Happened.FAN_UNSAFE):
+        return _fan_lasted(context, one, whole)
+    return (begun, one.ms) if one.is_(Happened.START_MISSED) else (one.ms, one.ms)
+
+
+def _ends_fault(line: TimedLine, gate: str) -> bool:
+    cleared = line.is_(Happened.ALARM_CLEARED) and line.text("alarm") == Alarm("gate", gate, "fault").id
+    return cleared or (line.is_(Happened.GATE_OPEN, Happened.GATE_SHUT) and line.text("gate") == gate)
+
+
+def _fan_lasted(context: Question, one: TimedLine, whole: int) -> tuple[int, int]:
+    """To the end of its alarm, or to when the fan was switched anew; a retry that helped ends without a word."""
+    unanswered = one.is_(Happened.COLLECTOR_UNANSWERED)
+    alarm = Alarm("collector", context.name, "no_answer" if unanswered else "shut_gates").id
+    begun = one.ms - round(one.amount("told_ago") * 1000) if one.text("told") == "off" else one.ms
+    end = whole
+    for line in context.following(one.ms + _SAME_MS):
+        cleared = line.is_(Happened.ALARM_CLEARED) and line.text("alarm") == alarm
+        switched = line.is_(*_SWITCHED) and not line.is_refresh and line.text("collector") == context.name
+        if cleared or switched:
+            end = line.ms
+            break
+    raised = (line for line in context.between(begun, end) if line.text("alarm") == alarm)
+    if unanswered and first(raised, Happened.ALARM_RAISED) is None:
+        end = min(end, one.ms + _RETRIED_MS)
+    return begun, end
+
+
+def _hand_start(context: Question, gate: str, ms: int) -> TimedLine | None:
+    """The gate's hand start that went on at a moment, or None."""
+    last = first(context.in_this_run(ms), Happened.HAND_STARTED, Happened.HAND_ENDED, gate=gate)
+    return last if last is not None and last.is_(Happened.HAND_STARTED) else None
+
+
+def _with_nearest(context: Question, found: Verdict, *events: str) -> Verdict:
+    """How it was at the moment, with the trouble nearest to that named beside it."""
+    others = (one for one in _near(context, *events) if one.line not in found.findings)
+    other = min(others, key=lambda one: (_far(context, one), -one.ms), default=None)
+    if other is not None:
+        found.nearest = other.timed_sentence(context.at_ms)
+    return found
+
+
+def _going_on(context: Question, found: Verdict, one: TimedLine) -> Verdict:
+    """The verdict on a trouble, which lasted as long as the trouble did."""
+    if found.span is not None and not context.is_asked(one.ms):
+        found.span = found.span[0], max(found.span[1], _lasted(context, one)[1])
+    return found
 
 
 def gate_verdict(context: Question) -> Verdict:
     """The case of a gate at a moment."""
-    nearest = _nearest(context, *_TROUBLES)
-    if nearest is None or nearest.is_(*_AWAY):
+    trouble = _then(context, *_TROUBLES)
+    if trouble is None or trouble.is_(*_AWAY):
         gone = offline(context, context.name, context.at_ms)
-        return gone or (_gate_now(context) if nearest is None else _was_away(context, nearest))
-    if nearest.is_(Happened.GATE_FAULT):
-        return _fault(context, nearest)
-    case = "vetoed" if nearest.is_(Happened.COMMAND_VETOED) else nearest.text("rule") or "refused"
-    return _said_by(nearest, case, f"at {nearest.clock}: {sentence(nearest.line)}", "")
+        if gone is not None:
+            return gone
+        if trouble is not None:
+            return _was_away(context, trouble)
+        now = _gate_now(context)
+        if now.own is not None or (trouble := _nearest(context, *_TROUBLES)) is None:
+            return _with_nearest(context, now, *_TROUBLES)
+    return _going_on(context, _gate_trouble(context, trouble), trouble)
+
+
+def _gate_trouble(context: Question, trouble: TimedLine) -> Verdict:
+    if trouble.is_(*_AWAY):
+        return _was_away(context, trouble)
+    if trouble.is_(Happened.GATE_FAULT):
+        return _fault(context, trouble)
+    case = "vetoed" if trouble.is_(Happened.COMMAND_VETOED) else trouble.text("rule") or "refused"
+    return _said_by(trouble, case, f"at {trouble.clock}: {sentence(trouble.line)}", "")
 
 
 def _was_away(context: Question, one: TimedLine) -> Verdict:
@@ -102,16 +198,30 @@ def _answers_until(context: Question, fault: TimedLine) -> int:
 
 
 def _gate_now(context: Question) -> Verdict:
-    """No trouble near: where it is and since when."""
+    """No trouble then: what it did in what is asked about, else where it was and since when."""
+    at = context.asked.said
+    moved = (*_MOVES, Happened.HAND_STARTED, Happened.HAND_ENDED)
+    asked = [
+        one
+        for one in context.between(context.at_ms, context.until_ms)
+        if one.is_(*moved) and one.text("gate") == context.name and not one.is_refresh
+    ]
+    if asked:
+        shown = asked[-_MOST_MOVES:]
+        said = "; ".join(one.timed_sentence(context.at_ms) for one in shown)
+        before = len(asked) - len(shown)
+        return verdict(context, words.GATE_MOVED, reversed(shown), at=at, moved=said, before=before or None)
     last = first(context.upto(context.at_ms), *_MOVES, gate=context.name)
-    at = local_clock(context.at_ms)
     if last is None:
         return verdict(context, words.GATE_UNKNOWN, at=at)
     command = first(context.upto(last.ms), Happened.GATE_COMMANDED, gate=context.name)
-    shown = (last,) if command is None or command is last else (command, last)
-    said = "; ".join(one.timed_sentence(context.at_ms) for one in shown)
-    found = verdict(context, words.GATE_QUIET, shown, at=at, last=said)
-    found.own = last
+    lines = [last] if command is None or command is last else [command, last]
+    hand = first(context.in_this_run(context.at_ms), Happened.HAND_STARTED, Happened.HAND_ENDED, gate=context.name)
+    if hand is not None and (hand.is_(Happened.HAND_STARTED) or hand.ms >= lines[0].ms):
+        lines = sorted([hand, *lines], key=lambda one: (one.ms, one.number("seq") or 0.0))
+    said = "; ".join(one.timed_sentence(context.at_ms) for one in lines)
+    found = verdict(context, words.GATE_QUIET, lines, at=at, last=said)
+    found.own = lines[-1]
     return found
 
 
@@ -132,14 +242,25 @@ _SWITCHED: Final = (Happened.COLLECTOR_ON, Happened.COLLECTOR_OFF, Happened.COLL
 
 def collector_verdict(context: Question) -> Verdict:
     """The case of a collector at a moment."""
-    trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED)
+    now = collector_now(context)
+    trouble, wanted = _then(context, *_OWN), _then(context, *_WANTED)
+    if wanted is not None and not context.is_asked(wanted.ms) and not _was_off(now):
+        wanted = None  # somebody waited for air in vain, and yet the fan was on, or on hold
+    if trouble is None and wanted is None and now.own is None:
+        # Nothing tells how it was: what is near is all that there is to say.
+        trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED)
     if trouble is not None and (wanted is None or _far(context, trouble) <= _far(context, wanted)):
-        return _trouble(context, trouble)
+        return _going_on(context, _trouble(context, trouble), trouble)
     if wanted is not None:
         # What the collector did not do, it did not do for a tool.
         tool = wanted.text("tool")
         return tool_verdict(replace(context, kind="tool", name=tool)) if tool else _called_off(context, wanted)
-    return collector_now(context)
+    return _with_nearest(context, now, *_OWN, *_WANTED)
+
+
+def _was_off(now: Verdict) -> bool:
+    """Off and not on hold, or not known to be on."""
+    return now.own is None or now.case == NOTHING
 
 
 def _called_off(context: Question, missed: TimedLine) -> Verdict:
@@ -160,7 +281,7 @@ def _trouble(context: Question, one: TimedLine) -> Verdict:
     rejected = last_rejected(context, "collector", context.name, one.ms) if unanswered else None
     case, step = {
         Happened.COLLECTOR_UNANSWERED: ("no_answer", next_for_switch(context, one, rejected)),
-        Happened.FAN_UNSAFE: ("fan_against_shut_gates", "Look at which gate shut under the running fan, and why."),
+        Happened.FAN_UNSAFE: ("fan_against_shut_gates", _against_shut_gates(context, one)),
         Happened.RESET_REFUSED: ("held", _RESET_AGAIN.get(one.text("rule"), "Clear the cause first; then reset.")),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
@@ -168,33 +289,98 @@ def _trouble(context: Question, one: TimedLine) -> Verdict:
     return _said_by(one, case, text, step, *([rejected] if rejected else []))
 
 
+def _against_shut_gates(context: Question, unsafe: TimedLine) -> str:
+    """What to do: no gate has shut under a fan that was switched on at its own switch."""
+    began = switched_on_unasked(context, unsafe)
+    if began is None:
+        return words.SHUT_UNDER_FAN
+    gates = "too few gates" if unsafe.amount("proven_open") else "no gate"
+    return told(words.ON_AGAINST_SHUT_GATES, {"at": began.clock, "gates": gates})
+
+
 def collector_now(context: Question) -> Verdict:
-    """Off or on, since when and by which rule."""
-    lines = (one for one in context.upto(context.at_ms) if one.text("collector") == context.name)
-    own = (one for one in lines if one.is_(*_SWITCHED))
-    last = next((one for one in own if not one.is_refresh), None)
+    """Off or on, since when and by which rule; of a minute, how it was at its end."""
+    minute = context.asked.lasts_ms > SECOND_MS
+    lines = (one for one in context.upto(context.until_ms) if one.text("collector") == context.name)
+    switched = (one for one in lines if one.is_(*_SWITCHED, Happened.HOLD_RESET) and not one.is_refresh)
+    own = list(islice(switched, _MOST_SWITCHED))
+    last = next((one for one in own if not one.is_(Happened.HOLD_RESET)), None)
     whom = "the collector" if context.name == "main" else f"collector {spoken(context.name)}"
     if last is None:
-        return verdict(context, words.COLLECTOR_UNKNOWN, whom=whom, at=local_clock(context.at_ms))
-    said, run = last.timed_sentence(context.at_ms), first(context.in_this_run(context.at_ms), OwnEvent.DAEMON_STARTED)
+        return verdict(context, words.COLLECTOR_UNKNOWN, whom=whom, at=context.asked.said)
+    until = context.until_ms if minute else max(context.at_ms, own[0].ms)
+    said, run = last.timed_sentence(context.at_ms), first(context.in_this_run(until), OwnEvent.DAEMON_STARTED)
     if run is not None and run.text("run") != last.text("run"):
         # Nobody has watched it between the two runs, and a new one says what it finds on.
         started = local_text(run.ms)[:19]
         return verdict(context, words.COLLECTOR_BEFORE, (last, run), whom=whom, started=started, last=said)
-    seconds = round((context.at_ms - last.ms) / 1000)
+    seconds = round((until - last.ms) / 1000)
     since = lasting(float(seconds)) if seconds else "less than a second"
     facts = {"whom": whom, "since": since, "last": said}
     if last.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD):
-        held = last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}
-        return verdict(context, words.COLLECTOR_HELD if held else words.COLLECTOR_OFF, (last,), **facts)
-    stood = next((one.ms for one in own if one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)), 0)
-    began = (Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON)
-    since_then = context.between(max(last.ms - MINUTE_MS, stood), context.at_ms)
-    refused = {(one.ms, one.text("tool")) for one in since_then if one.is_(Happened.START_REFUSED)}
-    behind = [
+        found = _off_now(context, last, own[0], facts, until)
+    else:
+        stood = next((one.ms for one in own if one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)), 0)
+        behind = _wanted_then(context, max(last.ms - MINUTE_MS, stood), until)[-3:]
+        reasons = "; ".join(one.timed_sentence(context.at_ms) for one in behind)
+        found = verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)
+    before = next((one for one in own if one.ms < last.ms), None)
+    if minute and context.is_asked(last.ms) and before is not None:
+        found.sentence += f"; before that: {before.timed_sentence(context.at_ms)}"
+    return found
+
+
+def _off_now(context: Question, last: TimedLine, newest: TimedLine, facts: dict[str, str], until: int) -> Verdict:
+    """On hold, or off, and whether anybody asked for it since."""
+    asked = [
         one
-        for one in since_then
-        if one.text("collector") == context.name and one.is_(*began) and (one.ms, one.text("tool")) not in refused
-    ][-3:]
-    reasons = "; ".join(one.timed_sentence(context.at_ms) for one in behind)
-    return verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)
+        for one in context.between(newest.ms + 1, until)
+        if one.is_(*_WANTED) and one.text("collector") == context.name
+    ]
+    since = f"the last that asked for it: {asked[-1].timed_sentence(context.at_ms)}" if asked else words.NOT_ASKED
+    if newest is not last:
+        reset = {**facts, "last": newest.timed_sentence(context.at_ms)}
+        return verdict(context, words.COLLECTOR_RESET, (newest, *asked[-1:]), asked=since, **reset)
+    if last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}:
+        return verdict(context, words.COLLECTOR_HELD, (last,), **facts)
+    return verdict(context, words.COLLECTOR_OFF, (last, *asked[-1:]), asked=since, **facts)
+
+
+def _wanted_then(context: Question, since: int, until: int) -> list[TimedLine]:
+    """Why it was on: of each tool and each hand start that still wanted it then the last word, and what kept it on."""
+    refused = {(one.ms, one.text("tool")) for one in context.between(since, until) if one.is_(Happened.START_REFUSED)}
+    found: dict[tuple[str, str], TimedLine] = {}
+    for one in context.between(since, until):
+        if one.text("collector") != context.name and not one.is_(Happened.TOOL_MUTED):
+            continue
+        whose = one.text("tool"), one.text("gate")
+        if one.is_(Happened.RUN_ON_ENDED, Happened.HAND_ENDED, Happened.TOOL_MUTED):
+            found.pop(whose, None)
+        elif one.is_(Happened.TOOL_STARTED) and (one.ms, one.text("tool")) in refused:
+            continue
+        elif one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON) or (
+            one.is_(Happened.TOOL_STOPPED) and whose in found
+        ):
+            found.pop(whose, None)
+            found[whose] = one
+    return list(found.values())
+
+
+def switched_on_unasked(context: Question, unsafe: TimedLine) -> TimedLine | None:
+    """The line by which a fan that turns against shut gates had come on, where Gatehand had not switched it on."""
+    began: TimedLine | None = None
+    for one in context.in_this_run(unsafe.ms):
+        if one.text("collector") != context.name or one.ms > unsafe.ms or one.is_refresh:
+            continue
+        number, own = one.number("seq") or 0.0, unsafe.number("seq") or 0.0
+        if one.ms == unsafe.ms and number > own:
+            continue
+        if began is None:
+            if one.is_(Happened.COLLECTOR_ON, Happened.COLLECTOR_ADOPTED, Happened.COLLECTOR_STOOD):
+                return None
+            if one.is_(Happened.COLLECTOR_RUNNING) and one.text("rule") == Rule.REPORT:
+                began = one
+        elif one.is_(*_SWITCHED):
+            off = one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)
+            return began if off and began.ms - one.ms > _LATE_WORD_MS else None
+    return None

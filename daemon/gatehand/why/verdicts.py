@@ -46,6 +46,8 @@ class Verdict:
     extra_starts: dict[str, int] = field(default_factory=dict)
     """By setting: starts that the change would have added elsewhere in what was looked at."""
     next_step: str = ""
+    nearest: str = ""
+    """The trouble nearest to a moment at which there was none, with its time."""
     own: TimedLine | None = None
     """The line that says what the verdict says."""
     without: tuple[Happened, str] | None = None
