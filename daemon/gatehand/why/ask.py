@@ -200,7 +200,8 @@ def ask(
     needed = Causes()
     if verdict.own is not None:
         most = MOST_TRIED if verdict.is_no else FEW_TRIED
-        needed = causes(context, Outcome(verdict.own, verdict.without), verdict.findings, most=most)
+        outcome = Outcome(verdict.own, verdict.without, verdict.since_ms)
+        needed = causes(context, outcome, verdict.findings, most=most)
     return Explanation(
         context,
         verdict,

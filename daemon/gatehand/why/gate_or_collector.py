@@ -51,10 +51,10 @@ def _nearest(context: Question, *events: str) -> TimedLine | None:
 def _then(context: Question, *events: str) -> TimedLine | None:
     """Of these events the subject's last that was said in what is asked about, else the last that still went on."""
     near = _near(context, *events)
-    going = [one for one in near if context.distance(*_lasted(context, one)) == 0]
+    going = [one for one in near if _went_on(context, one)]
     said = [one for one in near if context.is_asked(one.ms)]
     begun = [one for one in going if one.ms <= context.until_ms]
-    return max(said or begun or going, key=lambda one: one.ms, default=None)
+    return max(said or begun or going[:1], key=lambda one: one.ms, default=None)
 
 
 def _lasted(context: Question, one: TimedLine) -> tuple[int, int]:
@@ -87,16 +87,21 @@ def _fan_lasted(context: Question, one: TimedLine, whole: int) -> tuple[int, int
     alarm = Alarm("collector", context.name, "no_answer" if unanswered else "shut_gates").id
     begun = one.ms - round(one.amount("told_ago") * 1000) if one.text("told") == "off" else one.ms
     end = whole
-    for line in context.following(one.ms + _SAME_MS):
+    for line in context.following(one.ms):
         cleared = line.is_(Happened.ALARM_CLEARED) and line.text("alarm") == alarm
         switched = line.is_(*_SWITCHED) and not line.is_refresh and line.text("collector") == context.name
-        if cleared or switched:
+        if cleared or (switched and line.ms > one.ms + _SAME_MS):  # what it was answered with is no new word
             end = line.ms
             break
     raised = (line for line in context.between(begun, end) if line.text("alarm") == alarm)
     if unanswered and first(raised, Happened.ALARM_RAISED) is None:
         end = min(end, one.ms + _RETRIED_MS)
     return begun, end
+
+
+def _went_on(context: Question, one: TimedLine) -> bool:
+    """Whether a trouble went on in what is asked about."""
+    return context.distance(*_lasted(context, one)) == 0
 
 
 def _hand_start(context: Question, gate: str, ms: int) -> TimedLine | None:
@@ -208,7 +213,8 @@ def _gate_now(context: Question) -> Verdict:
     ]
     if asked:
         shown = asked[-_MOST_MOVES:]
-        said = "; ".join(one.timed_sentence(context.at_ms) for one in shown)
+        minute = context.asked.lasts_ms > SECOND_MS
+        said = "; ".join(one.timed_sentence(context.at_ms) if minute else sentence(one.line) for one in shown)
         before = len(asked) - len(shown)
         return verdict(context, words.GATE_MOVED, reversed(shown), at=at, moved=said, before=before or None)
     last = first(context.upto(context.at_ms), *_MOVES, gate=context.name)
@@ -244,18 +250,34 @@ def collector_verdict(context: Question) -> Verdict:
     """The case of a collector at a moment."""
     now = collector_now(context)
     trouble, wanted = _then(context, *_OWN), _then(context, *_WANTED)
+    if trouble is not None and _is_overtaken(context, trouble, now):
+        trouble = None
     if wanted is not None and not context.is_asked(wanted.ms) and not _was_off(now):
         wanted = None  # somebody waited for air in vain, and yet the fan was on, or on hold
     if trouble is None and wanted is None and now.own is None:
         # Nothing tells how it was: what is near is all that there is to say.
         trouble, wanted = _nearest(context, *_OWN), _nearest(context, *_WANTED)
-    if trouble is not None and (wanted is None or _far(context, trouble) <= _far(context, wanted)):
+    if trouble is not None and (wanted is None or _outranks(context, trouble, wanted)):
         return _going_on(context, _trouble(context, trouble), trouble)
     if wanted is not None:
         # What the collector did not do, it did not do for a tool.
         tool = wanted.text("tool")
         return tool_verdict(replace(context, kind="tool", name=tool)) if tool else _called_off(context, wanted)
     return _with_nearest(context, now, *_OWN, *_WANTED)
+
+
+def _is_overtaken(context: Question, trouble: TimedLine, now: Verdict) -> bool:
+    """A reset was refused since nothing was on hold, and in what is asked about it has been put on hold since."""
+    if not trouble.is_(Happened.RESET_REFUSED) or trouble.text("rule") != Rule.HOLD:
+        return False
+    later = context.between(trouble.ms, context.until_ms)
+    return now.case == "held" or first(later, Happened.COLLECTOR_HELD, collector=context.name) is not None
+
+
+def _outranks(context: Question, trouble: TimedLine, wanted: TimedLine) -> bool:
+    """The fan's own trouble comes first, but for what was said at the very moment."""
+    nearer = _far(context, trouble) <= _far(context, wanted)
+    return nearer or (_went_on(context, trouble) and not context.is_asked(wanted.ms))
 
 
 def _was_off(now: Verdict) -> bool:
@@ -275,13 +297,14 @@ def _called_off(context: Question, missed: TimedLine) -> Verdict:
 
 
 def _trouble(context: Question, one: TimedLine) -> Verdict:
+    if one.is_(Happened.FAN_UNSAFE):
+        return _against_shut_gates(context, one)
     unanswered = one.is_(Happened.COLLECTOR_UNANSWERED) and one.line.get("reported_on") is not (
         one.text("told") != "off"
     )
     rejected = last_rejected(context, "collector", context.name, one.ms) if unanswered else None
     case, step = {
         Happened.COLLECTOR_UNANSWERED: ("no_answer", next_for_switch(context, one, rejected)),
-        Happened.FAN_UNSAFE: ("fan_against_shut_gates", _against_shut_gates(context, one)),
         Happened.RESET_REFUSED: ("held", _RESET_AGAIN.get(one.text("rule"), "Clear the cause first; then reset.")),
         Happened.COMMAND_VETOED: ("vetoed", ""),
     }[Happened(str(one.line["event"]))]
@@ -289,13 +312,18 @@ def _trouble(context: Question, one: TimedLine) -> Verdict:
     return _said_by(one, case, text, step, *([rejected] if rejected else []))
 
 
-def _against_shut_gates(context: Question, unsafe: TimedLine) -> str:
-    """What to do: no gate has shut under a fan that was switched on at its own switch."""
-    began = switched_on_unasked(context, unsafe)
-    if began is None:
-        return words.SHUT_UNDER_FAN
+def _against_shut_gates(context: Question, unsafe: TimedLine) -> Verdict:
+    """No gate has shut under a fan that was switched on at its own switch."""
+    text = f"at {unsafe.clock}: {sentence(unsafe.line)}"
+    unasked = _switched_on_unasked(context, unsafe)
+    if unasked is None:
+        return _said_by(unsafe, "fan_against_shut_gates", text, words.SHUT_UNDER_FAN)
+    off, began = unasked
     gates = "too few gates" if unsafe.amount("proven_open") else "no gate"
-    return told(words.ON_AGAINST_SHUT_GATES, {"at": began.clock, "gates": gates})
+    step = told(words.ON_AGAINST_SHUT_GATES, {"at": began.clock, "gates": gates})
+    found = _said_by(unsafe, "fan_against_shut_gates", text, step)
+    found.since_ms = off.ms
+    return found
 
 
 def collector_now(context: Question) -> Verdict:
@@ -321,7 +349,7 @@ def collector_now(context: Question) -> Verdict:
         found = _off_now(context, last, own[0], facts, until)
     else:
         stood = next((one.ms for one in own if one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)), 0)
-        behind = _wanted_then(context, max(last.ms - MINUTE_MS, stood), until)[-3:]
+        behind = _wanted_then(context, max(last.ms - MINUTE_MS, stood, run.ms if run else 0), until)[-3:]
         reasons = "; ".join(one.timed_sentence(context.at_ms) for one in behind)
         found = verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)
     before = next((one for one in own if one.ms < last.ms), None)
@@ -335,8 +363,8 @@ def _off_now(context: Question, last: TimedLine, newest: TimedLine, facts: dict[
     asked = [
         one
         for one in context.between(newest.ms + 1, until)
-        if one.is_(*_WANTED) and one.text("collector") == context.name
-    ]
+        if one.is_(*_WANTED) and one.text("collector") == context.name and not one.number("lasted")
+    ]  # what lasted and did not count as running asked for nothing
     since = f"the last that asked for it: {asked[-1].timed_sentence(context.at_ms)}" if asked else words.NOT_ASKED
     if newest is not last:
         reset = {**facts, "last": newest.timed_sentence(context.at_ms)}
@@ -348,16 +376,13 @@ def _off_now(context: Question, last: TimedLine, newest: TimedLine, facts: dict[
 
 def _wanted_then(context: Question, since: int, until: int) -> list[TimedLine]:
     """Why it was on: of each tool and each hand start that still wanted it then the last word, and what kept it on."""
-    refused = {(one.ms, one.text("tool")) for one in context.between(since, until) if one.is_(Happened.START_REFUSED)}
     found: dict[tuple[str, str], TimedLine] = {}
     for one in context.between(since, until):
         if one.text("collector") != context.name and not one.is_(Happened.TOOL_MUTED):
             continue
         whose = one.text("tool"), one.text("gate")
-        if one.is_(Happened.RUN_ON_ENDED, Happened.HAND_ENDED, Happened.TOOL_MUTED):
+        if one.is_(Happened.RUN_ON_ENDED, Happened.HAND_ENDED, Happened.TOOL_MUTED, Happened.START_REFUSED):
             found.pop(whose, None)
-        elif one.is_(Happened.TOOL_STARTED) and (one.ms, one.text("tool")) in refused:
-            continue
         elif one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED, Happened.COLLECTOR_KEPT_ON) or (
             one.is_(Happened.TOOL_STOPPED) and whose in found
         ):
@@ -366,8 +391,8 @@ def _wanted_then(context: Question, since: int, until: int) -> list[TimedLine]:
     return list(found.values())
 
 
-def switched_on_unasked(context: Question, unsafe: TimedLine) -> TimedLine | None:
-    """The line by which a fan that turns against shut gates had come on, where Gatehand had not switched it on."""
+def _switched_on_unasked(context: Question, unsafe: TimedLine) -> tuple[TimedLine, TimedLine] | None:
+    """When Gatehand had switched off a fan that turns against shut gates, and when it came on all the same."""
     began: TimedLine | None = None
     for one in context.in_this_run(unsafe.ms):
         if one.text("collector") != context.name or one.ms > unsafe.ms or one.is_refresh:
@@ -382,5 +407,5 @@ def switched_on_unasked(context: Question, unsafe: TimedLine) -> TimedLine | Non
                 began = one
         elif one.is_(*_SWITCHED):
             off = one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)
-            return began if off and began.ms - one.ms > _LATE_WORD_MS else None
+            return (one, began) if off and began.ms - one.ms > _LATE_WORD_MS else None
     return None

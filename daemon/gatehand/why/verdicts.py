@@ -52,6 +52,8 @@ class Verdict:
     """The line that says what the verdict says."""
     without: tuple[Happened, str] | None = None
     """An event, and its collector, that the verdict says did not follow."""
+    since_ms: int = 0
+    """Wall ms; what was before that has not brought it about."""
     span: tuple[int, int] | None = None
     """Wall ms from and to which lasted what it is about; None: how things were at the moment itself."""
 
