@@ -175,7 +175,7 @@ def ask(
         if subject is not None and gone is not None:
             found = (*subject, gone.line)
         ends = _end_of_log(folder) if subject is not None and subject[0] == "collector" else None
-        if ends is not None and found is not None and _is_overtaken(config, folder, subject, found[2]):
+        if found is not None and _is_overtaken(config, folder, subject, found[2]):
             found = None  # it is on hold since, which is what is wanted
         if found is not None:
             kind, name, line = found

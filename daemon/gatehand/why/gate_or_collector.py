@@ -371,7 +371,21 @@ def _off_now(context: Question, last: TimedLine, newest: TimedLine, facts: dict[
         return verdict(context, words.COLLECTOR_RESET, (newest, *asked[-1:]), asked=since, **reset)
     if last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}:
         return verdict(context, words.COLLECTOR_HELD, (last,), **facts)
+    stood = _stood_late(context, last, until)
+    if stood is not None:
+        late = {
+            "since": lasting(float(round((until - stood.ms) / 1000))),
+            "last": f"{facts['last']}; {stood.clock} {sentence(stood.line)}",
+        }
+        return verdict(context, words.COLLECTOR_OFF, (last, stood, *asked[-1:]), asked=since, **{**facts, **late})
     return verdict(context, words.COLLECTOR_OFF, (last, *asked[-1:]), asked=since, **facts)
+
+
+def _stood_late(context: Question, off: TimedLine, until: int) -> TimedLine | None:
+    """When a fan had stopped that had not at once."""
+    since = [one for one in context.between(off.ms, until) if one.text("collector") == context.name]
+    unanswered = first(reversed(since), Happened.COLLECTOR_UNANSWERED)
+    return None if unanswered is None else first(reversed(since), Happened.COLLECTOR_STOOD)
 
 
 def _wanted_then(context: Question, since: int, until: int) -> list[TimedLine]:
