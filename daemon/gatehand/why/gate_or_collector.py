@@ -216,7 +216,7 @@ def _gate_now(context: Question) -> Verdict:
         minute = context.asked.lasts_ms > SECOND_MS
         said = "; ".join(one.timed_sentence(context.at_ms) if minute else sentence(one.line) for one in shown)
         before = len(asked) - len(shown)
-        return verdict(context, words.GATE_MOVED, reversed(shown), at=at, moved=said, before=before or None)
+        return verdict(context, words.GATE_MOVED, reversed(shown), at=at, moved=said, before=before)
     last = first(context.upto(context.at_ms), *_MOVES, gate=context.name)
     if last is None:
         return verdict(context, words.GATE_UNKNOWN, at=at)

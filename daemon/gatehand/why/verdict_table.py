@@ -390,7 +390,7 @@ GATE_UNHEARD: Final = Words(
 )
 GATE_UNKNOWN: Final = Words(NOTHING, "there is nothing about gate {name} in the log up to {at}")
 GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; the last about it: {last}")
-GATE_MOVED: Final = Words(NOTHING, "at {at}: {moved}[; {before:line} before that]")
+GATE_MOVED: Final = Words(NOTHING, "at {at}: {moved}[; {before!:line} before that]")
 COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the log up to {at}")
 GATE_UNREACHED: Final = Words(
     "offline",
