@@ -50,6 +50,16 @@ def test_without_a_moment_a_hold_that_still_is_is_told_and_not_the_reset_before_
     assert answer.verdict.sentence.endswith(ON_HOLD)
 
 
+@pytest.mark.parametrize("again", ["adoption", "hold"])
+def test_an_off_in_a_hold_does_not_end_it(tmp_path: Path, again: str) -> None:
+    """A fan that may be turning is told off once more, which says nothing of the hold."""
+    log = held(tmp_path).add(500, "collector_off", again, **MAIN)
+    assert log.told(FAN, 6000)["verdict"] == f"the collector had been on hold for 6 s: {ON_HOLD}"
+    log.run = "run2"  # a hold that the next run does not know is over
+    log.add(9000, "daemon_started", version="0").add(9500, "collector_off", "adoption", **MAIN)
+    assert log.told(FAN, 12_000)["verdict"].startswith("the collector had been off for 2 s: ")
+
+
 def test_a_hold_that_was_reset_is_over(tmp_path: Path) -> None:
     log = held(tmp_path).add(20_000, "hold_reset", "hold", **MAIN, why="changing the bag", by="root")
     found = log.told(FAN, 25_000)

@@ -336,6 +336,7 @@ def collector_now(context: Question) -> Verdict:
     whom = "the collector" if context.name == "main" else f"collector {spoken(context.name)}"
     if last is None:
         return verdict(context, words.COLLECTOR_UNKNOWN, whom=whom, at=context.asked.said)
+    last = _hold(own, last) or last
     until = context.until_ms if minute else max(context.at_ms, own[0].ms)
     said, run = last.timed_sentence(context.at_ms), first(context.in_this_run(until), OwnEvent.DAEMON_STARTED)
     if run is not None and run.text("run") != last.text("run"):
@@ -358,6 +359,16 @@ def collector_now(context: Question) -> Verdict:
     return found
 
 
+def _hold(own: list[TimedLine], last: TimedLine) -> TimedLine | None:
+    """The hold that still is, newest lines first: an "off" after it ends it no more than another run of the daemon."""
+    for one in own:
+        if one.text("run") != last.text("run") or not one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD):
+            return None
+        if one.is_(Happened.COLLECTOR_HELD):
+            return one
+    return None
+
+
 def _off_now(context: Question, last: TimedLine, newest: TimedLine, facts: dict[str, str], until: int) -> Verdict:
     """On hold, or off, and whether anybody asked for it since."""
     asked = [
@@ -366,7 +377,7 @@ def _off_now(context: Question, last: TimedLine, newest: TimedLine, facts: dict[
         if one.is_(*_WANTED) and one.text("collector") == context.name and not one.number("lasted")
     ]  # what lasted and did not count as running asked for nothing
     since = f"the last that asked for it: {asked[-1].timed_sentence(context.at_ms)}" if asked else words.NOT_ASKED
-    if newest is not last:
+    if newest.is_(Happened.HOLD_RESET):
         reset = {**facts, "last": newest.timed_sentence(context.at_ms)}
         return verdict(context, words.COLLECTOR_RESET, (newest, *asked[-1:]), asked=since, **reset)
     if last.is_(Happened.COLLECTOR_HELD) or last.text("rule") in {Rule.HOLD, Rule.STOP_CONTACT}:
