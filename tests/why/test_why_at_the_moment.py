@@ -172,6 +172,14 @@ def test_a_fan_that_came_on_at_its_own_switch_is_not_told_by_a_gate_that_shut(
     assert (found["case"], found["next_step"]) == ("fan_against_shut_gates", step)
 
 
+def test_a_fan_that_was_seen_to_stand_is_not_just_told_on(tmp_path: Path) -> None:
+    """Switched off at its own switch, which the rules take for that two seconds later."""
+    assert unsafe(tmp_path, told_on=False).told(FAN, 11_000)["verdict"] == (
+        "the collector had been on for 11 s: 09:00:00 collector switched on; 09:00:10 collector is off, as everything "
+        "that watches it says"
+    )
+
+
 def test_trouble_of_a_fan_still_to_come_is_not_how_it_was(tmp_path: Path) -> None:
     found = unsafe(tmp_path, told_on=False).told(FAN, 5000)
     assert (found["case"], found["verdict"]) == (

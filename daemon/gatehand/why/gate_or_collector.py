@@ -351,12 +351,20 @@ def collector_now(context: Question) -> Verdict:
     else:
         stood = next((one.ms for one in own if one.is_(Happened.COLLECTOR_OFF, Happened.COLLECTOR_HELD)), 0)
         behind = _wanted_then(context, max(last.ms - MINUTE_MS, stood, run.ms if run else 0), until)[-3:]
+        behind += _seen_to_stand(context, last, until)
         reasons = "; ".join(one.timed_sentence(context.at_ms) for one in behind)
         found = verdict(context, words.COLLECTOR_ON, (last, *behind), reasons=reasons, **facts)
     before = next((one for one in own if one.ms < last.ms), None)
     if minute and context.is_asked(last.ms) and before is not None:
         found.sentence += f"; before that: {before.timed_sentence(context.at_ms)}"
     return found
+
+
+def _seen_to_stand(context: Question, on: TimedLine, until: int) -> list[TimedLine]:
+    """The line that says that the fan stood all the same, if that was the last that was seen of it."""
+    since = [one for one in context.between(on.ms, until) if one.text("collector") == context.name]
+    seen = first(reversed(since), Happened.COLLECTOR_RUNNING, Happened.COLLECTOR_STOOD)
+    return [] if seen is None or seen.is_(Happened.COLLECTOR_RUNNING) else [seen]
 
 
 def _hold(own: list[TimedLine], last: TimedLine) -> TimedLine | None:
