@@ -152,15 +152,17 @@ def test_further_off_than_five_minutes_it_is_not_the_one_asked_about(make: Make,
     assert found["lead"] is None
 
 
-@pytest.mark.parametrize(
-    ("args", "lead"),
-    [
-        (["main"], "Nothing happened to the collector at 08:04; the nearest is at 08:00:31: "),
-        ([], "Nothing happened at 08:04; the nearest is at 08:00:31: "),
-    ],
-)
-def test_it_names_who_was_asked_about_if_anybody_was(make: Make, capsys: Out, args: list[str], lead: str) -> None:
-    assert why(light_cut(make), capsys, *args, "--at", f"{DAY}T08:04")["lead"] == lead
+def test_it_names_nobody_where_nobody_was_asked_about(make: Make, capsys: Out) -> None:
+    lead = "Nothing happened at 08:04; the nearest is at 08:00:31: "
+    assert why(light_cut(make), capsys, "--at", f"{DAY}T08:04")["lead"] == lead
+
+
+def test_a_collector_is_told_as_it_was_and_the_light_cut_as_the_nearest(make: Make, capsys: Out) -> None:
+    found = why(light_cut(make), capsys, "main", "--at", f"{DAY}T08:04")
+    assert (found["case"], found["lead"]) == ("nothing_in_the_log", None)
+    assert found["verdict"].startswith("the collector had been off for 4 min 59 s: 08:00:00 collector switched off")
+    assert found["verdict"].endswith("; nothing asked for it since"), "a light cut did not"
+    assert found["nearest"].startswith("08:00:51 band saw did not count as running: it drew 2.2 A at most")
 
 
 def test_what_went_on_at_the_moment_says_when_it_had_begun(make: Make, capsys: Out) -> None:

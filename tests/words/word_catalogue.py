@@ -96,6 +96,8 @@ TEXTS: Final[Mapping[str, tuple[str, ...]]] = {
     "commanded": ("14:32:06",),
     "until": ("until 14:40:00 (7 min 50 s)",),
     "last": ("switched off, nothing needs it any more",),
+    "moved": ("14:32:05 gate planing told to shut",),
+    "asked": ("nothing asked for it since", "the last that asked for it: 14:31:00 start refused: the bin is full"),
     "reset": ("it was reset at 14:40:00",),
     "veto": ("the command shut was held back",),
     "reasons": ("nothing cut",),

@@ -175,6 +175,8 @@ def ask(
         if subject is not None and gone is not None:
             found = (*subject, gone.line)
         ends = _end_of_log(folder) if subject is not None and subject[0] == "collector" else None
+        if found is not None and _is_overtaken(config, folder, subject, found[2]):
+            found = None  # it is on hold since, which is what is wanted
         if found is not None:
             kind, name, line = found
             if ends is not None:
@@ -198,14 +200,15 @@ def ask(
     needed = Causes()
     if verdict.own is not None:
         most = MOST_TRIED if verdict.is_no else FEW_TRIED
-        needed = causes(context, Outcome(verdict.own, verdict.without), verdict.findings, most=most)
+        outcome = Outcome(verdict.own, verdict.without, verdict.since_ms)
+        needed = causes(context, outcome, verdict.findings, most=most)
     return Explanation(
         context,
         verdict,
         "" if given is None else _lead(context, verdict, named=subject is not None),
         needed,
         _story(context, verdict),
-        list(notes(context)),
+        list(notes(context, of_hold=verdict.case in {"held", "stop_contact"})),
         at_the_end,
         context.at_ms if given is not None or verdict.span is None else verdict.span[0],
     )
@@ -220,8 +223,11 @@ def _verdict(context: Question) -> Verdict:
 
 def _held(config: Config, folder: Path, subject: tuple[SubjectKind, str] | None) -> TimedLine | None:
     """The line that put the subject's collector (or any) on hold, if it still is: whoever asks may mean that."""
-    whose_collector = {"tool": config.tool_collector, "gate": config.gate_collector}
-    wanted = set(config.collector) if subject is None else {whose_collector[subject[0]](subject[1])}
+    wanted = set(config.collector)
+    if subject is not None:
+        kind, name = subject
+        whose_collector = {"tool": config.tool_collector, "gate": config.gate_collector}
+        wanted = {name if kind == "collector" else whose_collector[kind](name)}
     for line in map(TimedLine.of, islice(EventReader(folder).backwards(), _FARTHEST)):
         name = line.text("collector")
         if name in wanted and line.is_(Happened.COLLECTOR_HELD):
@@ -231,6 +237,14 @@ def _held(config: Config, folder: Path, subject: tuple[SubjectKind, str] | None)
         if not wanted:
             break
     return None
+
+
+def _is_overtaken(config: Config, folder: Path, subject: tuple[SubjectKind, str] | None, missed: LogLine) -> bool:
+    """A reset was refused since nothing was on hold, and the collector has been put on hold since."""
+    if missed["event"] != Happened.RESET_REFUSED or missed.get("rule") != Rule.HOLD:
+        return False
+    held = _held(config, folder, subject)
+    return held is not None and held.ms > moment_ms(missed)
 
 
 def _gone(folder: Path, subject: tuple[SubjectKind, str], missed: LogLine | None) -> TimedLine | None:
@@ -248,7 +262,7 @@ def _gone(folder: Path, subject: tuple[SubjectKind, str], missed: LogLine | None
 
 def _end_of_log(folder: Path) -> Asked | None:
     last = next(EventReader(folder).backwards(), None)
-    return None if last is None else Asked(from_ms(stamp_ms(str(last["ts"]))))
+    return None if last is None else Asked(from_ms(stamp_ms(str(last["ts"]))), SECOND_MS)
 
 
 def _lead(context: Question, verdict: Verdict, *, named: bool) -> str:

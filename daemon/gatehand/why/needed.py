@@ -102,6 +102,8 @@ class Outcome:
     own: TimedLine
     without: tuple[Happened, str] | None = None
     """An event, and its collector, that did not come."""
+    since_ms: int = 0
+    """Wall ms; no line from before that is asked for."""
 
 
 @dataclass(slots=True)
@@ -129,7 +131,7 @@ def causes(context: Question, outcome: Outcome, likely: Iterable[LogLine], *, mo
     if recorded is None or not _comes(outcome, recorded.found()):
         lines = sorted((TimedLine.of(one) for one in likely if one is not own.line), key=lambda one: one.ms)
         return Causes([one for one in lines if one.ms <= own.ms], NOT_RECORDED)
-    told = _told(context, recorded, own, most)
+    told = [one for one in _told(context, recorded, own, most) if one[0].ms >= outcome.since_ms]
     oldest_first = sorted(told, key=lambda each: each[1][0])  # each replay goes on from where the one before began
     needed = [one for one, said in oldest_first if not _comes(outcome, recorded.found_without([said]))]
     return Causes(sorted(needed, key=lambda one: (one.ms, one.number("seq") or 0.0)))

@@ -23,6 +23,8 @@ _STILL_TURNS: Final = (
     "Look at the fan. If it turns, switch it off at its own switch or breaker and have the relay looked at; if it has "
     "stopped, look at what has not said so."
 )
+_PRESSED: Final = ("button", "reset")
+"""Signals that come when somebody presses."""
 ALIVE_MS = 10_000
 """The daemon records a tick every second: silence for longer than this means that it was not there."""
 
@@ -72,8 +74,11 @@ def broker_away(context: Question) -> Verdict | None:
     return verdict(context, words.BROKER_AWAY, (last, again), since=last.clock, until=until)
 
 
-def notes(context: Question) -> Iterator[str]:
-    """Remarks, each without a full stop: on the clock, on the log, on what was never heard."""
+def notes(context: Question, *, of_hold: bool) -> Iterator[str]:
+    """Remarks, each without a full stop: on the clock, on the log, on what was never heard.
+
+    A reset that was never heard matters only to an answer about a hold.
+    """
     if (one := first(context.lines, OwnEvent.CLOCK_STEPPED)) is not None:
         by = one.amount("by_seconds")
         way = "forward" if by > 0 else "back"
@@ -84,7 +89,7 @@ def notes(context: Question) -> Iterator[str]:
     if (one := first(context.lines, OwnEvent.LOG_GAP)) is not None:
         lost = one.amount("lost")
         yield f"the log lost {named(int(lost), 'line')} before {one.clock}: what follows may be less than all"
-    yield from _unheard(context)
+    yield from _unheard(context, of_hold=of_hold)
 
 
 def _state(context: Question) -> ToolState | None:
@@ -211,7 +216,7 @@ def or_command(context: Question, undone: TimedLine, kind: SubjectKind, name: st
     return f" If the device itself is in order, look at {how}." if how else ""
 
 
-def _unheard(context: Question) -> Iterator[str]:
+def _unheard(context: Question, *, of_hold: bool) -> Iterator[str]:
     """What was never heard, and what a gate's button said last and could not be used."""
     seen: set[tuple[str, str]] = set()
     button = context.kind == "gate"
@@ -221,9 +226,9 @@ def _unheard(context: Question) -> Iterator[str]:
         topic, key = one.text("topic"), one.text("key")
         if one.is_(OwnEvent.SIGNAL_UNHEARD, OwnEvent.SIGNAL_HEARD) and (topic, key) not in seen:
             seen.add((topic, key))
-            if one.is_(OwnEvent.SIGNAL_UNHEARD):
+            if one.is_(OwnEvent.SIGNAL_UNHEARD) and (of_hold or key != "reset"):
                 there = one.text("wanted")
-                why = f"{there}; the pointer is another" if there else "the topic is another, or the device is away"
+                why = f"{there}; the pointer is another" if there else words.NEVER_HEARD_SINCE[key in _PRESSED]
                 yield f"never heard: {topic}, its {key}: {why}"
         elif button and one.text("rule") == Rule.BUTTON:
             button = False  # it has been understood since

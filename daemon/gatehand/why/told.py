@@ -27,6 +27,8 @@ def text(answer: Explanation, *, everything: bool = False) -> Iterator[str]:
         yield f"  - {as_sentence(trial)}"
     if verdict.next_step:
         yield f"  > {verdict.next_step}"
+    if verdict.nearest:
+        yield f"The nearest trouble: {verdict.nearest}."
     for note in answer.notes:
         yield f"Mind: {note}."
     if answer.at_the_end:
@@ -62,6 +64,7 @@ def as_json(answer: Explanation, *, everything: bool = False) -> dict[str, Any]:
         "extra_starts": verdict.extra_starts,
         "trials": verdict.trials,
         "next_step": verdict.next_step or None,
+        "nearest": verdict.nearest or None,
         "notes": answer.notes,
         "at_the_end": answer.at_the_end or None,
         "story": _told(answer.story if everything else answer.shown),

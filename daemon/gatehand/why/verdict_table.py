@@ -420,6 +420,7 @@ GATE_UNHEARD: Final = Words(
 )
 GATE_UNKNOWN: Final = Words(NOTHING, "there is nothing about gate {name} in the log up to {at}")
 GATE_QUIET: Final = Words(NOTHING, "nothing asked gate {name} to move at {at}; the last about it: {last}")
+GATE_MOVED: Final = Words(NOTHING, "at {at}: {moved}[; {before!:line} before that]")
 COLLECTOR_UNKNOWN: Final = Words(NOTHING, "there is nothing about {whom} in the log up to {at}")
 GATE_UNREACHED: Final = Words(
     "offline",
@@ -461,10 +462,21 @@ STILL_OFFLINE: Final = {
 }
 """By the kind of the subject."""
 COLLECTOR_HELD: Final = Words(
-    "held", "{whom} had been off for {since}: {last}", "When the cause is gone, reset the hold."
+    "held", "{whom} had been on hold for {since}: {last}", "When the cause is gone, reset the hold."
 )
-COLLECTOR_OFF: Final = Words(NOTHING, "{whom} had been off for {since}: {last}; nothing asked for it since")
+NOT_ASKED: Final = "nothing asked for it since"
+COLLECTOR_OFF: Final = Words(NOTHING, "{whom} had been off for {since}: {last}; {asked}")
+COLLECTOR_RESET: Final = Words(NOTHING, "{whom} was off: {last}; {asked}")
 COLLECTOR_BEFORE: Final = Words(
     NOTHING, "{whom} has not been switched since Gatehand started at {started}; the last before that: {last}"
 )
 COLLECTOR_ON: Final = Words("already_on", "{whom} had been on for {since}: {last}[; {reasons!}]")
+SHUT_UNDER_FAN: Final = "Look at which gate shut under the running fan, and why."
+ON_AGAINST_SHUT_GATES: Final = (
+    "It came on at its own switch at {at} with {gates} open: open a gate before you switch it on there."
+)
+NEVER_HEARD_SINCE: Final = (
+    "the topic is another, or the device is away",
+    "the topic is another, the device is away, or it has not been pressed yet",
+)
+"""Why nothing was ever heard of a signal, and of one that comes when somebody presses."""

@@ -46,10 +46,14 @@ class Verdict:
     extra_starts: dict[str, int] = field(default_factory=dict)
     """By setting: starts that the change would have added elsewhere in what was looked at."""
     next_step: str = ""
+    nearest: str = ""
+    """The trouble nearest to a moment at which there was none, with its time."""
     own: TimedLine | None = None
     """The line that says what the verdict says."""
     without: tuple[Happened, str] | None = None
     """An event, and its collector, that the verdict says did not follow."""
+    since_ms: int = 0
+    """Wall ms; what was before that has not brought it about."""
     span: tuple[int, int] | None = None
     """Wall ms from and to which lasted what it is about; None: how things were at the moment itself."""
 
