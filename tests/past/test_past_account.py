@@ -54,6 +54,32 @@ def test_time_is_counted_after_a_moment_and_up_to_another() -> None:
     assert Use([(0, HOUR_MS)]).hours(0, since=HOUR_MS // 4) == 0.75
 
 
+def test_what_ran_already_when_first_seen_counts_and_its_beginning_is_not_known() -> None:
+    use = Use()
+    assert use.longest(0) == (0, True)
+    use.begin(10)
+    use.find(20)  # it runs by what was seen before
+    use.end(30)
+    use.find(40)
+    use.end(90)
+    assert (use.spans, use.starts, use.longest(90)) == ([(10, 30), (40, 90)], 2, (50, False))
+    use.begin(100)
+    assert use.longest(200) == (100, True)
+
+
+@pytest.mark.parametrize(("paused", "starts"), [(59_999, 1), (60_000, 2)])
+def test_a_cut_that_goes_on_over_a_restart_is_one_cut(paused: int, starts: int) -> None:
+    use = Use()
+    use.begin(0)
+    use.end(500, seen=False)
+    assert use.longest(500) == (500, False)
+    use.find(500 + paused)
+    use.end(800 + paused)
+    assert (use.spans, use.starts) == ([(0, 500), (500 + paused, 800 + paused)], starts)
+    use.find(801 + paused)  # its end was seen: this is another
+    assert use.starts == starts + 1
+
+
 def test_hours_are_told_by_local_day_over_several_midnights() -> None:
     """[calc] From 22:00 on the 5th to 01:30 on the 7th, and half an hour more on that day."""
     at = {
@@ -124,6 +150,28 @@ def test_a_collector_runs_from_on_or_adoption_to_off_and_an_adoption_is_no_start
     assert found.collectors["main"].spans == [(10, 20), (30, None)]
     assert found.switched_on == {"main": [40], "shed": [50]}
     assert "" not in found.collectors
+
+
+def test_an_on_to_a_fan_that_turns_already_is_no_start() -> None:
+    found = counted(
+        (10, {"event": "collector_adopted", "collector": "main"}),
+        (20, {"event": "collector_on", "rule": "demand", "collector": "main", "starts_this_hour": None}),
+        (30, {"event": "collector_off", "collector": "main"}),
+        (40, {"event": "collector_on", "rule": "demand", "collector": "main", "starts_this_hour": 8}),
+    )
+    assert (found.switched_on, found.collectors["main"].spans) == ({"main": [40]}, [(10, 30), (40, None)])
+
+
+def test_a_cut_that_ran_already_when_first_seen_is_counted_from_there_on() -> None:
+    refused = {"event": "start_refused", "tool": "t", "collector": "main"}
+    found = counted(
+        (10, {**refused, "rule": "first_seen_drawing"}),
+        (75, {"event": "tool_stopped", "tool": "t"}),
+        (80, {**refused, "rule": "hold"}),
+        (90, {"event": "start_refused", "gate": "g", "rule": "first_seen_drawing"}),
+    )
+    assert {name: use.spans for name, use in found.tools.items()} == {"t": [(10, 75)]}
+    assert found.refused["t", "first_seen_drawing"] == 1
 
 
 def test_the_daemons_end_ends_whatever_runs() -> None:

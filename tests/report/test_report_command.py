@@ -72,6 +72,22 @@ def test_a_daemon_that_started_anew_is_reported_also_where_every_line_counts(
     assert "daemon started  2" in capsys.readouterr().out
 
 
+def test_a_longest_cut_that_was_not_seen_whole_is_told_as_at_least(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = Log().begin().say("start_refused", tool="band_saw", collector="main", rule="first_seen_drawing", amps=4.1)
+    log.say("collector_adopted", collector="main", rule="adoption").pass_time(65)
+    log.say("tool_stopped", tool="band_saw", collector="main", rule="stop_threshold", amps=0.1, ran_for=65.0)
+    config = log.cut(30).write(tmp_path)
+    page = tmp_path / "page.html"
+    assert main(["report", "--config", str(config), "--html", str(page)]) == 0
+    assert main(["report", "--config", str(config)]) == 0
+    told = capsys.readouterr().out
+    row = r"^band_saw +2 +1.58 min +65 s +0 +1\nGatehand did not see all of the longest cut of"
+    assert re.search(row, told, re.MULTILINE)
+    assert "all of the longest cut of band saw: it lasted at least that." in page.read_text("utf-8")
+
+
 def test_text_fits_eighty_columns(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = busy()
     for number in range(12):
@@ -91,6 +107,7 @@ def test_json_gives_the_same_facts(tmp_path: Path, capsys: pytest.CaptureFixture
         "cuts": 5,
         "hours": 4.1667,
         "longest_s": 3000.0,
+        "longest_at_least": False,
         "missed": 1,
         "refused": 1,
         "energy": None,

@@ -99,9 +99,34 @@ def test_what_stands_below_an_offline_daemon_is_said_to_be_of_the_past() -> None
     assert f"Last heard at {clock(NOON)}. Everything below is from that time." in text
     assert "No alarms were active then." in text
     assert "No active alarms." not in text
-    heard.status.heard_at = None  # all of it was retained
+    heard.at += 43_199
+    assert f"Last heard at {clock(NOON)}. Everything" in " ".join(heard.lines())
+    heard.at += 1
+    assert f"Last heard at {clock(NOON)}, 12 h ago. Everything" in " ".join(heard.lines())
+
+
+def test_what_only_the_broker_has_kept_is_at_least_as_old_as_the_newest_time_in_it() -> None:
+    heard = small_shop().say("online", "0", retained=True)
+    heard.at += 10
     text = " ".join(heard.lines())
-    assert "nothing opens a gate or starts the collector. Everything below is from before that." in text
+    nothing = "nothing opens a gate or starts the collector. Everything below is from before that"
+    assert f"{nothing}, the newest of it 10 s old." in text
+    last: dict[str, Any] = {"reading_at": stamp(NOON + 4), "run_on_ends": stamp(NOON + 60)}
+    heard.say("tool/band_saw", tool("run_on", **last), retained=True)
+    heard.say("gate/band_saw", gate("open", reported_at=stamp(NOON + 3)), retained=True)
+    assert ", the newest of it 6 s old." in " ".join(heard.lines())
+    heard = Heard().say("online", "0", retained=True).say("tool/band_saw", {"state": "idle"}, retained=True)
+    assert f"{nothing}." in " ".join(heard.lines())
+    assert "below" not in " ".join(Heard().say("online", "0", retained=True).lines())
+
+
+def test_an_age_that_is_not_known_is_not_told_once_the_connection_is_lost() -> None:
+    heard = small_shop().say("tool/band_saw", tool("idle", 0.1, reading_at=stamp(NOON - 150)))
+    heard.say("tool/jointer", tool("silent", 0.1, reading_at=stamp(NOON - 150)))
+    heard.status.lost("no connection", heard.at)
+    heard.at += 4
+    assert "ago" not in row_of(heard, "band saw")
+    assert "0.10 A, 2 min ago" in row_of(heard, "jointer")
 
 
 def test_a_device_that_is_offline_is_said_beside_its_state_with_how_long() -> None:
@@ -190,6 +215,11 @@ def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
     heard.say("collector/main", collector("running") | known)
     text = " ".join(heard.text().split())
     assert "switch reported on 2 h ago, motor draws nothing, switched on 4 s ago, not confirmed yet" in text
+    known |= {"switched": {"to": "on", "at": stamp(NOON - 4), "answered": False, "no_longer": True}}
+    heard.say("collector/main", collector("running") | known)
+    text = " ".join(heard.text().split())
+    assert "motor draws nothing, no longer confirmed" in text
+    assert "not confirmed yet" not in text
     known |= {"motor": motor | {"at": stamp(NOON - 38), "recent": False}, "drawing": True, "switched": None}
     heard.say("collector/main", collector("coast_down") | known | {"reported_on": False})
     assert "switch reported off 2 h ago, motor drew 6.40 A 38 s ago" in " ".join(heard.text().split())

@@ -235,8 +235,10 @@ def test_names_behind_a_text_are_whole_or_dots(width: int, told: str) -> None:
         (200, "idle", {"steady": False}, "1", "1.80 A, 3 min ago"),
         (20, "idle", {"steady": False}, "1", "1.80 A"),
         (200, "idle", {"steady": True}, "1", "1.80 A"),
-        (20, "running", None, "0", "1.80 A, 20 s ago"),
-        (90_000, "running", None, "0", "1.80 A, 25 h ago"),
+        (200, "unknown", None, "1", "1.80 A"),
+        (200, "running", None, "0", "1.80 A"),
+        (200, "idle", {"steady": False}, "0", "1.80 A"),
+        (90_000, "silent", None, "0", "1.80 A, 25 h ago"),
     ],
 )
 def test_a_reading_that_is_not_of_now_says_how_old_it_is(

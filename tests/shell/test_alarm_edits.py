@@ -7,6 +7,7 @@ import pytest
 from shell_support import SHOP, World
 from test_reload import Edited
 
+from gatehand.journal.sentences import sentence
 from gatehand_rules.findings import Alarm
 
 ONLINE = 'online = { topic = "shop/%s/online", active = "1", clear = "0" }\n'
@@ -151,3 +152,21 @@ def test_a_bin_full_before_a_rename_is_full_after_it(tmp_path: Path) -> None:
     edited.edit("[collector.main]", "[collector.cyclone]")
     assert Alarm("collector", "cyclone", "bin_full") in world.engine.state.alarms
     assert Alarm("collector", "main", "bin_full") not in world.engine.state.alarms
+
+
+def test_a_gate_whose_topic_was_changed_is_not_told_as_silent_since_the_daemons_start(tmp_path: Path) -> None:
+    edited = Edited(tmp_path, SHOP)
+    world = edited.world
+    world.rested()
+    world.say("shop/gate/band_saw/state", "shut")
+    edited.edit("shop/gate/band_saw/state", "shop/gate/saw/state")
+    for _ in range(12):
+        world.say("shop/band_saw/amps", "5")
+        world.run(1)
+    because = (
+        "The gate band saw was told to open and has not said where it is. Nothing has come on shop/gate/saw/state."
+    )
+    assert world.shown("alarm/gate.band_saw.fault")["because"] == because
+    assert world.events("gate_fault")[0]["never_heard"] is True
+    told = [sentence(line) for line in world.events("gate_commanded", "gate_fault", "alarm_raised")]
+    assert not [each for each in told if "Gatehand started" in each]

@@ -347,9 +347,9 @@ def _shown_otherwise(patch: Patch, more: Callable[[Subject, Present, dict[str, o
     real = status_messages.status_of
 
     def status_of(
-        subject: Subject, present: Present, hold_id: Callable[[str], str | None], *, heard_at: float | None = None
+        subject: Subject, present: Present, hold_id: Callable[[str], str | None], **more_of_it: float | None
     ) -> tuple[str, dict[str, object]]:
-        word, facts = real(subject, present, hold_id, heard_at=heard_at)
+        word, facts = real(subject, present, hold_id, **more_of_it)
         return word, {**facts, **more(subject, present, facts)}
 
     patch.setattr(state_publisher, "status_of", status_of)

@@ -159,9 +159,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         Rule.RETAINED: "{gate} is no longer taken for open: a message kept by the broker says {says}",
         None: "{gate} is neither open nor shut[: it says {says}]",
     },
-    Happened.GATE_UNHEARD: (
-        "{gate} was told to {wanted} and has not said where it is since Gatehand started; it may be {wanted} already"
-    ),
+    Happened.GATE_UNHEARD: "{gate} was told to {wanted} and has not said where it is; it may be {wanted} already",
     Happened.GATE_FAULT: (
         "{gate} did not {wanted}[ in {waited}][ with {retries!}]; {offline}",
         (
@@ -372,7 +370,7 @@ REASONS: Final[dict[str, Templates]] = {
     Rule.TRAVEL: "its travel time[ of {travel}] has passed",
     Rule.REPORT: "its own report says so",
     Rule.RETRY: "it has not reported yet",
-    Rule.NOT_HEARD_LIVE: "no report since Gatehand started",
+    Rule.NOT_HEARD_LIVE: "no live report to go by",
     Rule.MOVED_BY_HAND: "moved by hand",
     Rule.NO_GATE_PROVEN: "none of its gates is proven open",
     Rule.GATE_BY_HAND_IS_SHUT: "a gate that is opened by hand is shut",

@@ -218,7 +218,7 @@ def _phrase(key: str, line: Mapping[str, Fact]) -> str:
         case "offline":
             return offline(line)
         case "never_heard":
-            return "has not said where it is since Gatehand started" if line.get("never_heard") else ""
+            return "has not said where it is" if line.get("never_heard") else ""
         case "ignored":
             return _IGNORED.get(str(line.get("what")), "")
         case "on_hold":

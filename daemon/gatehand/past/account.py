@@ -17,6 +17,8 @@ from gatehand.times import local, stamp_ms, to_ms
 from gatehand_rules.findings import Fact, Happened, Rule
 
 HOUR_MS: Final = 3_600_000
+RESTART_MS: Final = 60_000
+"""A shorter pause between two runs is a restart, no time that is missing."""
 _NO_MOVEMENT: Final = frozenset({Rule.RETRY, Rule.BROKER})
 
 
@@ -25,16 +27,36 @@ class Use:
     """Of one tool or collector: each time it ran, wall ms from and to (None: it still runs)."""
 
     spans: list[tuple[int, int | None]] = field(default_factory=list)
+    in_part: set[int] = field(default_factory=set)
+    """Numbers of the spans of which the beginning or the end was not seen."""
+    resumed: int = 0
+    """Spans that go on with the one before, over a restart of the daemon."""
+    _broken_off: bool = False
+    """The end of the last span was not seen."""
+
+    @property
+    def _runs(self) -> bool:
+        return bool(self.spans) and self.spans[-1][1] is None
 
     def begin(self, ms: int) -> None:
         """It starts, unless it runs."""
-        if not self.spans or self.spans[-1][1] is not None:
+        if not self._runs:
             self.spans.append((ms, None))
 
-    def end(self, ms: int) -> None:
-        """It stops, if it runs."""
-        if self.spans and self.spans[-1][1] is None:
+    def find(self, ms: int) -> None:
+        """It runs already when it is first seen."""
+        if self._runs:
+            return
+        self.resumed += self._broken_off and ms - (self.spans[-1][1] or 0) < RESTART_MS
+        self.in_part.add(len(self.spans))
+        self.begin(ms)
+
+    def end(self, ms: int, *, seen: bool = True) -> None:
+        """It stops, if it runs. `seen` false: the daemon does, and what comes after is not known."""
+        if self._runs:
             self.spans[-1] = (self.spans[-1][0], ms)
+            self._broken_off = not seen
+            self.in_part |= set() if seen else {len(self.spans) - 1}
 
     def ended(self, until: int) -> list[tuple[int, int]]:
         """The spans, what still runs counted to `until`."""
@@ -50,8 +72,13 @@ class Use:
 
     @property
     def starts(self) -> int:
-        """How often."""
-        return len(self.spans)
+        """How often; what goes on over a restart of the daemon is one."""
+        return len(self.spans) - self.resumed
+
+    def longest(self, until: int) -> tuple[int, bool]:
+        """Its longest span, ms, and whether all of it was seen."""
+        spans = ((end - start, at not in self.in_part) for at, (start, end) in enumerate(self.ended(until)))
+        return max(spans, default=(0, True))
 
     def hours_by_day(self, until: int) -> dict[date, float]:
         """Hours on each local day; a span over midnight is parted there."""
@@ -97,10 +124,6 @@ class Unrecorded:
         return self.end - self.begin
 
 
-RESTART_MS: Final = 60_000
-"""A shorter pause between two runs is a restart, no time that is missing."""
-
-
 @dataclass(slots=True)
 class Account:
     """What happened, in numbers. Times are wall ms."""
@@ -112,7 +135,7 @@ class Account:
     tools: dict[str, Use] = field(default_factory=dict)
     collectors: dict[str, Use] = field(default_factory=dict)
     switched_on: dict[str, list[int]] = field(default_factory=dict)
-    """When each collector was commanded on (a refresh is no start)."""
+    """When each collector was started: an "on" to a fan that turns already is no start."""
     missed: Counter[tuple[str, str]] = field(default_factory=Counter)
     """(tool or collector, rule) of starts that were missed."""
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
@@ -160,6 +183,8 @@ class Account:
                 self.missed[tool or collector, rule] += 1
             case Happened.START_REFUSED:
                 self.refused[tool or gate, rule] += 1
+                if tool and rule == Rule.FIRST_SEEN_DRAWING:  # of such a cut no `tool_started` is said
+                    self.tools.setdefault(tool, Use()).find(ms)
             case Happened.GATE_COMMANDED if rule not in _NO_MOVEMENT:
                 self.movements[gate] += 1
             case Happened.GATE_FAULT:
@@ -168,7 +193,7 @@ class Account:
                 use.begin(ms)
             case Happened.COLLECTOR_ON:
                 use.begin(ms)
-                if not is_refresh(event, rule):
+                if is_start(line):
                     self.switched_on.setdefault(collector, []).append(ms)
             case Happened.COLLECTOR_OFF:
                 use.end(ms)
@@ -188,7 +213,7 @@ class Account:
     def stop_all(self, ms: int) -> None:
         """The daemon stops or starts anew: what runs is known to run no further."""
         for use in (*self.tools.values(), *self.collectors.values()):
-            use.end(ms)
+            use.end(ms, seen=False)
 
     def begin_run(self, name: str, ms: int) -> None:
         """Another run of the daemon begins, at wall ms."""
@@ -228,6 +253,12 @@ class Account:
 def is_refresh(event: Fact, rule: Fact) -> bool:
     """A repeated "on", which is no start."""
     return event == Happened.COLLECTOR_ON and rule == Rule.REFRESH
+
+
+def is_start(line: Mapping[str, Fact]) -> bool:
+    """An "on" that counts as a start of the motor; with `starts_this_hour` null the fan turned already."""
+    counted = line.get("starts_this_hour", 0) is not None
+    return line.get("event") == Happened.COLLECTOR_ON and line.get("rule") != Rule.REFRESH and counted
 
 
 def _text(line: Mapping[str, Fact], key: str) -> str:

@@ -11,7 +11,7 @@ from typing import Final
 
 from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import spoken_alarm
-from gatehand.report.plain_text import energy_notes, energy_rows, hours_of, period_notes, spent, upkeep_words
+from gatehand.report.plain_text import cut_notes, energy_notes, energy_rows, hours_of, period_notes, spent, upkeep_words
 from gatehand.report.summary import Summary
 from gatehand.svg import Point, image, rect_element, text_element
 from gatehand.text import named
@@ -144,6 +144,7 @@ def _tools(found: Summary) -> Iterator[str]:
         ("tool", "longest", "missed", "refused"),
         ((_plain(row.tool), rough(row.longest_s), f"{row.missed:,}", f"{row.refused:,}") for row in rows),
     )
+    yield from (f'<p class="faint">{escape(_plain(note))}</p>' for note in cut_notes(found))
 
 
 def _energy(found: Summary) -> Iterator[str]:

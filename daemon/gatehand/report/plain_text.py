@@ -48,11 +48,10 @@ def period_notes(found: Summary) -> Iterator[str]:
     if lost := found.account.events[OwnEvent.LOG_GAP]:
         yield f"The log has {named(lost, 'gap')}: lines are lost, and what they said is not counted."
     if names := found.renamed:
-        is_not = "is" if len(names) == 1 else "are"
-        yield (
-            f"{listed(names, last='and')} {is_not} not in the config (removed or renamed): hours are counted, energy "
-            "is not."
-        )
+        one = len(names) == 1
+        counted = "its hours are counted, its energy is not" if one else "their hours are counted, their energy is not"
+        are = "is" if one else "are"
+        yield f"{listed(names, last='and')} {are} not in the config (removed or renamed): {counted}."
 
 
 def _tools(found: Summary) -> Iterator[str]:
@@ -62,6 +61,14 @@ def _tools(found: Summary) -> Iterator[str]:
             f"{row.tool:<22} {row.cuts:>6,} {spent(row.hours):>8} {rough(row.longest_s):>9} {row.missed:>7,} "
             f"{row.refused:>8,}"
         )
+    for note in cut_notes(found):
+        yield from wrapped(note, _WIDTH)
+
+
+def cut_notes(found: Summary) -> Iterator[str]:
+    """Whose longest cut lasted longer, perhaps, than the table says."""
+    if names := [row.tool for row in found.tools() if row.longest_at_least]:
+        yield f"Gatehand did not see all of the longest cut of {listed(names, last='and')}: it lasted at least that."
 
 
 def _collectors(found: Summary) -> Iterator[str]:

@@ -45,6 +45,8 @@ class ToolFigures:
     cuts: int
     hours: float
     longest_s: float
+    longest_at_least: bool
+    """Its beginning or its end was not seen."""
     missed: int
     refused: int
     energy: Energy | None
@@ -120,11 +122,13 @@ class Summary:
         account, until = self.account, self.account.until_ms
         for name in [*self.tool_names, *(name for name in sorted(account.tools) if name not in self.tool_names)]:
             use = account.tools.get(name, Use())
+            longest, whole = use.longest(until)
             yield ToolFigures(
                 name,
                 use.starts,
                 use.hours(until),
-                max((end - start for start, end in use.ended(until)), default=0) / 1000,
+                longest / 1000,
+                not whole,
                 sum(count for (who, _), count in account.missed.items() if who == name),
                 sum(count for (who, _), count in account.refused.items() if who == name),
                 self.energy.get(name),

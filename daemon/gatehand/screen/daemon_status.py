@@ -27,6 +27,9 @@ _CLOCKS_AGREE: Final = 2.0
 """Seconds that two machines' clocks may differ before it is taken into account: a message takes its time too."""
 _ON_THE_WAY: Final = frozenset({"opening", "shutting"})
 _DEPTH: Final = 2
+_DEVICES: Final = ("collector", "gate", "tool")
+_PAST: Final = ("since", "reading_at", "reported_at")
+"""Times in a status at which something was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +149,12 @@ class DaemonStatus:
     def is_well(self) -> bool:
         """The daemon is there and no alarm is active."""
         return self.lost_because is None and self.online is True and not self.alarms
+
+    @property
+    def newest(self) -> float | None:
+        """The newest time that a status of a device names, by the daemon's clock; what is to come aside."""
+        every = (message for kind in _DEVICES for message in self.by_kind[kind].values())
+        return max((at for message in every for key in _PAST if (at := message.moment(key)) is not None), default=None)
 
     def states(self, kind: str) -> dict[str, str]:
         """The word for the state of each device of a kind, by name."""

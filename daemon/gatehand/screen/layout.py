@@ -27,6 +27,8 @@ NOT_UNDERSTOOD: Final = "NOT UNDERSTOOD"
 """Instead of SILENT, which its state is, where a sensor is heard and its word cannot be used."""
 _SENSORS: Final = frozenset({"current", "power", "running"})
 """The keys of a tool's sensor (`config.signals.SENSORS`, which a screen need not load)."""
+_HALF_A_DAY: Final = 43_200.0
+"""Seconds after which a time of day alone could be taken for another day's."""
 _SOON: Final = 3600.0
 """Seconds. What goes off while a tool runs goes off by its run limit: hours ahead that is nobody's countdown."""
 _TONES: Final = {
@@ -76,9 +78,7 @@ def is_past(status: DaemonStatus) -> bool:
 
 
 def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
-    last = "" if status.heard_at is None else f" Last heard at {clock(status.heard_at)}."
-    if status.collectors or status.tools or status.gates:
-        last += " Everything below is from that time." if last else " Everything below is from before that."
+    last = _last_heard(status, at)
     if status.lost_because is not None:
         for_how_long = "" if status.lost_at is None else f" for {_lasting(at - status.lost_at)}"
         return [(f"NO BROKER{for_how_long}: {status.lost_because}; trying again.{last}", Tone.ALARM)]
@@ -95,6 +95,21 @@ def _reached(status: DaemonStatus, at: float) -> list[tuple[str, Tone]]:
         way = "ahead of" if status.ahead > 0 else "behind"
         found.append((f"Its clock is {_lasting(abs(status.ahead))} {way} this computer's.", Tone.WARN))
     return found
+
+
+def _last_heard(status: DaemonStatus, at: float) -> str:
+    """Of when everything is that stands below, where it is not of now."""
+    heard, newest = status.heard_at, status.newest
+    last = ""
+    if heard is not None:
+        passed = at - heard
+        last = f" Last heard at {clock(heard)}{f', {_lasting(passed)} ago' if passed >= _HALF_A_DAY else ''}."
+    if not (status.collectors or status.tools or status.gates):
+        return last
+    if last:
+        return f"{last} Everything below is from that time."
+    old = "" if newest is None else f", the newest of it {_lasting(status.now(at) - newest)} old"
+    return f" Everything below is from before that{old}."
 
 
 def collectors(
@@ -204,13 +219,14 @@ def tool_row(status: DaemonStatus, name: str, at: float) -> ToolRow:
 def _age(message: StatusMessage, now: float, *, is_now: bool) -> str:
     """How old a tool's reading is, where it may not be what the sensor would say now. `is_now`: the daemon is heard.
 
-    A sensor that speaks by the clock is silent once it is late; one that speaks only on change is not.
+    A sensor that speaks by the clock is silent once it is late; one that speaks only on change is not. A status is not
+    sent anew for a reading that is like the last: once the daemon is gone, only of a silent sensor is the age known.
     """
     read_at, found = message.moment("reading_at"), rhythm.read(message.facts.get("rhythm"))
     if read_at is None or message.reading is None:
         return ""
     on_change = found is not None and not found.steady
-    if is_now and message.text("state") not in {"silent", "unknown"} and not (on_change and now - read_at >= _OLD):
+    if message.text("state") != "silent" and not (is_now and on_change and now - read_at >= _OLD):
         return ""
     passed = now - read_at
     return f", {_lasting(passed - passed % _MINUTE if passed > _MINUTE else passed)} ago"

@@ -27,6 +27,9 @@ def of_fan(message: StatusMessage, now: float) -> Iterator[str]:
     switched = message.part("switched")
     if switched is not None and switched.flag("answered") is False:
         since = _ago(switched, now)
+        if switched.flag("no_longer"):
+            yield "no longer confirmed"
+            return
         yield f"switched {switched.text('to')}{f' {since} ago' if since else ''}, not confirmed yet"
 
 

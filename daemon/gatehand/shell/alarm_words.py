@@ -121,7 +121,7 @@ WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "Correct [gate.{id}] in the config (state: topic, pointer, words), or what the gate says." + _THEN_FREE,
     ),
     ("gate", "fault", "never_heard"): (
-        "The gate {name} was told to {wanted} and has not said where it is since Gatehand started.{nothing_on}",
+        "The gate {name} was told to {wanted} and has not said where it is.{nothing_on}",
         "Look at the topic of its state in [gate.{id}] of the config, and at its power and network." + _THEN_FREE,
     ),
     ("gate", "fault", ""): (_MUTE_GATE, _FREE),

@@ -25,6 +25,7 @@ from gatehand.shell.status_messages import (
     Present,
     Subject,
     changed,
+    confirmed_on,
     retold,
     status_of,
     steady,
@@ -66,6 +67,8 @@ class _Shown(Struct):
     """What was sent last, without what each message of a device changes."""
     reading: float | None = None
     """A tool's or a motor's reading as sent."""
+    confirmed: float | None = None
+    """Which switching on of a collector was confirmed last: a motor that trips owes the rules its answer anew."""
 
 
 def _explains(finding: Finding, shown: _Shown) -> bool:
@@ -277,7 +280,11 @@ class StatePublisher:
             shown = self._shown.get(subject)
             if shown is None:
                 continue
-            word, facts = status_of(subject, present, self._notebook.hold_id, heard_at=self.heard_at.get(subject))
+            fan = self._active.shop.collector_at(subject[1]) if subject[0] == "collector" else None
+            if fan is not None and (confirmed := confirmed_on(state.collectors[fan])) is not None:
+                shown.confirmed = confirmed
+            heard_at, hold_id = self.heard_at.get(subject), self._notebook.hold_id
+            word, facts = status_of(subject, present, hold_id, heard_at=heard_at, confirmed=shown.confirmed)
             if word != shown.word:
                 if not shown.explained and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)

@@ -56,12 +56,18 @@ class Present(Struct, frozen=True):
 
 
 def status_of(
-    subject: Subject, present: Present, hold_id: Callable[[str], str | None], *, heard_at: float | None = None
+    subject: Subject,
+    present: Present,
+    hold_id: Callable[[str], str | None],
+    *,
+    heard_at: float | None = None,
+    confirmed: float | None = None,
 ) -> tuple[str, dict[str, object]]:
     """Its state in a word, and what else its status says; `because` only where the state itself is the reason.
 
     `hold_id`: of the hold that a collector is under. `heard_at`: when the tool's or gate's sensor was last heard live
-    (monotonic seconds); None: not since the daemon's start.
+    (monotonic seconds); None: not since the daemon's start. `confirmed`: which switching on of a collector was
+    confirmed last (`confirmed_on`).
     """
     shop, state, ahead, at = present.shop, present.state, present.ahead, present.at
     heard = None if heard_at is None else at.of(heard_at)
@@ -74,7 +80,11 @@ def status_of(
             return st.gate_word(state.gates[gate]), {**facts, "reported_at": heard}
         case ("collector", name) if (fan := shop.collector_at(name)) is not None:
             held_by = {"hold_id": hold_id(name) if isinstance(state.collectors[fan].phase, st.Held) else None}
-            return st.collector_word(state.collectors[fan]), {**_collector(shop, fan, state, ahead, at), **held_by}
+            return st.collector_word(state.collectors[fan]), {
+                **_collector(shop, fan, state, ahead, at),
+                **_witnesses(shop.collectors[fan], state.collectors[fan], at, confirmed),
+                **held_by,
+            }
     return "unknown", {}
 
 
@@ -123,7 +133,14 @@ def _known_by(gate: Gate, seen: st.GateState) -> str | None:
             return None
 
 
-def _witnesses(collector: Collector, seen: st.CollectorState, at: ClockPair) -> dict[str, object]:
+def confirmed_on(seen: st.CollectorState) -> float | None:
+    """When it was switched on, where that is confirmed; else None."""
+    return seen.told_at if seen.confirmed and seen.answer is None else None
+
+
+def _witnesses(
+    collector: Collector, seen: st.CollectorState, at: ClockPair, confirmed: float | None
+) -> dict[str, object]:
     """What its switch and its motor's sensor said last, when, and whether that is of now. None: it has none such."""
     motor, answer = seen.motor, seen.answer
     switch: dict[str, object] = {"at": at.of(seen.reported_at) if seen.reported_at > -math.inf else None}
@@ -136,6 +153,7 @@ def _witnesses(collector: Collector, seen: st.CollectorState, at: ClockPair) -> 
     if seen.told_at > -math.inf:
         on = answer.on if answer is not None else seen.on_phase
         switched = {"to": "on" if on else "off", "at": at.of(seen.told_at), "answered": answer is None}
+        switched |= {"no_longer": answer is not None and answer.on and seen.told_at == confirmed}
     return {
         "switch": switch if collector.reports else None,
         "motor": shown if collector.senses_motor else None,
@@ -210,7 +228,6 @@ def _collector(shop: Shop, i: CollectorAt, state: st.State, ahead: Ahead, at: Cl
         "coast_down_until": at.of(coming.still_at),
         "reported_on": seen.reported_on,
         "drawing": seen.drawing,
-        **_witnesses(collector, seen, at),
         "starts_this_hour": spent if limit is not None else None,
         "starts_per_hour": limit,
         "bin_full": seen.bin_full,

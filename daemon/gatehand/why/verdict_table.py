@@ -314,8 +314,8 @@ UNREACHED: Final = Words(
 )
 NEVER_HEARD: Final = Words(
     "gate_unheard",
-    _BECAUSE + "gate {faulty} was told to open and {waited} later had not said where it is, nor ever since Gatehand "
-    "started; the collector does not start against shut gates, and no other is known open",
+    _BECAUSE + "gate {faulty} was told to open and {waited} later had not said where it is; "
+    "the collector does not start against shut gates, and no other is known open",
     _LOOK_AT_TOPIC,
 )
 GATE_JAMMED: Final = Words(
@@ -384,8 +384,8 @@ BY_RULE: Final[dict[str, Words]] = {
     ),
     Rule.NOT_HEARD_LIVE: Words(
         "gate_not_heard_live",
-        _BECAUSE + "its {gates_are} moved by hand and had sent no report since Gatehand started: only an old message "
-        "said open, and the collector does not start on that",
+        _BECAUSE + "its {gates_are} moved by hand, and only an old message said open: the collector does not start on "
+        "that",
         "Shut and open {the_gates} once by hand; the collector then starts.",
     ),
     Rule.MIN_OPEN: Words(
@@ -408,14 +408,13 @@ GATE_FAULT: Final = Words(
 )
 GATE_NEVER_HEARD: Final = Words(
     "gate_unheard",
-    "gate {name} was told to {wanted} at {commanded} and {waited} later had not said where it is, nor ever since "
-    "Gatehand started: it counts as faulty, though it may have moved",
+    "gate {name} was told to {wanted} at {commanded} and {waited} later had not said where it is: it counts as faulty, "
+    "though it may have moved",
     _LOOK_AT_TOPIC,
 )
 GATE_UNHEARD: Final = Words(
     "gate_unheard",
-    "gate {name} was told to {wanted} and by {at} had not said where it is, nor ever since Gatehand started; it may be "
-    "{wanted} already",
+    "gate {name} was told to {wanted} and by {at} had not said where it is; it may be {wanted} already",
     _LOOK_AT_TOPIC,
 )
 GATE_UNKNOWN: Final = Words(NOTHING, "there is nothing about gate {name} in the log up to {at}")
