@@ -383,8 +383,8 @@ def test_a_tool_that_the_config_does_not_know_is_named(tmp_path: Path, capsys: p
     config = log.cut(60).write(tmp_path)
     lines = told(config, capsys)
     assert lines[1:3] == [
-        "bandsaw and lathe are not in the config (removed or renamed): hours are",
-        "counted, energy is not.",
+        "bandsaw and lathe are not in the config (removed or renamed): their hours are",
+        "counted, their energy is not.",
     ]
     assert [line.split()[0] for line in lines if re.match(r"(band_saw|bandsaw|lathe) +1 ", line)] == [
         "band_saw",
