@@ -119,8 +119,8 @@ def test_a_veto_and_a_wait_for_another_inrush(tmp_path: Path) -> None:
             {"gates": "band_saw"},
             "gate_not_heard_live",
             (
-                "its gate band saw is moved by hand, and only an old message said open: the collector does not start on "
-                "that"
+                "its gate band saw is moved by hand, and only an old message said open: the collector does not start "
+                "on that"
             ),
             "Shut and open gate band saw once by hand; the collector then starts.",
         ),

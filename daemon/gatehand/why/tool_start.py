@@ -4,7 +4,6 @@ from collections.abc import Callable
 from operator import itemgetter
 from typing import Final
 
-from gatehand.journal.line import OwnEvent
 from gatehand.journal.sentences import offline, spoken, start_threshold, told
 from gatehand.journal.witness_words import witnesses
 from gatehand.measures import measured
@@ -14,9 +13,8 @@ from gatehand.why import not_understood as odd
 from gatehand.why import state_at_moment as then
 from gatehand.why import verdict_table as words
 from gatehand.why.advice import Way
-from gatehand.why.lost_air import ENDED, Loss, fan_on, had_air, lost, motor_stood, reason_given
+from gatehand.why.lost_air import Loss, fan_on, had_air, lost, motor_stood, reason_given
 from gatehand.why.moment import (
-    MINUTE_MS,
     Question,
     StartAttempt,
     TimedLine,
@@ -25,6 +23,7 @@ from gatehand.why.moment import (
     nearest_line,
     served_until,
 )
+from gatehand.why.on_for import on_for
 from gatehand.why.try_settings import Around, around, catch_the_cut, gate_trials, with_collector
 from gatehand.why.verdicts import Trial, Verdict, Words, verdict
 from gatehand_rules.findings import Fact, Happened, Rule
@@ -33,9 +32,6 @@ from gatehand_rules.words import Measure
 
 _LOOKED_MS: Final = 120_000
 _MOST_GATES: Final = 12
-_WANTS_NO_MORE: Final = (
-    *(Happened.TOOL_MUTED, Happened.TOOL_SILENT, Happened.START_REFUSED, Happened.RUN_ON_ENDED, Happened.HAND_ENDED),
-)
 
 
 def tool_verdict(context: Question) -> Verdict:
@@ -228,59 +224,13 @@ def _neither(context: Question, attempt: StartAttempt, lines: list[TimedLine]) -
         found = _no_answer(context, attempt, last, unanswered)
         if found is not None:
             return found
-    shown, facts = _on_for(context, attempt, last)
+    shown, facts = on_for(context, attempt, last)
     loss = lost(context, attempt, attempt.start_ms)
     if loss is not None:
         return _lost(context, attempt, words.ALREADY_ON_AND_LOST, loss, last, *shown, **facts)
     found = _say(context, attempt, words.ALREADY_ON, last, *shown, muted=_muted(context, attempt), **facts)
     found.without = Happened.COLLECTOR_ON, context.collector
     return found
-
-
-def _on_for(context: Question, attempt: StartAttempt, on: TimedLine) -> tuple[list[TimedLine], dict[str, Fact]]:
-    """Since when the collector was on and for whom, at a start that found it on; and the lines that say so."""
-    if on.is_(Happened.COLLECTOR_ADOPTED) and on.text("rule") == Rule.ADOPTION:
-        daemon = first(context.in_this_run(on.ms), OwnEvent.DAEMON_STARTED) or on
-        return [], {"adopted": daemon.timed(attempt.start_ms)}
-    wanted = _wanted_by(context, on, attempt.start_ms)
-    by_then = [one for one in wanted if one.ms <= on.ms]
-    later = [] if by_then else wanted
-    since_then = (one for one in context.in_this_run(attempt.start_ms) if one.ms >= on.ms)
-    kept = None if wanted else first(since_then, Happened.COLLECTOR_KEPT_ON, collector=context.collector)
-    facts: dict[str, Fact] = {
-        "since": on.timed(attempt.start_ms),
-        "wanted_by": " and ".join(map(_whom, by_then)) or None,
-        "kept_for": " and ".join(map(_whom, later)) or (told(words.START_LIMIT, kept.line) if kept else None),
-        "at_latest": None if on.is_(Happened.COLLECTOR_ON) and not on.is_refresh else "at the latest",
-    }
-    return [*by_then, *later, *([kept] if kept else [])], facts
-
-
-def _wanted_by(context: Question, on: TimedLine, ms: int) -> list[TimedLine]:
-    """Whose start wanted the collector, on since a line, at a later moment: in their order, and no start of that ms."""
-    found: list[TimedLine] = []
-    ended: set[tuple[str, str]] = set()
-    for one in context.in_this_run(ms - 1):
-        if one.ms < on.ms - MINUTE_MS or (one.is_(*ENDED) and one.text("collector") == context.collector):
-            break
-        whose = one.text("tool"), one.text("gate")
-        if one.is_(*_WANTS_NO_MORE) or (
-            one.is_(Happened.TOOL_STOPPED) and one.ms + round(one.amount("run_on") * 1000) <= ms
-        ):
-            ended.add(whose)
-        elif (
-            one.is_(Happened.TOOL_STARTED, Happened.HAND_STARTED)
-            and whose not in ended
-            and one.text("collector") == context.collector
-        ):
-            found.insert(0, one)
-            ended.add(whose)  # its starts of before are over
-    return found
-
-
-def _whom(start: TimedLine) -> str:
-    tool, gate = start.text("tool"), start.text("gate")
-    return f"the {spoken(tool)}" if tool else f"a hand start of gate {spoken(gate)}"
 
 
 def _owned(found: Verdict, own: TimedLine) -> Verdict:
@@ -336,7 +286,7 @@ def _served_all_the_same(context: Question, attempt: StartAttempt) -> Verdict | 
     on = had_air(context, attempt)
     if on is None:
         return None
-    shown, facts = _on_for(context, attempt, on)
+    shown, facts = on_for(context, attempt, on)
     loss = lost(context, attempt, on.ms)
     if loss is not None:
         return _owned(_lost(context, attempt, words.SEEN_AND_LOST, loss, on, *shown, **facts), attempt.origin)
