@@ -98,6 +98,20 @@ def test_a_reason_says_what_is_so_when_the_coast_down_has_passed_and_the_off_is_
     assert (shown["state"], shown["because"]) == ("off", "its coast-down has passed: the fan has stopped turning")
 
 
+def test_what_was_said_of_a_fan_while_it_coasted_is_over_with_the_coast_down() -> None:
+    world = World(WATCHED).connect()
+    world.say("shop/fan/state", "1")
+    world.say("shop/fan/amps", "6.4")
+    world.run(0.5)
+    shown = world.shown("collector/main")
+    assert (shown["state"], "turns against shut gates" in shown["because"]) == ("coast_down", True)
+    world.say("shop/fan/state", "0")
+    world.say("shop/fan/amps", "0")
+    beats(world, 4)
+    shown = world.shown("collector/main")
+    assert (shown["state"], shown["because"]) == ("off", "its coast-down has passed: the fan has stopped turning")
+
+
 @pytest.mark.parametrize(
     ("fan", "because"),
     [

@@ -286,7 +286,9 @@ class StatePublisher:
             heard_at, hold_id = self.heard_at.get(subject), self._notebook.hold_id
             word, facts = status_of(subject, present, hold_id, heard_at=heard_at, confirmed=shown.confirmed)
             if word != shown.word:
-                if not shown.explained and subject[0] == "collector":
+                # A coast-down ends by time alone: what was said while it lasted is over with it.
+                over = (shown.word, word) == (CollectorWord.COAST_DOWN, CollectorWord.OFF)
+                if (over or not shown.explained) and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)
                 shown.word, shown.since, shown.explained = word, at.wall, False
             body = {"state": word, "since": stamp(shown.since), "because": shown.because, **facts}
