@@ -63,6 +63,8 @@ class _Shown(Struct):
     because: str = AT_START
     explained: bool = True
     """`because` is newer than the word."""
+    while_it_turns: bool = False
+    """`because` says that the fan turns: once it is off that is over."""
     sent: Mapping[str, object] = {}
     """What was sent last, without what each message of a device changes."""
     reading: float | None = None
@@ -250,6 +252,7 @@ class StatePublisher:
                 shown = self._shown.get((kind, name))
                 if shown is not None and _explains(finding, shown):
                     shown.because, shown.explained = sentence_of(finding), True
+                    shown.while_it_turns = finding.event is Happened.FAN_UNSAFE
                 return
 
     def _raise(self, alarm: Alarm, findings: tuple[Finding, ...]) -> None:
@@ -286,8 +289,7 @@ class StatePublisher:
             heard_at, hold_id = self.heard_at.get(subject), self._notebook.hold_id
             word, facts = status_of(subject, present, hold_id, heard_at=heard_at, confirmed=shown.confirmed)
             if word != shown.word:
-                # A coast-down ends by time alone: what was said while it lasted is over with it.
-                over = (shown.word, word) == (CollectorWord.COAST_DOWN, CollectorWord.OFF)
+                over = shown.while_it_turns and word == CollectorWord.OFF
                 if (over or not shown.explained) and subject[0] == "collector":
                     shown.because = _OF_ITSELF.get(word, shown.because)
                 shown.word, shown.since, shown.explained = word, at.wall, False
