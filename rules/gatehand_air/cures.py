@@ -13,7 +13,8 @@ from typing import Final, TypeAlias
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_air.ducting import ROUNDING, Ducting, GateDemand, GateSet, Lack, Short
+from gatehand_air.ducting import ROUNDING, Ducting, Lack, Short
+from gatehand_air.gate_sets import GateDemand, GateSet
 from gatehand_air.solve import Solution
 
 MOST_SETS: Final = 5000
@@ -68,9 +69,15 @@ def max_open(ducting: Ducting, gates: Collection[str]) -> MaxOpen:
 def _branch_shorts(ducting: Ducting, gates: Collection[str]) -> tuple[Short, ...]:
     """What falls short at the hoods themselves and in the ducts from their gates."""
     ends = {end.name for end in ducting.network.ends}
-    shorts = ducting.shorts(ducting.dirty.solve(gates), gates)
+    shorts = _dirty_shorts(ducting, gates, ducting.network.behind(gates))
     only_dirty = ducting.dirty is not ducting.clean
     return tuple(replace(s, dirty=only_dirty) for s in shorts if s.lack is not Lack.SLOW_DUCT or s.where in ends)
+
+
+def _dirty_shorts(ducting: Ducting, gates: Collection[str], dusty: Collection[str]) -> tuple[Short, ...]:
+    """What falls short beyond doubt, or has no answer, with the dirty filter."""
+    found = ducting.shorts(ducting.dirty, gates, ducting.dirty.solve(gates), dusty)
+    return tuple(short for short in found if short.fails)
 
 
 class Assist(Struct, frozen=True):
@@ -101,7 +108,7 @@ def assist(
     Args:
         ducting: the collector's ducts.
         opened: the gates that stand open already.
-        dusty: those among them that take in dust.
+        dusty: the hoods that take in dust.
         clean_air: gates preferred among sets of one size (those that serve no tool).
         most: gates to add at the most.
 
@@ -109,7 +116,7 @@ def assist(
     want to missing it is no cure. Where none cures, the set that helps most.
     """
     joints = frozenset(duct.name for duct in ducting.network.ducts if duct.entry is None)
-    base = ducting.shorts(ducting.dirty.solve(opened), dusty)
+    base = _dirty_shorts(ducting, opened, dusty)
     slow = _slowest(base, joints)
     if slow is None:
         return None
@@ -120,7 +127,7 @@ def assist(
         cures = []
         for chosen in combinations(others, count):
             answer = ducting.dirty.solve({*opened, *chosen})
-            shorts = ducting.shorts(answer, dusty)
+            shorts = _dirty_shorts(ducting, {*opened, *chosen}, dusty)
             if not isinstance(answer, Solution) or _missed(shorts, joints) - missed:
                 continue
             speed = answer.flows[slow.where] / ducting.areas[slow.where]
@@ -160,13 +167,14 @@ class LeastRunOn(Struct, frozen=True):
 
 def run_on(ducting: Ducting, demand: GateDemand, spin_down: float) -> LeastRunOn | None:
     """How long the fan must run on after a tool; None when its ducts have no answer."""
-    answer = ducting.dirty.solve(demand.opens)
+    opens = demand.gates.union(demand.assist)
+    answer = ducting.dirty.solve(opens)
     if not isinstance(answer, Solution):
         return None
-    times = [time for gate in demand.gates if (time := ducting.clearing_time(answer, gate)) is not None]
+    times = [ducting.clearing_time(answer, hood) for hood in demand.hoods]
     if not times:
         return None
-    settles = any(short.settles for short in ducting.shorts(answer, demand.gates))
+    settles = any(short.settles for short in _dirty_shorts(ducting, opens, demand.hoods))
     return LeastRunOn(demand.name, float(ceil(least_run_on(spin_down, max(times)))), spin_down, max(times), settles)
 
 
@@ -215,14 +223,14 @@ def next_size(
     A wider duct for a hood that wants flow, on any one stretch of its way; a narrower one for a slow main or trunk.
     Ducts in a row of one size that carry the same air are changed together.
     """
-    shorts = ducting.shorts(ducting.dirty.solve(demand.opens), demand.gates)
+    shorts = _dirty_shorts(ducting, demand.gates.union(demand.assist), demand.hoods)
     stretches = _stretches(ducting)
     found = []
     for short in shorts:
         if short.lack is Lack.NO_ANSWER:
             continue
         wider = short.lack is Lack.HOOD_FLOW
-        ducts = {*ducting.ways[ducting.network.end(short.where).name]} if wider else {short.where}
+        ducts = {*ducting.ways[short.where]} if wider else {short.where}
         limiting = [stretch for stretch in stretches if not ducts.isdisjoint(stretch)]
         trials = [(each, size) for each in limiting for size in _next_sold(ducting, each[0], sold, wider=wider)]
         tried = [_try(resize, demand, short, each, size) for each, size in trials]
@@ -235,11 +243,11 @@ def next_size(
 def _try(resize: Resize, demand: GateDemand, short: Short, ducts: tuple[str, ...], size: float) -> Size | None:
     """What one change brings; None where it brings nothing."""
     changed = resize(dict.fromkeys(ducts, size))
-    answer = changed.dirty.solve(demand.opens)
+    answer = changed.dirty.solve(demand.gates.union(demand.assist))
     if not isinstance(answer, Solution):
         return None
     if short.lack is Lack.HOOD_FLOW:
-        brings = answer.flows[changed.network.end(short.where).name]
+        brings = answer.flows[short.where]
     else:
         brings = changed.velocities(answer)[short.where]
     if brings <= short.found * 1.001:
@@ -261,8 +269,7 @@ def _with_costs(ducting: Ducting, size: Size, sets: Sequence[GateSet], resize: R
     harmed = tuple(
         one.gates
         for one in sets
-        if not ducting.shorts(ducting.dirty.solve(one.gates), one.dusty)
-        and changed.shorts(changed.dirty.solve(one.gates), one.dusty)
+        if not _dirty_shorts(ducting, one.gates, one.dusty) and _dirty_shorts(changed, one.gates, one.dusty)
     )
     return replace(size, costs=harmed)
 

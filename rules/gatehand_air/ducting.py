@@ -1,12 +1,11 @@
-"""One collector with all its ducts: which sets of gates can be asked for, what is wanted, and how one set does.
+"""One collector with all its ducts: what is wanted, and how one set of open gates does, each figure with its spread.
 
-A set that can be asked for is that of each tool, each hand start, several up to `max_open`, and all. No sentences here.
+No sentences here.
 """
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from enum import StrEnum
 from functools import cached_property
-from itertools import combinations
 from typing import Final
 
 from msgspec import Struct
@@ -16,74 +15,9 @@ from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import SETTLES
 from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
 from gatehand_air.properties import Air
-from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved
-from gatehand_air.tree import Network
-
-MOST_LISTED: Final = 400
-"""Sets of three and more demands are listed up to this many in all; fewer than that stay legible."""
-
-
-class Asker(StrEnum):
-    """Who asks for gates."""
-
-    TOOL = "tool"
-    HAND = "hand"
-
-
-class GateDemand(Struct, frozen=True):
-    """Gates opened by one tool or one hand start. `assist` come along to keep the main moving and take in no dust."""
-
-    asker: Asker
-    name: str
-    gates: frozenset[str]
-    assist: frozenset[str] = frozenset()
-
-    @property
-    def opens(self) -> frozenset[str]:
-        """All gates that stand open for it."""
-        return self.gates | self.assist
-
-
-class GateSet(Struct, frozen=True):
-    """One set of open gates, which of them take in dust, and who asks for it: each way that leads to it."""
-
-    gates: frozenset[str]
-    dusty: frozenset[str]
-    demands: tuple[tuple[GateDemand, ...], ...]
-
-
-def gate_sets(demands: Sequence[GateDemand], gates: frozenset[str], max_open: int | None) -> tuple[GateSet, ...]:
-    """Every set of gates that can be asked for, in the order: each alone, pairs, more, all. Each set once.
-
-    A demand alone is listed even where it opens more gates than `max_open`. "All" is there also when `max_open` forbids
-    it (then nobody asks for it: its `demands` is empty), because people want to know it.
-    """
-    found: dict[tuple[frozenset[str], frozenset[str]], list[tuple[GateDemand, ...]]] = {}
-    for together in _together(demands, max_open):
-        opens = frozenset().union(*(demand.opens for demand in together))
-        if len(together) > 1 and max_open is not None and len(opens) > max_open:
-            continue
-        dusty = frozenset().union(*(demand.gates for demand in together))
-        ways = found.setdefault((opens, dusty), [])
-        if not ways or len(ways[0]) == len(together):  # more of them would ask for no more gates
-            ways.append(together)
-    asked = [GateSet(opens, dusty, tuple(who)) for (opens, dusty), who in found.items()]
-    if gates and all(one.dusty != gates for one in asked):
-        allowed = max_open is None or len(gates) <= max_open
-        asked.append(GateSet(gates, gates, ((*demands,),) if allowed else ()))
-    return tuple(asked)
-
-
-def _together(demands: Sequence[GateDemand], max_open: int | None) -> Iterator[tuple[GateDemand, ...]]:
-    """Each demand alone, every two, and with a `max_open` above two every number up to it, as far as is legible."""
-    listed = 0
-    for count in range(1, max(max_open or 2, 2) + 1):
-        for together in combinations(demands, count):
-            if count > 2 and listed >= MOST_LISTED:  # noqa: PLR2004
-                return
-            listed += 1
-            yield together
-
+from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
+from gatehand_air.spread import PLAIN, Ignorance, spread
+from gatehand_air.tree import Duct, Network
 
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""
@@ -97,13 +31,39 @@ class Lack(StrEnum):
     NO_ANSWER = "no_answer"
 
 
+class Verdict(StrEnum):
+    """How a figure with its spread compares with what is wanted."""
+
+    MET = "met"
+    """Also at the lower end of its spread."""
+    CLOSE = "close"
+    """Too close to call: what is wanted lies within the spread."""
+    UNKNOWN = "unknown"
+    """The fan's curve does not tell."""
+    SHORT = "short"
+    """Not even at the upper end."""
+
+
+WORSE: Final = tuple(Verdict)
+"""From the best to the worst."""
+
+
+def judge(found: float, spread: float, wanted: float) -> Verdict:
+    """All three in one unit; `spread` is the half-width."""
+    if found - spread >= wanted * (1 - ROUNDING):
+        return Verdict.MET
+    return Verdict.CLOSE if found + spread >= wanted * (1 - ROUNDING) else Verdict.SHORT
+
+
 class Short(Struct, frozen=True):
-    """One thing that falls short: m3/s for a hood, m/s for a duct.
+    """One thing that is not known to be met: m3/s for a hood, m/s for a duct.
 
     Fields:
-        where: the hood's gate, the duct, or for `NO_ANSWER` the collector's root duct.
+        where: the hood (its duct's name), the duct, or for `NO_ANSWER` the collector's root duct.
+        spread: half-width of what was found, in its unit.
+        verdict: never `MET`.
         settles: so slow that sawdust settles.
-        dirty: met with a clean filter, missed with a dirty one.
+        dirty: better with a clean filter.
         answer: for `NO_ANSWER`, why.
     """
 
@@ -111,6 +71,8 @@ class Short(Struct, frozen=True):
     where: str
     found: float = 0.0
     wanted: float = 0.0
+    spread: float = 0.0
+    verdict: Verdict = Verdict.SHORT
     settles: bool = False
     dirty: bool = False
     answer: Unsolved | None = None
@@ -120,11 +82,16 @@ class Short(Struct, frozen=True):
         """Found as a part of wanted."""
         return self.found / self.wanted
 
+    @property
+    def fails(self) -> bool:
+        """Whether it is known to fall short, or not known at all."""
+        return self.verdict is not Verdict.CLOSE
+
 
 class Assessment(Struct, frozen=True):
-    """One set of open gates: the air with a clean and a dirty filter, and what falls short.
+    """One set of open gates: the air with a clean and a dirty filter, and what is not known to be met.
 
-    `dusty` are the open gates whose hoods take in dust; through the others only clean air comes along.
+    `dusty` are the hoods that take in dust; through the others only clean air comes along.
     """
 
     gates: frozenset[str]
@@ -133,16 +100,22 @@ class Assessment(Struct, frozen=True):
     dirty: SolveResult
     shorts: tuple[Short, ...]
 
+    @property
+    def fails(self) -> tuple[Short, ...]:
+        """What falls short beyond doubt, or has no answer."""
+        return tuple(short for short in self.shorts if short.fails)
+
 
 class Ducting(Struct, frozen=True, kw_only=True, dict=True):
     """The ducts of one collector. SI units.
 
     Fields:
         fan: static pressure over flow at the air's own density.
-        hood_flows: flow wanted, by the hood's gate (or its duct's name); hoods that want nothing are not in it.
+        hood_flows: flow wanted, by hood; hoods that want nothing are not in it.
         branch_velocity, main_velocity: transport velocity wanted; the main is what carries all.
         particle_speed: speed of the dust over that of the air.
         law: of friction.
+        ignorance: how well all of this is known.
     """
 
     network: Network
@@ -155,6 +128,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
     main_velocity: float
     particle_speed: float = 0.5
     law: Law = swamee_jain_loss
+    ignorance: Ignorance = PLAIN
 
     @cached_property
     def clean(self) -> Solver:
@@ -170,7 +144,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
 
     @cached_property
     def wanted(self) -> Mapping[str, float]:
-        """Velocity wanted by duct."""
+        """Velocity wanted by duct, m/s, for dust of no kind in particular."""
         mains = self.network.mains()
         return {d.name: self.main_velocity if d.name in mains else self.branch_velocity for d in self.network.ducts}
 
@@ -185,42 +159,72 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         return {end.name: tuple(duct.name for duct in self.network.path(end.name)) for end in self.network.ends}
 
     def assess(self, gates: Collection[str], dusty: Collection[str] | None = None) -> Assessment:
-        """Solve one set of open gates and hold it against what is wanted. Without `dusty` every open gate is."""
+        """Solve one set of open gates and hold it against what is wanted.
+
+        `dusty`: the hoods that take in dust; by default all behind those gates. Hoods that no gate shuts always do.
+        """
         opened = frozenset(gates)
-        dust = opened if dusty is None else frozenset(dusty)
+        dust = self.network.always_open | (self.network.behind(opened) if dusty is None else frozenset(dusty))
         clean = self.clean.solve(opened)
         dirty = clean if self.dirty is self.clean else self.dirty.solve(opened)
-        found = self.shorts(clean, dust)
-        known = {(short.lack, short.where) for short in found}
-        worse = [replace(s, dirty=True) for s in self.shorts(dirty, dust) if (s.lack, s.where) not in known]
-        return Assessment(opened, dust, clean, dirty, (*found, *worse))
+        found = {(short.lack, short.where): short for short in self.shorts(self.clean, opened, clean, dust)}
+        if dirty is not clean:
+            for short in self.shorts(self.dirty, opened, dirty, dust):
+                key = short.lack, short.where
+                if key not in found or WORSE.index(short.verdict) > WORSE.index(found[key].verdict):
+                    found[key] = replace(short, dirty=True)
+        return Assessment(opened, dust, clean, dirty, tuple(found.values()))
 
-    def shorts(self, answer: SolveResult, dusty: Collection[str]) -> tuple[Short, ...]:
-        """What falls short in one answer, at the dusty hoods and on their ways to the fan."""
-        if isinstance(answer, Unsolved):
-            return (Short(Lack.NO_ANSWER, self.network.root.name, answer=answer),)
-        found = []
+    def shorts(
+        self, solver: Solver, gates: Collection[str], answer: SolveResult, dusty: Collection[str]
+    ) -> tuple[Short, ...]:
+        """What is not known to be met in one answer of `solver`, at the dusty hoods and on their ways to the fan."""
+        if isinstance(answer, Solution):
+            return self._judged(solver, gates, answer, dusty)
+        unknown = Short(Lack.NO_ANSWER, self.network.root.name, verdict=Verdict.UNKNOWN, answer=answer)
+        if answer.bound is None:
+            return (unknown,)
+        found = self._judged(solver, gates, answer.bound, dusty)
+        if answer.why is Why.BEYOND_CURVE:  # a lower bound: what meets its want does so surely, the rest nobody knows
+            return (unknown,) if found else ()
+        surely = tuple(short for short in found if short.verdict is Verdict.SHORT)
+        wanted = len(self._wants(dusty))
+        return surely if len(surely) == wanted else (*surely, unknown)
+
+    def _judged(
+        self, solver: Solver, gates: Collection[str], answer: Solution, dusty: Collection[str]
+    ) -> tuple[Short, ...]:
         flows = answer.flows
-        ways: dict[str, None] = {}
-        for end in self.network.ends:
-            if end.gate is not None and end.gate not in dusty:
-                continue
-            wanted = self.hood_flows.get(end.hood)
-            flow = flows.get(end.name, 0.0)
-            if wanted is not None and flow < wanted * (1 - ROUNDING):
-                found.append(Short(Lack.HOOD_FLOW, end.hood, flow, wanted))
-            ways |= dict.fromkeys(self.ways[end.name])
-        for name in ways:
-            speed = flows.get(name, 0.0) / self.areas[name]
-            wanted = self.wanted[name]
-            if speed < wanted * (1 - ROUNDING):
-                found.append(Short(Lack.SLOW_DUCT, name, speed, wanted, settles=speed < min(SETTLES, wanted)))
+        half = spread(solver, gates, answer, self.ignorance).flows
+        found = []
+        for lack, where, wanted in self._wants(dusty):
+            per = 1.0 if lack is Lack.HOOD_FLOW else self.areas[where]
+            value, off = flows.get(where, 0.0) / per, half.get(where, 0.0) / per
+            if (verdict := judge(value, off, wanted)) is not Verdict.MET:
+                settles = lack is Lack.SLOW_DUCT and value < min(SETTLES, wanted) and verdict is Verdict.SHORT
+                found.append(Short(lack, where, value, wanted, off, verdict, settles))
         return tuple(found)
 
-    def dusty_ducts(self, dusty: Collection[str]) -> frozenset[str]:
-        """The ducts on the way from the dusty gates, and from hoods without a gate, to the fan."""
-        ends = (end.name for end in self.network.ends if end.gate is None or end.gate in dusty)
-        return frozenset(duct for end in ends for duct in self.ways[end])
+    def _wants(self, dusty: Collection[str]) -> list[tuple[Lack, str, float]]:
+        """What the dusty hoods and the ducts on their ways want, hoods first: m3/s and m/s."""
+        flows = self.hood_flows
+        hoods = [
+            (Lack.HOOD_FLOW, end.name, flows[end.name])
+            for end in self.network.ends
+            if end.name in dusty and end.name in flows
+        ]
+        ducts = [(Lack.SLOW_DUCT, name, speed) for name, speed in self.wanted_for(dusty).items()]
+        return [*hoods, *ducts]
+
+    def wanted_for(self, dusty: Collection[str]) -> Mapping[str, float]:
+        """Velocity wanted, m/s, in every duct on the dusty hoods' ways: what the most demanding dust in it wants."""
+        found: dict[str, float] = {}
+        for end in self.network.ends:
+            if end.name in dusty:
+                for name in self.ways[end.name]:
+                    own = self.wanted[name] if end.dust_velocity is None else end.dust_velocity
+                    found[name] = max(found.get(name, 0.0), own)
+        return found
 
     def velocities(self, answer: Solution) -> dict[str, float]:
         """Velocity in m/s by duct."""
@@ -231,12 +235,10 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         root = self.network.root
         return answer.suctions[root.name] + velocity_pressure(answer.flow / self.areas[root.name], self.air)
 
-    def clearing_time(self, answer: Solution, gate: str) -> float | None:
-        """Seconds until the last dust at a gate's hood has reached the collector; None when that gate has no duct."""
-        if gate not in self.network.gates:
-            return None
+    def clearing_time(self, answer: Solution, hood: str) -> float:
+        """Seconds until the last dust at a hood has reached the collector."""
         flows = answer.flows
         return sum(
             self.network.duct(name).length * self.areas[name] / (self.particle_speed * flows[name])
-            for name in self.ways[self.network.end(gate).name]
+            for name in self.ways[hood]
         )

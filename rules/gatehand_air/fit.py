@@ -36,7 +36,7 @@ class Quantity(StrEnum):
 
 
 class Measurement(Struct, frozen=True):
-    """One measured value with these gates open; `where` is the hood's gate, the duct, or empty for suction."""
+    """One measured value with these gates open; `where` is the hood, the duct, or empty for suction."""
 
     gates: frozenset[str]
     kind: Quantity
@@ -126,7 +126,7 @@ class _Problem(Struct, frozen=True):
                 case Quantity.DUCT:
                     shown.append(answer.flows.get(reading.where, 0.0) / scaled.areas[reading.where])
                 case Quantity.HOOD:
-                    shown.append(answer.flows.get(scaled.network.end(reading.where).name, 0.0))
+                    shown.append(answer.flows.get(reading.where, 0.0))
         if not all(value > 0 for value in shown):
             raise NoFitError("a reading names a hood or a duct through which no air goes with its gates open")
         return tuple(shown)

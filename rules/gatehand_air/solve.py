@@ -9,7 +9,7 @@ anew and held against the suctions; what does not balance to 1e-8 is an `Unsolve
 Shut branches are left out, unless their gate leaks.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from enum import StrEnum
 from functools import cached_property
 from math import sqrt
@@ -34,13 +34,6 @@ class Why(StrEnum):
     BEFORE_CURVE = "before_curve"
     """The fan would move less than its curve's first point tells of."""
     NOT_CONVERGED = "not_converged"
-
-
-class Unsolved(Struct, frozen=True):
-    """No flows for this set of gates. `limit` is the curve's end in m3/s where that is the reason."""
-
-    why: Why
-    limit: float | None = None
 
 
 class Solution(Struct, frozen=True):
@@ -75,7 +68,73 @@ class Solution(Struct, frozen=True):
         return dict(zip(self.ducts, self.behind, strict=True))
 
 
+class Unsolved(Struct, frozen=True):
+    """No flows for this set of gates.
+
+    Fields:
+        why: the reason.
+        limit: the curve's end, m3/s, where that is the reason.
+        bound: what is known all the same: the ducts with the fan at that end. Beyond the curve every hood draws at
+            least so much, before its begin at most.
+    """
+
+    why: Why
+    limit: float | None = None
+    bound: Solution | None = None
+
+
 SolveResult: TypeAlias = Solution | Unsolved
+
+
+Losses: TypeAlias = Mapping[int, float]
+"""Pa by a duct's place in an answer."""
+
+
+class Linear(Struct, frozen=True):
+    """The tree made straight around one answer: what small pushes do to it. Made by `Solver.linear`.
+
+    Fields:
+        slopes: of each duct's loss, Pa/(m3/s), in the order of the answer's ducts.
+        parents: the place of the duct that each runs into; the root's is one past the last.
+        ends: whether a hood ends it.
+        net: the slope of what the fan gives less what the filter takes, Pa/(m3/s).
+    """
+
+    slopes: tuple[float, ...]
+    parents: tuple[int, ...]
+    ends: tuple[bool, ...]
+    net: float
+
+    def response(self, given: float, losses: Losses) -> tuple[list[float], float]:
+        """The change of every flow, m3/s, and of the suction at the root, Pa, to first order.
+
+        Args:
+            given: what the fan gives more, Pa.
+            losses: what ducts lose more at the flow they have, Pa.
+        """
+        size = len(self.slopes)
+        sum_a, sum_b = [0.0] * (size + 1), [0.0] * (size + 1)
+        linear = []
+        for i, (slope, parent, end) in enumerate(zip(self.slopes, self.parents, self.ends, strict=True)):
+            lost = losses.get(i, 0.0)
+            if end:
+                b = 1 / slope
+                a = -lost * b
+            else:
+                b = sum_b[i] / (1 + sum_b[i] * slope)
+                a = b * (sum_a[i] / sum_b[i] - lost)
+            sum_a[parent] += a
+            sum_b[parent] += b
+            linear.append((a, b))
+        starts = [0.0] * (size + 1)
+        starts[size] = (given + self.net * sum_a[size]) / (1 - self.net * sum_b[size])
+        flows = [0.0] * size
+        for i in reversed(range(size)):
+            a, b = linear[i]
+            flows[i] = a + b * starts[self.parents[i]]
+            if not self.ends[i]:
+                starts[i] = (flows[i] - sum_a[i]) / sum_b[i]
+        return flows, starts[size]
 
 
 ROUNDS: Final = 20
@@ -107,7 +166,9 @@ class Solver(Struct, frozen=True, dict=True):
     @cached_property
     def _laws(self) -> tuple[Resistance, ...]:
         factors = ((duct, duct.factor + (duct.entry or 0.0)) for duct in self.network.ducts)
-        return tuple(resistance(d.diameter, d.length, d.roughness, factor, self.air) for d, factor in factors)
+        plain = (resistance(d.diameter, d.length, d.roughness, factor, self.air) for d, factor in factors)
+        machines = (duct.machine or 0.0 for duct in self.network.ducts)
+        return tuple(replace(law, fixed=law.fixed + lost) for law, lost in zip(plain, machines, strict=True))
 
     @cached_property
     def _leaks(self) -> tuple[Resistance | None, ...]:
@@ -132,10 +193,15 @@ class Solver(Struct, frozen=True, dict=True):
         return tuple(duct.entry is not None for duct in self.network.ducts)
 
     @cached_property
-    def _plan(self) -> tuple[tuple[int, str | None, bool, int], ...]:
-        """Each duct's number, gate, whether a hood ends it, and parent: what one pass over the tree needs."""
-        ducts = self.network.ducts
-        return tuple(zip(range(len(ducts)), (d.gate for d in ducts), self._ends, self._parents, strict=True))
+    def _plan(self) -> tuple[tuple[int, str | None, bool, int, str | None], ...]:
+        """Each duct's number, gate, whether a hood ends it, parent, and the gate on that hood's way."""
+        ducts, gate_of = self.network.ducts, self.network.gate_of
+        shuts = (gate_of.get(duct.name) for duct in ducts)
+        return tuple(zip(range(len(ducts)), (d.gate for d in ducts), self._ends, self._parents, shuts, strict=True))
+
+    @cached_property
+    def _leaky(self) -> frozenset[str]:
+        return frozenset(duct.gate for duct in self.network.ducts if duct.gate is not None and duct.leak is not None)
 
     @cached_property
     def _names(self) -> tuple[str, ...]:
@@ -156,8 +222,38 @@ class Solver(Struct, frozen=True, dict=True):
         for rounds in range(1, ROUNDS + 1):
             suctions, step = self._round(laws, active, flows)
             if step < STEP and (answer := self._checked(laws, active, flows, suctions, rounds)) is not None:
-                return answer
+                return self._within(laws, active, answer)
         return self._bracketed(laws, active)
+
+    def _within(self, laws: Sequence[Resistance], active: list[int], answer: Solution) -> SolveResult:
+        """The answer where the curve tells of it, else the ducts at the curve's end."""
+        if answer.flow > self.fan.last * (1 + EDGE):
+            why, limit = Why.BEYOND_CURVE, self.fan.last
+        elif answer.flow < self.fan.first * (1 - EDGE):
+            why, limit = Why.BEFORE_CURVE, self.fan.first
+        else:
+            return answer
+        flows = self._first_guess(laws, active)
+        suctions = self._tree(laws, active, flows, limit)
+        return Unsolved(why, limit, self._checked(laws, active, flows, suctions, answer.rounds, drawn=True))
+
+    def linear(self, open_gates: Collection[str], answer: Solution) -> Linear:
+        """Around an answer of this solver for these gates."""
+        laws, active = self._select(open_gates)
+        place = {i: at for at, i in enumerate(active)} | {len(laws): len(active)}
+        pairs = zip(active, answer.through, strict=True)
+        return Linear(
+            slopes=tuple(self.law(laws[i], flow)[1] for i, flow in pairs),
+            parents=tuple(place[self._parents[i]] for i in active),
+            ends=tuple(self._ends[i] for i in active),
+            net=self.net(answer.flow)[1],
+        )
+
+    def rough_push(self, name: str, flow: float, factor: float) -> float:
+        """What a duct loses more at this flow, Pa, when it is `factor` times as rough (the mean of either side)."""
+        law = self._laws[self.network.index(name)]
+        more, less = (self.law(replace(law, rough=law.rough * by), flow)[0] for by in (factor, 1 / factor))
+        return (more - less) / 2
 
     def net(self, flow: float) -> tuple[float, float]:
         """What the fan gives less what the filter takes, Pa, and its slope."""
@@ -183,7 +279,7 @@ class Solver(Struct, frozen=True, dict=True):
                 high = middle
             if high - low <= 1e-12 * high:  # noqa: SIM102 - the check is dear, the comparison is not
                 if (answer := self._checked(laws, active, flows, suctions, ROUNDS + rounds)) is not None:
-                    return answer
+                    return self._within(laws, active, answer)
         return Unsolved(Why.NOT_CONVERGED)
 
     def _tree(self, laws: Sequence[Resistance], active: list[int], flows: list[float], flow: float) -> list[float]:
@@ -201,13 +297,13 @@ class Solver(Struct, frozen=True, dict=True):
         laws: Sequence[Resistance] = self._laws
         active = []
         fed = [False] * (len(laws) + 1)
-        for i, gate, end, parent in self._plan:
-            if not end:
-                if not fed[i]:
+        for i, gate, end, parent, closed in self._plan:
+            if end:
+                if closed is not None and closed not in open_gates and closed not in self._leaky:
                     continue
-            elif gate is not None and gate not in open_gates:
-                if (leak := self._leaks[i]) is None:
-                    continue
+            elif not fed[i]:
+                continue
+            if gate is not None and gate not in open_gates and (leak := self._leaks[i]) is not None:
                 laws = [*laws[:i], leak, *laws[i + 1 :]]
             fed[parent] = True
             active.append(i)
@@ -282,14 +378,24 @@ class Solver(Struct, frozen=True, dict=True):
         return starts, worst
 
     def _checked(
-        self, laws: Sequence[Resistance], active: list[int], flows: list[float], starts: list[float], rounds: int
-    ) -> SolveResult | None:
-        """The answer, once every duct's loss, worked out anew, balances and no air is lost at a joint; else None."""
+        self,
+        laws: Sequence[Resistance],
+        active: list[int],
+        flows: list[float],
+        starts: list[float],
+        rounds: int,
+        *,
+        drawn: bool = False,
+    ) -> Solution | None:
+        """The answer, once every duct's loss, worked out anew, balances and no air is lost at a joint; else None.
+
+        `drawn`: the flow was given, so the fan's pressure need not meet the suction.
+        """
         parents, ends, size, loss = self._parents, self._ends, len(laws), self.law
         flow = flows[-1]
         given = self.fan.at(flow)[0]
         lost_in_filter = self.filter.at(flow)[0]
-        worst = abs(given - lost_in_filter - starts[size])
+        worst = 0.0 if drawn else abs(given - lost_in_filter - starts[size])
         joined = [0.0] * (size + 1)
         through, behind = [], []
         for i in active:
@@ -304,10 +410,6 @@ class Solver(Struct, frozen=True, dict=True):
             behind.append(suction)
         if not worst <= BALANCE * starts[size]:
             return None
-        if flow > self.fan.last * (1 + EDGE):
-            return Unsolved(Why.BEYOND_CURVE, self.fan.last)
-        if flow < self.fan.first * (1 - EDGE):
-            return Unsolved(Why.BEFORE_CURVE, self.fan.first)
         names = self._names
         return Solution(
             flow,

@@ -1,6 +1,6 @@
 """The ducts of one collector as a tree: what leads where, checked. SI units; no pressures or flows in here."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from functools import cached_property
 
 from msgspec import Struct
@@ -14,8 +14,10 @@ class Duct(Struct, frozen=True, kw_only=True):
         into: the next duct towards the fan; None at the collector.
         factor: its fittings' loss factors, summed, without the hood's entry.
         entry: the hood's entry factor where the duct ends in a hood, else None.
-        gate: the gate before that hood; a hood without a gate is always open.
+        gate: the gate in it; all hoods beyond open and shut with it. A hood with no gate on its way is always open.
         leak: what a shut gate loses, Pa/(m3/s)^2; None: it shuts tight.
+        machine: what the machine behind the hood loses, Pa/(m3/s)^2; None: nobody knows.
+        dust_velocity: what the dust that enters at the hood wants, m/s; None: the usual, by where the duct lies.
     """
 
     name: str
@@ -27,21 +29,18 @@ class Duct(Struct, frozen=True, kw_only=True):
     entry: float | None = None
     gate: str | None = None
     leak: float | None = None
-
-    @property
-    def hood(self) -> str:
-        """The name under which its hood is spoken of: the gate's, else its own."""
-        return self.gate or self.name
+    machine: float | None = None
+    dust_velocity: float | None = None
 
 
 class Network(Struct, frozen=True, dict=True):
-    """All ducts that one fan draws on.
+    """All ducts that one fan draws on. A hood has the name of the duct that ends in it.
 
     `ducts` are put in order: each before the one it runs into, the root last.
 
     Raises:
         ValueError: two ducts of one name, a missing `into`, none or two roots, a loop, an end without a hood, a hood
-            with ducts before it, a gate that ends two ducts, a size that is not above 0.
+            with ducts before it, a gate in two ducts, two gates on one way, a size that is not above 0.
     """
 
     ducts: tuple[Duct, ...]
@@ -54,6 +53,9 @@ class Network(Struct, frozen=True, dict=True):
         depth = {name: sum(1 for _ in _towards_fan(by_name, name)) for name in by_name}
         ordered = tuple(sorted(self.ducts, key=lambda duct: -depth[duct.name]))
         force_setattr(self, "ducts", ordered)
+        for end in self.ends:
+            if len(gates := [duct.gate for duct in self.path(end.name) if duct.gate is not None]) > 1:
+                raise ValueError(f"duct {end.name}: two gates on its way: {', '.join(gates)}")
 
     @cached_property
     def _at(self) -> dict[str, int]:
@@ -69,18 +71,33 @@ class Network(Struct, frozen=True, dict=True):
         """Every gate of the tree."""
         return tuple(duct.gate for duct in self.ducts if duct.gate is not None)
 
-    @property
+    @cached_property
     def ends(self) -> tuple[Duct, ...]:
         """The ducts that end in a hood."""
         return tuple(duct for duct in self.ducts if duct.entry is not None)
 
+    @cached_property
+    def gate_of(self) -> Mapping[str, str | None]:
+        """The gate on each hood's way, by hood; None: it is always open."""
+        return {end.name: next((d.gate for d in self.path(end.name) if d.gate is not None), None) for end in self.ends}
+
+    @cached_property
+    def gated(self) -> Mapping[str, Duct]:
+        """The duct with each gate, by gate."""
+        return {duct.gate: duct for duct in self.ducts if duct.gate is not None}
+
+    def behind(self, gates: Collection[str]) -> frozenset[str]:
+        """The hoods behind some gates."""
+        return frozenset(hood for hood, gate in self.gate_of.items() if gate is not None and gate in gates)
+
+    @cached_property
+    def always_open(self) -> frozenset[str]:
+        """The hoods that no gate shuts."""
+        return frozenset(hood for hood, gate in self.gate_of.items() if gate is None)
+
     def duct(self, name: str) -> Duct:
         """The duct of that name."""
         return self.ducts[self._at[name]]
-
-    def end(self, hood: str) -> Duct:
-        """The duct that ends in the hood of that name."""
-        return next(duct for duct in self.ends if duct.hood == hood)
 
     def index(self, name: str) -> int:
         """Its place in `ducts`."""
@@ -106,7 +123,7 @@ def _check_ends(ducts: tuple[Duct, ...], by_name: dict[str, Duct]) -> None:
     joints = {duct.into for duct in ducts}
     gates = [duct.gate for duct in ducts if duct.gate is not None]
     if len(set(gates)) != len(gates):
-        raise ValueError("one gate ends two ducts")
+        raise ValueError("one gate is in two ducts")
     if sum(duct.into is None for duct in ducts) != 1:
         raise ValueError("a tree has exactly one duct without `into`")
     for duct in ducts:
@@ -114,8 +131,6 @@ def _check_ends(ducts: tuple[Duct, ...], by_name: dict[str, Duct]) -> None:
             raise ValueError(f"duct {duct.name}: no duct {duct.into}")
         if (duct.name in joints) == (duct.entry is not None):
             raise ValueError(f"duct {duct.name}: a duct either ends in a hood or has others running into it")
-        if duct.gate is not None and duct.entry is None:
-            raise ValueError(f"duct {duct.name}: a duct with a gate ends in a hood")
         if duct.diameter <= 0 or duct.length < 0 or duct.roughness < 0:
             raise ValueError(f"duct {duct.name}: a size is not above 0")
 

@@ -7,8 +7,10 @@ refused with a finding (I7). A demand that may start nothing and has no air yet 
 may. No gate is told to open for a run-on or a hand start that would be over before the gate is open.
 """
 
+from collections.abc import Collection, Hashable, Sequence
 from enum import IntEnum
 from math import inf
+from typing import TypeVar
 
 from msgspec import Struct
 from msgspec.structs import replace
@@ -127,20 +129,35 @@ def fitting(context: Context, at: CollectorAt) -> list[Demand]:
 
 
 def _fit(demands: list[Demand], limit: int | None) -> list[Demand]:
+    fitting = admitted([(one.gates, one.assist) for one in demands], limit)
+    return [replace(demands[i], assist=extra) for i, extra in fitting]
+
+
+_Gate = TypeVar("_Gate", bound=Hashable)
+
+
+def admitted(
+    wants: Sequence[tuple[Collection[_Gate], Sequence[_Gate]]], limit: int | None
+) -> list[tuple[int, tuple[_Gate, ...]]]:
+    """Which wants (own gates, assist gates; best rank first) fit into `max_open`, and with which of their assist gates.
+
+    Own gates come first, all of one want or none; then the assist gates of those that fit, in their order. Returns the
+    places of those that fit with the assist gates that open for them. Also what the ducts ask what can stand open.
+    """
     if limit is None:
-        return demands
-    found: list[Demand] = []
-    taken: set[GateAt] = set()
-    for one in demands:
-        if len(taken.union(one.gates)) <= limit:
-            taken.update(one.gates)
-            found.append(one)
-    trimmed: list[Demand] = []
-    for one in found:
-        extra = tuple(i for i in one.assist if i not in taken)[: limit - len(taken)]
+        return [(i, tuple(assist)) for i, (_, assist) in enumerate(wants)]
+    taken: set[_Gate] = set()
+    found: list[int] = []
+    for i, (gates, _) in enumerate(wants):
+        if len(taken.union(gates)) <= limit:
+            taken.update(gates)
+            found.append(i)
+    fitting: list[tuple[int, tuple[_Gate, ...]]] = []
+    for i in found:
+        extra = tuple(gate for gate in wants[i][1] if gate not in taken)[: limit - len(taken)]
         taken.update(extra)
-        trimmed.append(replace(one, assist=extra))
-    return trimmed
+        fitting.append((i, extra))
+    return fitting
 
 
 def _worth_a_move(context: Context, at: CollectorAt) -> list[Demand]:

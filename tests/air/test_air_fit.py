@@ -27,8 +27,8 @@ def readings(real: Ducting, sets: tuple[tuple[str, ...], ...] = SETS, spread: fl
         answer = real.clean.solve(gates)
         assert isinstance(answer, Solution)
         off = [1 + rng.gauss(0, spread) for _ in range(3)]
-        end = next(end.name for end in real.network.ends if end.hood == gates[0])
-        found.append(Measurement(frozenset(gates), Quantity.HOOD, gates[0], answer.flows[end] * off[0]))
+        (end,) = real.network.behind({gates[0]})
+        found.append(Measurement(frozenset(gates), Quantity.HOOD, end, answer.flows[end] * off[0]))
         found.append(Measurement(frozenset(gates), Quantity.DUCT, "main", real.velocities(answer)["main"] * off[1]))
         found.append(Measurement(frozenset(gates), Quantity.SUCTION, "", real.suction(answer) * off[2]))
     return found
@@ -66,9 +66,8 @@ def test_no_other_scale_or_filter_fits_better() -> None:
         for reading in noisy:
             answer = other.clean.solve(reading.gates)
             assert isinstance(answer, Solution)
-            end = next((end.name for end in other.network.ends if end.hood == reading.where), "")
             shown = {
-                Quantity.HOOD: answer.flows.get(end, 0.0),
+                Quantity.HOOD: answer.flows.get(reading.where, 0.0),
                 Quantity.DUCT: other.velocities(answer)["main"],
                 Quantity.SUCTION: other.suction(answer),
             }[reading.kind]

@@ -192,7 +192,7 @@ def _tree(drawing: Drawing, system: DuctSystem, view: AssessedSet, top: float) -
         system=system,
         ends=_places(ducting.network, top + 90),
         speeds=ducting.velocities(clean) if isinstance(clean, Solution) else {},
-        dusty=ducting.dusty_ducts(view.assessment.dusty),
+        dusty=frozenset(ducting.wanted_for(view.assessment.dusty)),
         shorts={(short.lack, short.where): short for short in view.assessment.shorts if not short.dirty},
     )
     for duct in sorted(ducting.network.ducts, key=lambda duct: duct.name in canvas.speeds):
@@ -256,14 +256,14 @@ def _hood(canvas: _Canvas, duct: Duct, style: DuctStyle) -> None:
     drawing, say = canvas.drawing, canvas.system.say
     x, y = canvas.ends[duct.name]
     drawing.dot((x, y), style.colour, hollow=style is NO_AIR)
-    want = canvas.system.wants.get(duct.hood)
-    drawing.text((x + 12, y - 2), duct.hood, 13, bold=True)
+    want = canvas.system.wants.get(duct.name)
+    drawing.text((x + 12, y - 2), say.hood(duct.name), 13, bold=True)
     if duct.name not in canvas.speeds:
         drawing.text((x + 12, y + 14), "shut", 12, FAINT)
         return
     flow = canvas.speeds[duct.name] * canvas.system.ducting.areas[duct.name]
     wanted = f" of {say.flow(want.flow)} wanted" if want is not None else f" {canvas.system.units.flow_word}"
-    short = (Lack.HOOD_FLOW, duct.hood) in canvas.shorts
+    short = (Lack.HOOD_FLOW, duct.name) in canvas.shorts
     drawing.text((x + 12, y + 14), f"{say.flow(flow, word=False)}{wanted}{': short' if short else ''}", 12)
     drawing.width = max(drawing.width, x + 12 + 7.5 * 34)
 

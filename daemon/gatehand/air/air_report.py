@@ -9,7 +9,7 @@ from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted, fit_as_json
 from gatehand.terminal import columns
 from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
-from gatehand_air.ducting import Lack, Short
+from gatehand_air.ducting import Lack, Short, Verdict
 from gatehand_air.solve import Solution, SolveResult
 
 LEFT_OUT: Final = """\
@@ -68,7 +68,7 @@ def _point(system: DuctSystem, answer: SolveResult) -> list[str]:
 
 
 def _verdict(view: AssessedSet) -> str:
-    shorts = view.assessment.shorts
+    shorts = view.assessment.fails
     if any(short.lack is Lack.NO_ANSWER for short in shorts):
         verdict = "no answer"
     elif any(short.settles for short in shorts):
@@ -76,7 +76,7 @@ def _verdict(view: AssessedSet) -> str:
     elif shorts:
         verdict = "short" if not all(short.dirty for short in shorts) else "short with a dirty filter"
     else:
-        verdict = "well"
+        verdict = "too close to call" if view.assessment.shorts else "well"
     return verdict if view.is_asked else f"{verdict} (not asked for: max_open)"
 
 
@@ -104,17 +104,17 @@ def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
     later = ducting.velocities(dirty) if isinstance(dirty, Solution) else {}
     flows_later = dirty.flows if isinstance(dirty, Solution) else {}
     short = {(s.lack, s.where): s for s in view.assessment.shorts}
-    dusty = ducting.dusty_ducts(view.assessment.dusty)
+    dusty = ducting.wanted_for(view.assessment.dusty)
     for name, flow in clean.flows.items():
         duct = ducting.network.duct(name)
         if duct.entry is not None:
-            want = system.wants.get(duct.hood)
+            want = system.wants.get(name)
             dirty_flow = say.flow(flows_later[name], word=False) if name in flows_later else "?"
             wanted = say.flow(want.flow, word=False) if want is not None else "-"
-            note = _note(short.get((Lack.HOOD_FLOW, duct.hood)))
-            yield [f"hood {duct.hood}", say.flow(flow, word=False), "", wanted, dirty_flow, note]
+            note = _note(short.get((Lack.HOOD_FLOW, name)))
+            yield [f"hood {say.hood(name)}", say.flow(flow, word=False), "", wanted, dirty_flow, note]
         slow = _note(short.get((Lack.SLOW_DUCT, name)))
-        wanted = say.velocity(ducting.wanted[name], word=False) if name in dusty else "clean air"
+        wanted = say.velocity(dusty[name], word=False) if name in dusty else "clean air"
         dirty_speed = say.velocity(later[name], word=False) if name in later else "?"
         size = f"duct {name}, {say.diameter(duct.diameter)}"
         yield [size, say.flow(flow, word=False), say.velocity(speeds[name], word=False), wanted, dirty_speed, slow]
@@ -123,6 +123,8 @@ def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
 def _note(short: Short | None) -> str:
     if short is None:
         return ""
+    if short.verdict is Verdict.CLOSE:
+        return "too close to call"
     what = "sawdust settles" if short.settles else "slow" if short.lack is Lack.SLOW_DUCT else "short"
     return f"{what} with a dirty filter" if short.dirty else what
 
@@ -177,7 +179,7 @@ def _size(size: Size, say: air_words.Speaker) -> str:
     """Which duct limits, and what another size brings."""
     put = say.flow if size.short.lack is Lack.HOOD_FLOW else say.velocity
     what = f"{air_words.names(size.ducts)} in {say.diameter(size.diameter)}"
-    gain = f"{put(size.brings)} instead of {put(size.short.found, word=False)} at {size.short.where}"
+    gain = f"{put(size.brings)} instead of {put(size.short.found, word=False)} at {say.hood(size.short.where)}"
     enough = "" if size.enough else f", still short of {put(size.short.wanted, word=False)}"
     costs = f"; but {air_words.sets(size.costs)} would fall short then" if size.costs else ""
     return f"{air_words.asker(size.demand)}: {what} brings {gain}{enough}{costs}"
@@ -199,7 +201,7 @@ def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:
     say = report.system.say
     configured = {demand.name: demand.assist for demand in report.system.demands}
     for tool, help_ in report.proposals.assists.items():
-        if help_.cures and not help_.gates <= configured[tool]:
+        if help_.cures and not help_.gates <= set(configured[tool]):
             gates = air_words.toml_list(help_.gates)
             before, after = say.velocity(help_.slow.found, word=False), say.velocity(help_.speed)
             tables.setdefault(f"tool.{tool}", []).append(
@@ -234,7 +236,7 @@ def _toml_sizes(report: Report, tables: dict[str, list[str]]) -> None:
 def _toml_reason(report: Report, size: Size) -> str:
     say = report.system.say
     if size.short.lack is Lack.HOOD_FLOW:
-        return f"{say.flow(size.brings)} at {size.short.where} instead of {say.flow(size.short.found, word=False)}"
+        return f"{say.flow(size.brings)} at {say.hood(size.short.where)} instead of {say.flow(size.short.found, word=False)}"
     before = say.velocity(size.short.found, word=False)
     return f"{say.velocity(size.brings)} in {size.short.where} with {size.demand.name} alone instead of {before}"
 
@@ -273,18 +275,22 @@ def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
 def _json_air(system: DuctSystem, answer: SolveResult, view: AssessedSet) -> dict[str, Any]:
     """Flows and velocities of one answer; nulls where there is none."""
     of, ducting = system.units, system.ducting
-    ends = {end.hood: end.name for end in ducting.network.ends if end.gate is None or end.gate in view.assessment.gates}
+    gate_of = ducting.network.gate_of
+    live = ducting.network.always_open | ducting.network.behind(view.assessment.gates)
     wanted = {hood: _six(want.flow / of.flow) for hood, want in system.wants.items()}
     flows, speeds = (answer.flows, ducting.velocities(answer)) if isinstance(answer, Solution) else ({}, {})
     found: dict[str, float | None] = {"flow": None, "pressure": None, "suction": None}
     if isinstance(answer, Solution):
         found |= {"flow": _six(answer.flow / of.flow), "pressure": _six(answer.pressure / of.pressure)}
         found["suction"] = _six(ducting.suction(answer) / of.pressure)
-    drawn = {hood: _six(flows[end] / of.flow) if flows else None for hood, end in ends.items()}
+    drawn = {hood: _six(flows[hood] / of.flow) if flows else None for hood in gate_of if hood in live}
     return {
         **found,
         "ducts": {n: {"flow": _six(q / of.flow), "velocity": _six(speeds[n] / of.velocity)} for n, q in flows.items()},
-        "hoods": {hood: {"flow": flow, "wanted": wanted.get(hood)} for hood, flow in drawn.items()},
+        "hoods": {
+            hood: {"gate": gate_of[hood], "tool": system.tools.get(hood), "flow": flow, "wanted": wanted.get(hood)}
+            for hood, flow in drawn.items()
+        },
     }
 
 

@@ -1,20 +1,26 @@
 """Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from msgspec import Struct
 
 from gatehand.text import listed
 from gatehand_air.cures import Assist, MaxOpen
-from gatehand_air.ducting import Asker, Assessment, GateDemand, GateSet, Lack, Short
+from gatehand_air.ducting import Assessment, Lack, Short, Verdict
+from gatehand_air.gate_sets import Asker, GateDemand, GateSet
 from gatehand_air.properties import Units
 from gatehand_air.solve import Unsolved, Why
 
 
 class Speaker(Struct, frozen=True):
-    """Turns SI values into the shop's units, with their words."""
+    """Turns SI values into the shop's units, with their words; `labels`: what a hood is called."""
 
     units: Units
+    labels: Mapping[str, str]
+
+    def hood(self, name: str) -> str:
+        """What a person calls a hood."""
+        return self.labels.get(name, name)
 
     def flow(self, value: float, *, word: bool = True) -> str:
         """A flow, whole."""
@@ -130,7 +136,11 @@ def air_sentence(
             return f"{where.rstrip()}: {text}" if where else text
         case Lack.HOOD_FLOW:
             flow = say.flow(short.found, word=False)
-            return f"{where}the hood at {short.where} gets {flow} of the {say.flow(short.wanted)} wanted"
+            off = say.flow(short.spread, word=False)
+            text = (
+                f"{where}the hood at {say.hood(short.where)} gets {flow} ± {off} of the {say.flow(short.wanted)} wanted"
+            )
+            return f"{text}: too close to call" if short.verdict is Verdict.CLOSE else text
         case Lack.SLOW_DUCT:
             return f"{where}{_slow(short, ducts or [short.where], say)}"
 
@@ -139,6 +149,9 @@ def _slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
     """Such as "main runs at 1,650 ft/min, not the 3,500 wanted: sawdust settles", and its milder form."""
     what = f"{names(ducts)} {'runs' if len(ducts) == 1 else 'run'} at {say.velocity(short.found)}"
     wanted = say.velocity(short.wanted, word=False)
+    if short.verdict is Verdict.CLOSE:
+        off = say.velocity(short.spread, word=False)
+        return f"{what} ± {off}, and {wanted} is wanted: too close to call"
     return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'heavy dust may stay behind'}"
 
 

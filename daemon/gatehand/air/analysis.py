@@ -5,6 +5,7 @@ from functools import cache
 from typing import NamedTuple
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.air import air_words
 from gatehand.air.duct_model import DuctSystem, duct_system, duct_systems
@@ -23,7 +24,8 @@ from gatehand_air.cures import (
     next_size,
     run_on,
 )
-from gatehand_air.ducting import Asker, Assessment, Ducting, GateDemand, GateSet, Lack, gate_sets
+from gatehand_air.ducting import Assessment, Ducting, Lack
+from gatehand_air.gate_sets import Asker, GateDemand, GateSet
 from gatehand_air.solve import Unsolved
 
 
@@ -61,9 +63,12 @@ class Report(Struct, frozen=True):
 def analyse(config: Config, of: DuctSystem, only: frozenset[str] | None = None) -> Report:
     """All sets that can be asked for, or `only` one, and the proposals."""
     if only is None:
-        asked = gate_sets(of.demands, of.gates, of.max_open)
+        asked = of.sets
+        if all(one.gates != of.gates for one in asked):  # people want to know it, also where nobody can ask for it
+            asked = (*asked, GateSet(of.gates, of.ducting.network.behind(of.gates), ()))
     else:
-        asked = (GateSet(only, only, (tuple(d for d in of.demands if d.opens <= only),)),)
+        who = tuple(d for d in of.demands if d.gates <= only)
+        asked = (GateSet(only, of.ducting.network.behind(only), (who,)),)
     views = []
     for one in asked:
         assessment = of.ducting.assess(one.gates, one.dusty)
@@ -78,17 +83,17 @@ def propose(config: Config, of: DuctSystem, *, sizes: bool = True) -> Proposals:
     run_ons = []
     for demand in _tools(of):
         proposed = assists.get(demand.name)
-        extra = demand.assist or (proposed.gates if proposed is not None and proposed.cures else frozenset())
-        served = GateDemand(demand.asker, demand.name, demand.gates, frozenset(extra))
-        least = run_on(of.ducting, served, spin_down(config, demand.gates))
+        extra = demand.assist or (tuple(sorted(proposed.gates)) if proposed is not None and proposed.cures else ())
+        served = replace(demand, assist=extra)
+        least = run_on(of.ducting, served, spin_down(config, demand.hoods))
         if least is not None:
             run_ons.append(least)
     return Proposals(max_open(of.ducting, of.gates), assists, tuple(run_ons), _sizes(config, of) if sizes else ())
 
 
-def spin_down(config: Config, gates: frozenset[str]) -> float:
-    """The longest spin-down given at the hoods behind some gates, seconds."""
-    return max((d.hood.spin_down for d in config.duct.values() if d.hood is not None and d.gate in gates), default=0.0)
+def spin_down(config: Config, hoods: frozenset[str]) -> float:
+    """The longest spin-down given at some hoods, seconds."""
+    return max((d.hood.spin_down for n, d in config.duct.items() if d.hood is not None and n in hoods), default=0.0)
 
 
 def _tools(of: DuctSystem) -> list[GateDemand]:
@@ -98,7 +103,7 @@ def _tools(of: DuctSystem) -> list[GateDemand]:
 def _cure(of: DuctSystem, demand: GateDemand) -> Assist | None:
     """The smallest set of further gates for one tool; as many as `max_open` leaves room for."""
     room = MOST_ASSIST if of.max_open is None else min(MOST_ASSIST, of.max_open - len(demand.gates))
-    found = assist(of.ducting, demand.gates, demand.gates, of.clean_air, room)
+    found = assist(of.ducting, demand.gates, demand.hoods, of.clean_air, room)
     return found if found is not None and (found.cures or not demand.assist) else None
 
 
@@ -119,10 +124,10 @@ def _sizes(config: Config, of: DuctSystem) -> tuple[Size, ...]:
     def resize(sizes: Mapping[str, float]) -> Ducting:
         return resized(tuple(sorted(sizes.items())))
 
-    sets = [one for one in gate_sets(of.demands, of.gates, of.max_open) if one.demands]
-    asking: dict[tuple[frozenset[str], frozenset[str]], GateDemand] = {}
+    sets = of.sets
+    asking: dict[tuple[frozenset[str], tuple[str, ...], frozenset[str]], GateDemand] = {}
     for demand in of.demands:
-        asking.setdefault((demand.opens, demand.gates), demand)
+        asking.setdefault((demand.gates, demand.assist, demand.hoods), demand)
     return tuple(size for demand in asking.values() for size in next_size(of.ducting, demand, sets, sold, resize))
 
 
@@ -147,15 +152,18 @@ def warnings(config: Config) -> tuple[AirWarning, ...]:
 def _alone(system: DuctSystem, demand: GateDemand, proposals: Proposals) -> list[AirWarning]:
     """A tool or a hand start by itself that leaves the ducts beyond its own branch too slow, or has no answer."""
     say = system.say
-    assessment = system.ducting.assess(demand.opens, demand.gates)
-    if isinstance(assessment.clean, Unsolved):
-        text = air_words.air_sentence(demand.opens, assessment.shorts[0], system.collector, say)
+    opens = system.admit([demand])
+    if opens is None:
+        return []
+    assessment = system.ducting.assess(opens, demand.hoods)
+    if isinstance(assessment.clean, Unsolved) and assessment.fails:
+        text = air_words.air_sentence(opens, assessment.shorts[0], system.collector, say)
         return [AirWarning(("fan", system.collector, "curve"), text)]
     ends = {end.name for end in system.ducting.network.ends}
-    slow = [s for s in assessment.shorts if s.lack is Lack.SLOW_DUCT and s.where not in ends]
+    slow = [s for s in assessment.fails if s.lack is Lack.SLOW_DUCT and s.where not in ends]
     if not slow:
         return []
-    text = air_words.air_sentence(demand.opens, min(slow, key=lambda short: short.share), system.collector, say)
+    text = air_words.air_sentence(opens, min(slow, key=lambda short: short.share), system.collector, say)
     if demand.asker is Asker.HAND:
         return [AirWarning(("gate", demand.name), text)]
     cure = proposals.assists.get(demand.name)

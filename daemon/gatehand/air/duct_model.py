@@ -1,6 +1,6 @@
 """From the config's duct tables to the solver's ducts: units, defaults, loss factors. The only place that converts."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 from msgspec import Struct
@@ -9,12 +9,14 @@ from gatehand.air.air_words import Speaker
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
 from gatehand.config.ducts import DuctTable, FilterLoss
-from gatehand_air.ducting import Asker, Ducting, GateDemand
+from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow, factor, reducer
 from gatehand_air.friction import LAWS
+from gatehand_air.gate_sets import Asker, GateDemand, GateSet, gate_sets
 from gatehand_air.properties import STANDARD, Air, Units, air, units
 from gatehand_air.tree import Duct, Network
+from gatehand_rules.demand import admitted
 
 MIN_VELOCITY: Final = {"us": 4000.0, "metric": 20.0}
 """Branches: small shops, ft/min [practice]; TRGS 553 Annex 2, m/s [pub]."""
@@ -27,7 +29,9 @@ class DuctSystem(Struct, frozen=True):
     """One collector's ducts, ready to solve, with who asks for which gates.
 
     Fields:
-        wants: by hood: the flow wanted and why; only hoods that want any.
+        wants: by hood (the duct that ends in it): the flow wanted and why; only hoods that want any.
+        labels: by hood, what a person calls it: its gate, or where several hoods are behind that, its tools.
+        tools: by hood: the names that its table gives for what it serves.
         max_open: as configured.
         clean_air: gates that serve no tool, preferred as `assist`.
     """
@@ -37,6 +41,8 @@ class DuctSystem(Struct, frozen=True):
     ducting: Ducting
     demands: tuple[GateDemand, ...]
     wants: Mapping[str, Want]
+    labels: Mapping[str, str]
+    tools: Mapping[str, tuple[str, ...]]
     max_open: int | None
     clean_air: frozenset[str]
 
@@ -45,10 +51,28 @@ class DuctSystem(Struct, frozen=True):
         """The gates that have a duct."""
         return frozenset(self.ducting.network.gates)
 
+    def admit(self, together: Sequence[GateDemand]) -> frozenset[str] | None:
+        """The gates that the rules open for these demands, oldest first; None where one of them has to wait."""
+        fitting = admitted([(demand.gates, demand.assist) for demand in together], self.max_open)
+        if len(fitting) < len(together):
+            return None
+        return frozenset().union(*(together[i].gates.union(assist) for i, assist in fitting))
+
+    @property
+    def sets(self) -> tuple[GateSet, ...]:
+        """Every set of gates that can be asked for."""
+        return gate_sets(self.demands, self.admit, self.max_open)
+
     @property
     def say(self) -> Speaker:
         """Words for its figures."""
-        return Speaker(self.units)
+        return Speaker(self.units, self.labels)
+
+    def hoods_by_label(self, gates: Collection[str]) -> dict[str, str]:
+        """The hoods that are open with these gates, by the words that name them: label and duct."""
+        network = self.ducting.network
+        live = network.behind(gates) | network.always_open
+        return {hood: hood for hood in live} | {self.labels[hood]: hood for hood in live}
 
 
 def duct_systems(config: Config) -> tuple[DuctSystem, ...]:
@@ -63,13 +87,17 @@ def duct_system(config: Config, collector: str, sizes: Mapping[str, float] | Non
     ducts = {n: d for n, d in config.duct.items() if collector_of(config, root_of(config.duct, n)) == collector}
     diameters = {name: duct.diameter * of.diameter for name, duct in ducts.items()} | dict(sizes or {})
     wants = _wants(ducts, of)
-    network = Network(tuple(_duct(name, duct, diameters[name], of) for name, duct in ducts.items()))
+    joints = {duct.into for duct in ducts.values()}
+    pieces = (_duct(name, duct, diameters[name], of, is_end=name not in joints) for name, duct in ducts.items())
+    network = Network(tuple(pieces))
     return DuctSystem(
         collector=collector,
         units=of,
         ducting=_ducting(config, collector, network, wants),
-        demands=_demands(config, collector),
+        demands=_demands(config, collector, network),
         wants=wants,
+        labels=_labels(ducts, network),
+        tools={name: duct.hood.tool for name, duct in ducts.items() if duct.hood is not None and duct.hood.tool},
         max_open=config.collector[collector].max_open,
         clean_air=frozenset(network.gates) - frozenset(g for tool in config.tool.values() for g in tool.gates),
     )
@@ -112,7 +140,7 @@ def _filters(loss: FilterLoss | None, of: Units) -> tuple[Filter, Filter]:
     return clean, dirty
 
 
-def _duct(name: str, duct: DuctTable, diameter: float, of: Units) -> Duct:
+def _duct(name: str, duct: DuctTable, diameter: float, of: Units, *, is_end: bool) -> Duct:
     factors = 0.0
     for fitting in duct.fittings:
         if fitting.k is not None:
@@ -130,16 +158,16 @@ def _duct(name: str, duct: DuctTable, diameter: float, of: Units) -> Duct:
         length=duct.length * of.length,
         roughness=rough,
         factor=factors,
-        entry=_entry(duct),
+        entry=_entry(duct, is_end=is_end),
         gate=duct.gate,
         leak=leak,
     )
 
 
-def _entry(duct: DuctTable) -> float | None:
-    """The hood's entry factor; a gate without a hood table is a plain end."""
+def _entry(duct: DuctTable, *, is_end: bool) -> float | None:
+    """The hood's entry factor; an end with a gate and no hood table is a plain end."""
     if duct.hood is None:
-        return ENTRIES["plain"] if duct.gate is not None else None
+        return ENTRIES["plain"] if duct.gate is not None and is_end else None
     return duct.hood.entry if isinstance(duct.hood.entry, float) else ENTRIES[duct.hood.entry]
 
 
@@ -153,14 +181,25 @@ def _wants(ducts: Mapping[str, DuctTable], of: Units) -> dict[str, Want]:
         if duct.hood.flow is not None:
             want = Want(duct.hood.flow * of.flow, "yours")
         if want is not None:
-            found[duct.gate or name] = want
+            found[name] = want
     return found
 
 
-def _demands(config: Config, collector: str) -> tuple[GateDemand, ...]:
+def _labels(ducts: Mapping[str, DuctTable], network: Network) -> dict[str, str]:
+    """A hood alone behind its gate goes by that; of several each by its tools, or by its duct."""
+    found = {}
+    for hood, gate in network.gate_of.items():
+        table = ducts[hood].hood
+        tools = table.tool if table is not None else None
+        alone = gate is not None and len(network.behind({gate})) == 1
+        found[hood] = str(gate) if alone else " and ".join(tools) if tools else hood
+    return found
+
+
+def _demands(config: Config, collector: str, network: Network) -> tuple[GateDemand, ...]:
     """Each tool with gates here; each gate with a button, opened by hand as a start, or without a tool."""
     found = [
-        GateDemand(Asker.TOOL, name, frozenset(tool.gates), frozenset(tool.assist))
+        GateDemand(Asker.TOOL, name, frozenset(tool.gates), tool.assist, _hoods(config, name, tool.gates, network))
         for name, tool in config.tool.items()
         if tool.gates and config.tool_collector(name) == collector
     ]
@@ -168,5 +207,20 @@ def _demands(config: Config, collector: str) -> tuple[GateDemand, ...]:
     for name, gate in config.gate.items():
         by_hand = gate.button is not None or config.starts_when_opened(name) or name not in served
         if by_hand and config.gate_collector(name) == collector:
-            found.append(GateDemand(Asker.HAND, name, frozenset({name})))
+            found.append(GateDemand(Asker.HAND, name, frozenset({name}), hoods=network.behind({name})))
     return tuple(found)
+
+
+def _hoods(config: Config, tool: str, gates: Collection[str], network: Network) -> frozenset[str]:
+    """Of the hoods behind each gate those that name the tool; else those that name none; else all."""
+    found: set[str] = set()
+    for gate in gates:
+        hoods = {name: _names_of(config, name) for name in network.behind({gate})}
+        own = {name for name, names in hoods.items() if tool in names}
+        found |= own or {name for name, names in hoods.items() if not names & config.tool.keys()} or set(hoods)
+    return frozenset(found)
+
+
+def _names_of(config: Config, duct: str) -> frozenset[str]:
+    hood = config.duct[duct].hood
+    return frozenset(hood.tool or ()) if hood is not None else frozenset()

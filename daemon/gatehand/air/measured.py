@@ -27,7 +27,7 @@ class MeasuredReading(TomlTable):
 
     open: Annotated[tuple[str, ...], Field(min_length=1)]
     hood: dict[str, Positive] = Field(default_factory=dict)
-    """Flow at a hood, by its gate."""
+    """Flow at a hood, by its gate or, with several behind that, its duct."""
     duct: dict[str, Positive] = Field(default_factory=dict)
     """Velocity in a duct."""
     suction: Positive | None = None
@@ -107,8 +107,7 @@ def _check(systems: Sequence[DuctSystem], reading: MeasuredReading, where: str) 
     homes = [system for system in systems if system.gates & set(reading.open)]
     if len(homes) != 1:
         raise MeasuredError(f"{where}: its gates belong to several collectors; give each collector its own reading")
-    ends = homes[0].ducting.network.ends
-    live = [end.hood for end in ends if end.gate is None or end.gate in reading.open]
+    live = homes[0].hoods_by_label(reading.open)
     _known(reading.hood, live, f"{where}, hood: no open hood")
     _known(reading.duct, homes[0].ducting.areas, f"{where}, duct: no duct")
     if not reading.hood and not reading.duct and reading.suction is None:
@@ -125,7 +124,8 @@ def _known(names: Iterable[str], known: Iterable[str], what: str) -> None:
 def _in_si(system: DuctSystem, reading: MeasuredReading) -> list[Measurement]:
     """One reading for each value, in SI."""
     gates, of = frozenset(reading.open), system.units
-    found = [Measurement(gates, Quantity.HOOD, hood, flow * of.flow) for hood, flow in reading.hood.items()]
+    hoods = system.hoods_by_label(gates)
+    found = [Measurement(gates, Quantity.HOOD, hoods[name], flow * of.flow) for name, flow in reading.hood.items()]
     found += [Measurement(gates, Quantity.DUCT, duct, speed * of.velocity) for duct, speed in reading.duct.items()]
     if reading.suction is not None:
         found.append(Measurement(gates, Quantity.SUCTION, "", reading.suction * of.pressure))

@@ -94,7 +94,7 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
             show([fit_as_text(fitted)])
         show([as_text(reports, full=args.full or only is not None)])
     return int(
-        any(view.assessment.shorts for report in reports for view in report.views if view.is_asked or only is not None)
+        any(view.assessment.fails for report in reports for view in report.views if view.is_asked or only is not None)
     )
 
 

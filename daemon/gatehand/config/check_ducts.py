@@ -30,11 +30,11 @@ def _shape(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
     first: dict[str, str] = {}
     for name, duct in ducts.items():
         path = ("duct", name)
-        end = "gate" if duct.gate is not None else "hood" if duct.hood is not None else None
+        end = "hood" if duct.hood is not None else "gate" if duct.gate is not None else None
         if duct.gate is not None and first.setdefault(duct.gate, name) != name:
             yield Fault((*path, "gate"), codes.BAD_DUCT, f"gate {duct.gate!r} already ends duct {first[duct.gate]!r}")
-        if name in joints and end is not None:
-            text = f"a duct with a {end} ends in a hood, yet other ducts run into {name!r}"
+        if name in joints and end == "hood":
+            text = f"a duct with a hood ends there, yet other ducts run into {name!r}"
             yield Fault((*path, end), codes.BAD_DUCT, text)
         if name not in joints and end is None:
             yield Fault(path, codes.BAD_DUCT, "no duct runs into it, so it needs a gate or a hood")
