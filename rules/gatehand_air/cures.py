@@ -246,10 +246,7 @@ def _try(resize: Resize, demand: GateDemand, short: Short, ducts: tuple[str, ...
     answer = changed.dirty.solve(demand.gates.union(demand.assist))
     if not isinstance(answer, Solution):
         return None
-    if short.lack is Lack.HOOD_FLOW:
-        brings = answer.flows[short.where]
-    else:
-        brings = changed.velocities(answer)[short.where]
+    brings = answer.flows[short.where] if short.lack is Lack.HOOD_FLOW else changed.velocities(answer)[short.where]
     if brings <= short.found * 1.001:
         return None
     return Size(demand, short, ducts, size, brings, brings >= short.wanted * (1 - ROUNDING))

@@ -17,7 +17,7 @@ from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
 from gatehand_air.properties import Air
 from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
 from gatehand_air.spread import PLAIN, Ignorance, spread
-from gatehand_air.tree import Duct, Network
+from gatehand_air.tree import Network
 
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""

@@ -3,28 +3,22 @@
 Every figure of ignorance is a half-width that holds in 19 cases of 20, about two standard deviations, as a part of the
 value; the spreads that follow are the same kind. They are linearised: each input is pushed by its own half-width, the
 tree's answer follows to first order (the same linear pass that Newton's method makes), and what independent inputs do
-adds up by squares (the law of propagation, JCGM 100:2008, 5.1.2 [pub]). `drawn` gives shops with their inputs drawn
-at random, to hold that against whole solutions.
+adds up by squares (the law of propagation, JCGM 100:2008, 5.1.2 [pub]). The tests hold it against shops whose inputs
+are drawn at random.
 
 What is one thing is pushed as one: the fan, the filter, the roughness of the material. What differs from place to
-place is pushed by itself: each duct's fittings, each hood's entry, each machine. The half-widths are common practice, no published source.
+place is pushed by itself: each duct's fittings, each hood's entry, each machine. The half-widths are common practice,
+no published source.
 """
 
 import math
-import random
 from collections.abc import Collection, Iterator, Mapping
 from typing import Final
 
 from msgspec import Struct
-from msgspec.structs import replace
 
-from gatehand_air.fan_curve import Filter
 from gatehand_air.friction import area
 from gatehand_air.solve import Losses, Solution, Solver
-from gatehand_air.tree import Duct, Network
-
-SIGMAS: Final = 2.0
-"""Standard deviations in a half-width."""
 
 
 class Ignorance(Struct, frozen=True):
@@ -82,7 +76,7 @@ def spread(solver: Solver, open_gates: Collection[str], answer: Solution, known:
 
 
 def _pushes(solver: Solver, answer: Solution, known: Ignorance) -> Iterator[tuple[float, Losses]]:
-    """What each independent input does: to the pressure at the root, Pa, and to the loss of ducts, Pa, by their place."""
+    """What each independent input does: to the pressure at the root and, by their place, to the loss of ducts, Pa."""
     yield known.fan * answer.pressure, {}
     yield -known.filter * answer.filter_loss, {}
     rough: dict[int, float] = {}
@@ -99,29 +93,3 @@ def _pushes(solver: Solver, answer: Solution, known: Ignorance) -> Iterator[tupl
             yield 0.0, {at: own}
         rough[at] = solver.rough_push(name, flow, 1 + known.roughness)
     yield 0.0, rough
-
-
-def drawn(solver: Solver, seed: int, known: Ignorance = PLAIN) -> Solver:
-    """The same shop with its uncertain inputs drawn at random around what they are thought to be.
-
-    Normal; the roughness and the entries log-normal, so that none turns negative.
-    """
-    dice = random.Random(seed)
-
-    def normal(half: float) -> float:
-        return max(0.0, 1 + dice.gauss(0, half / SIGMAS))
-
-    rough = math.exp(dice.gauss(0, math.log(1 + known.roughness) / SIGMAS))
-    fan = solver.fan.scaled(normal(known.fan))
-    filter_ = Filter(solver.filter.factor * normal(known.filter), solver.filter.exponent)
-
-    def one(duct: Duct) -> Duct:
-        return replace(
-            duct,
-            roughness=duct.roughness * rough,
-            factor=duct.factor * normal(known.factors),
-            entry=None if duct.entry is None else duct.entry * normal(known.entries),
-            machine=None if duct.machine is None else duct.machine * normal(known.machine),
-        )
-
-    return replace(solver, network=Network(tuple(map(one, solver.network.ducts))), fan=fan, filter=filter_)

@@ -38,7 +38,12 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ('gate = "bench"', 'gate = "sweep"', "duct.bench_port.gate", "already ends duct 'sweep_drop'"),
         ('gate = "bench"\n', 'gate = "bench"\nleak = { flow = 0, at = 4 }\n', "duct.bench_port.leak.flow", "above 0"),
         ('[duct.row]\ninto = "main"', '[duct.row]\ninto = "mian"', "duct.row.into", 'did you mean "main"?'),
-        ('[duct.row]\ninto = "main"', '[duct.row]\ninto = "bench_port"', "duct.bench_port.gate", "ends in a hood"),
+        (
+            '[duct.row]\ninto = "main"',
+            '[duct.row]\ninto = "bench_port"',
+            "duct.bench_port.hood",
+            "a duct with a hood ends there",
+        ),
         ("[duct.row]\n", "[duct.row]\nleak = { flow = 5, at = 4 }\n", "duct.row.leak", "names no gate"),
         ("[duct.main]\n", '[duct.main]\ninto = "row"\n', "duct.main.into", "comes back to it"),
         ("[fan.main]", "[fan.mian]", "fan.mian", "a fan is named after its collector"),
@@ -97,18 +102,18 @@ def test_a_changed_diameter_changes_the_factors_that_depend_on_it() -> None:
 
 def test_a_users_own_flow_wins_over_the_default() -> None:
     wants = duct_systems(config_of(shop_text()))[0].wants
-    assert wants["band_saw"].why == "yours"
-    assert wants["planing"] == KINDS["jointer"]  # the greater of jointer and drum sander
-    assert "[pub]" in wants["planing"].why
+    assert wants["band_saw_drop"].why == "yours"
+    assert wants["planing_drop"] == KINDS["jointer"]  # the greater of jointer and drum sander
+    assert "[pub]" in wants["planing_drop"].why
     without = shop_text(US.replace(", flow = 150", ""))
-    assert "bench" not in duct_systems(config_of(without))[0].wants
+    assert "bench_port" not in duct_systems(config_of(without))[0].wants
 
 
 def test_a_tool_of_no_known_kind_is_served_by_its_port() -> None:
     text = shop_text(US.replace('tool = "carving_router", flow = 350', 'tool = "lathe_of_ours"'))
     assert errors_of(text)[0][0] == "duct.router_drop.hood.tool"
     named = text.replace("[tool.carving_router]", "[tool.lathe_of_ours]")
-    want = duct_systems(config_of(named))[0].wants["router"]
+    want = duct_systems(config_of(named))[0].wants["router_drop"]
     assert want.flow / 4.719474e-4 == pytest.approx(395, rel=0.01)
     assert "[practice]" in want.why
 

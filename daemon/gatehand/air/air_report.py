@@ -36,7 +36,7 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
     if system.ducting.network.mains():
         wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in the main duct"
     yield f"collector {system.collector}, wanted: {wanted}; air of {system.ducting.air.density:.3f} kg/m3"
-    yield from (f"  {hood} wants {say.flow(want.flow)} ({want.why})" for hood, want in system.wants.items())
+    yield from (f"  {say.hood(hood)} wants {say.flow(want.flow)} ({want.why})" for hood, want in system.wants.items())
     yield ""
     yield from _summary(report)
     for view in report.views:
@@ -236,7 +236,8 @@ def _toml_sizes(report: Report, tables: dict[str, list[str]]) -> None:
 def _toml_reason(report: Report, size: Size) -> str:
     say = report.system.say
     if size.short.lack is Lack.HOOD_FLOW:
-        return f"{say.flow(size.brings)} at {say.hood(size.short.where)} instead of {say.flow(size.short.found, word=False)}"
+        where = say.hood(size.short.where)
+        return f"{say.flow(size.brings)} at {where} instead of {say.flow(size.short.found, word=False)}"
     before = say.velocity(size.short.found, word=False)
     return f"{say.velocity(size.brings)} in {size.short.where} with {size.demand.name} alone instead of {before}"
 
