@@ -188,7 +188,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         if answer.why is Why.BEYOND_CURVE:  # a lower bound: what meets its want does so surely, the rest nobody knows
             return (unknown,) if found else ()
         surely = tuple(short for short in found if short.verdict is Verdict.SHORT)
-        wanted = len(self._wants(dusty))
+        wanted = len(self.wants(dusty))
         return surely if len(surely) == wanted else (*surely, unknown)
 
     def _judged(
@@ -197,7 +197,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         flows = answer.flows
         half = spread(solver, gates, answer, self.ignorance).flows
         found = []
-        for lack, where, wanted in self._wants(dusty):
+        for lack, where, wanted in self.wants(dusty):
             per = 1.0 if lack is Lack.HOOD_FLOW else self.areas[where]
             value, off = flows.get(where, 0.0) / per, half.get(where, 0.0) / per
             if (verdict := judge(value, off, wanted)) is not Verdict.MET:
@@ -205,7 +205,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
                 found.append(Short(lack, where, value, wanted, off, verdict, settles))
         return tuple(found)
 
-    def _wants(self, dusty: Collection[str]) -> list[tuple[Lack, str, float]]:
+    def wants(self, dusty: Collection[str]) -> list[tuple[Lack, str, float]]:
         """What the dusty hoods and the ducts on their ways want, hoods first: m3/s and m/s."""
         flows = self.hood_flows
         hoods = [

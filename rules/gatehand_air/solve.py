@@ -237,6 +237,18 @@ class Solver(Struct, frozen=True, dict=True):
         suctions = self._tree(laws, active, flows, limit)
         return Unsolved(why, limit, self._checked(laws, active, flows, suctions, answer.rounds, drawn=True))
 
+    def drawing(self, open_gates: Collection[str], flow: float) -> Solution | None:
+        """The ducts alone with `flow`, m3/s, above 0 drawn from them, whatever the fan would do; None: no way in.
+
+        `pressure` and `filter_loss` are the fan's and the filter's at that flow; they need not meet the suction.
+        """
+        laws, active = self._select(open_gates)
+        if not active:
+            return None
+        flows = self._first_guess(laws, active)
+        suctions = self._tree(laws, active, flows, flow)
+        return self._checked(laws, active, flows, suctions, ROUNDS, drawn=True)
+
     def linear(self, open_gates: Collection[str], answer: Solution) -> Linear:
         """Around an answer of this solver for these gates."""
         laws, active = self._select(open_gates)

@@ -20,6 +20,7 @@ CASE = {  # three-branch case [calc]: m3/s
     "b2": {"b2": 0.282187},
     "b3": {"b3": 0.266705},
 }
+HOOD_KEYS = {"gate", "tool", "flow", "spread", "wanted", "verdict"}
 
 
 @pytest.fixture(name="written")
@@ -75,8 +76,8 @@ def test_the_json_has_the_shape_of_the_contract(written: Path, capsys: pytest.Ca
         assert {"open", "collector", "flow", "pressure", "ducts", "hoods", "short"} <= one.keys()
         assert {hood["gate"] for hood in one["hoods"].values()} == set(one["open"])
         assert one["hoods"].keys() <= one["ducts"].keys()
-        assert all(duct.keys() == {"flow", "velocity"} for duct in one["ducts"].values())
-        assert all(hood.keys() == {"gate", "tool", "flow", "wanted"} for hood in one["hoods"].values())
+        assert all(duct.keys() == {"flow", "velocity", "velocity_spread"} for duct in one["ducts"].values())
+        assert all(hood.keys() == HOOD_KEYS for hood in one["hoods"].values())
         assert all(isinstance(text, str) for text in one["short"])
     assert found["proposals"]["max_open"].keys() == {"main"}
     assert set(found["proposals"]["run_on"]) == {"band_saw", "jointer", "drum_sander", "carving_router"}
@@ -155,7 +156,14 @@ def test_a_set_beyond_the_curve_claims_nothing(tmp_path: Path, capsys: pytest.Ca
     config.write_text(shop_text(US.replace(", [1100, 5.0], [1400, 0.5]]", "]")), encoding="utf-8")
     (one,) = report(config, capsys, "--open", "band_saw,planing")["sets"]
     assert (one["flow"], one["pressure"], one["ducts"]) == (None, None, {})
-    assert one["hoods"]["band_saw_drop"] == {"gate": "band_saw", "tool": ["band_saw"], "flow": None, "wanted": 550}
+    assert one["hoods"]["band_saw_drop"] == {
+        "gate": "band_saw",
+        "tool": "band_saw",
+        "flow": None,
+        "spread": None,
+        "wanted": 550,
+        "verdict": None,
+    }
     assert "more than 800 cfm, where its curve ends: nothing is claimed" in one["short"][0]
     assert airflow(config) == 1
     text = capsys.readouterr().out

@@ -1,16 +1,22 @@
 """The report of `airflow`: for people, as TOML ready to be copied into a config, and for programs."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
+
+from msgspec import Struct
+from msgspec.structs import asdict, replace
 
 from gatehand.air import air_words
 from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted, fit_as_json
+from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
+from gatehand.text import listed
 from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
-from gatehand_air.ducting import Lack, Short, Verdict
-from gatehand_air.solve import Solution, SolveResult
+from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
+from gatehand_air.solve import Solution, Solver, SolveResult, Why
+from gatehand_air.spread import Ignorance, spread
 
 LEFT_OUT: Final = """\
 What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right
@@ -24,7 +30,7 @@ Fine wood dust harms, and it can burn and explode. Local rules come first; beyon
 
 
 def as_text(reports: Sequence[Report], *, full: bool) -> str:
-    """Everything that the command prints. `full`: each set in full, also where nothing falls short."""
+    """Everything that the command prints. `full`: every set in full, not only what falls short with one tool alone."""
     lines = [line for report in reports for line in _report(report, full=full)]
     return "\n".join([*lines, LEFT_OUT])
 
@@ -39,13 +45,27 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
     yield from (f"  {say.hood(hood)} wants {say.flow(want.flow)} ({want.why})" for hood, want in system.wants.items())
     yield ""
     yield from _summary(report)
+    yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."
     for view in report.views:
-        if full or view.assessment.shorts:
+        if full or (view.assessment.shorts and view.asked.together == 1):
             yield ""
             yield from _set(system, view)
     yield ""
+    yield from room_as_text(rooms(system), say)
+    yield ""
     yield from _proposals(report)
     yield ""
+
+
+def known(ignorance: Ignorance) -> str:
+    """How well the inputs are taken to be known, as the end of a sentence."""
+    parts = (ignorance.fan, ignorance.factors, ignorance.entries, ignorance.roughness, ignorance.filter)
+    fan, *others = (f"{100 * part:.2g} %" for part in parts)
+    rest = [f"{what} to {part}" for what, part in zip(_INPUTS, others, strict=True)]
+    return f"the fan's curve is known to {fan}, {listed(rest, last='and')}"
+
+
+_INPUTS: Final = ("fittings", "hood entries", "roughness", "the filter")
 
 
 def _summary(report: Report) -> Iterator[str]:
@@ -54,70 +74,113 @@ def _summary(report: Report) -> Iterator[str]:
     point = of.flow_word, of.pressure_word, "suction"
     table = [["", "clean", "filter", "", "dirty", "filter", "", ""], ["open", *point, *point, "verdict"]]
     for view in report.views:
-        both = _point(report.system, view.assessment.clean) + _point(report.system, view.assessment.dirty)
-        table.append([", ".join(sorted(view.assessment.gates)) or "(none)", *both, _verdict(view)])
+        ducting, gates = report.system.ducting, view.assessment.gates
+        clean = _point(report.system, ducting.clean, gates, view.assessment.clean)
+        dirty = _point(report.system, ducting.dirty, gates, view.assessment.dirty)
+        table.append([", ".join(sorted(gates)) or "(none)", *clean, *dirty, _verdict(view, report.system)])
     yield from columns(table)
 
 
-def _point(system: DuctSystem, answer: SolveResult) -> list[str]:
-    if not isinstance(answer, Solution):
-        return ["?", "?", "?"]
+def _point(system: DuctSystem, solver: Solver, gates: frozenset[str], answer: SolveResult) -> list[str]:
     say = system.say
+    if not isinstance(answer, Solution):
+        side = _BOUND.get(answer.why)
+        return ["?" if side is None else f"{side} {say.flow(answer.limit or 0.0, word=False)}", "?", "?"]
+    off = spread(solver, gates, answer, system.ducting.ignorance)
+    root = system.ducting.network.root.name
     pressures = [say.pressure(p, word=False) for p in (answer.pressure, system.ducting.suction(answer))]
-    return [say.flow(answer.flow, word=False), *pressures]
+    return [say.give(answer.flow, off.flows[root], say.bare_flow), *pressures]
 
 
-def _verdict(view: AssessedSet) -> str:
-    shorts = view.assessment.fails
-    if any(short.lack is Lack.NO_ANSWER for short in shorts):
-        verdict = "no answer"
-    elif any(short.settles for short in shorts):
-        verdict = "sawdust settles"
-    elif shorts:
-        verdict = "short" if not all(short.dirty for short in shorts) else "short with a dirty filter"
+_BOUND: Final = {Why.BEYOND_CURVE: "over", Why.BEFORE_CURVE: "under"}
+"""The fan's flow against the end of its curve."""
+
+
+def _verdict(view: AssessedSet, system: DuctSystem) -> str:
+    """What is the matter, the worst first, and where; so short that it fits a line of the table."""
+    fails = view.assessment.fails
+    if unknown := next((short for short in fails if short.answer is not None), None):
+        verdict = _UNKNOWN.get(unknown.answer.why if unknown.answer else Why.NOT_CONVERGED, "no answer")
+    elif settling := [short.where for short in fails if short.settles]:
+        verdict = f"sawdust settles in {_few(settling)}"
+    elif fails:
+        where = [system.say.hood(s.where) if s.lack is Lack.HOOD_FLOW else s.where for s in fails]
+        verdict = f"{_few(where)} short"
+    elif view.assessment.shorts:
+        verdict = "too close to call"
     else:
-        verdict = "too close to call" if view.assessment.shorts else "well"
+        verdict = "well"
+    if fails and all(short.dirty for short in fails):
+        verdict += " with a dirty filter"
     return verdict if view.is_asked else f"{verdict} (not asked for: max_open)"
+
+
+def _few(names: Sequence[str]) -> str:
+    """The first two of them, and how many more."""
+    return air_words.names(names) if len(names) <= 2 else f"{names[0]} and {len(names) - 1} more"  # noqa: PLR2004
+
+
+_UNKNOWN: Final = {
+    Why.ALL_SHUT: "no air: every gate is shut",
+    Why.BEYOND_CURVE: "unknown: beyond the fan's curve",
+    Why.BEFORE_CURVE: "unknown: before the fan's curve",
+}
 
 
 def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
     """One set in full: every hood against its flow, every duct against its velocity, sentences."""
     who = air_words.askers(view.asked) or ("beyond max_open, shown for comparison" if not view.is_asked else "")
     yield f"{air_words.opened(view.assessment.gates)}{f' ({who})' if who else ''}"
-    if isinstance(view.assessment.clean, Solution):
-        rows = [
-            ["", system.units.flow_word, system.units.velocity_word, "wanted", "dirty filter", ""],
-            *_ducts(system, view),
-        ]
-        yield from columns(rows, "  ")
+    of = system.units
+    if rows := list(_ducts(system, view)):
+        yield from columns([["", of.flow_word, of.velocity_word, "wanted", "dirty filter", ""], *rows], "  ")
     lines = air_words.shortfalls(view.assessment, system.collector, system.say, view.helped, whole=False)
     yield from (f"  -> {line}" for line in lines)
 
 
 def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
     """Every duct with air in it, from the hoods to the fan; a hood's flow in a line of its own."""
-    clean, dirty = view.assessment.clean, view.assessment.dirty
-    if not isinstance(clean, Solution):
-        return
-    say, ducting = system.say, system.ducting
-    speeds = ducting.velocities(clean)
-    later = ducting.velocities(dirty) if isinstance(dirty, Solution) else {}
-    flows_later = dirty.flows if isinstance(dirty, Solution) else {}
+    ducting, gates, say = system.ducting, view.assessment.gates, system.say
+    clean = _Air.of(ducting, ducting.clean, gates, view.assessment.clean)
+    dirty = _Air.of(ducting, ducting.dirty, gates, view.assessment.dirty)
     short = {(s.lack, s.where): s for s in view.assessment.shorts}
     dusty = ducting.wanted_for(view.assessment.dusty)
-    for name, flow in clean.flows.items():
+    for name in clean.flows:
         duct = ducting.network.duct(name)
+        area = ducting.areas[name]
         if duct.entry is not None:
-            want = system.wants.get(name)
-            dirty_flow = say.flow(flows_later[name], word=False) if name in flows_later else "?"
+            want = system.wants.get(name) if name in view.assessment.dusty else None
             wanted = say.flow(want.flow, word=False) if want is not None else "-"
+            both = [air.put(say, name, 1.0, say.bare_flow) for air in (clean, dirty)]
             note = _note(short.get((Lack.HOOD_FLOW, name)))
-            yield [f"hood {say.hood(name)}", say.flow(flow, word=False), "", wanted, dirty_flow, note]
-        slow = _note(short.get((Lack.SLOW_DUCT, name)))
+            yield [f"hood {say.hood(name)}", both[0], "", wanted, both[1], note]
+        both = [air.put(say, name, area, say.bare_velocity) for air in (clean, dirty)]
         wanted = say.velocity(dusty[name], word=False) if name in dusty else "clean air"
-        dirty_speed = say.velocity(later[name], word=False) if name in later else "?"
-        size = f"duct {name}, {say.diameter(duct.diameter)}"
-        yield [size, say.flow(flow, word=False), say.velocity(speeds[name], word=False), wanted, dirty_speed, slow]
+        flow = clean.put(say, name, 1.0, say.bare_flow)
+        note = _note(short.get((Lack.SLOW_DUCT, name)))
+        yield [f"duct {name}, {say.diameter(duct.diameter)}", flow, both[0], wanted, both[1], note]
+
+
+class _Air(Struct, frozen=True):
+    """Flows of one answer by duct with their half-widths, m3/s; `bound`: that they are "over" or "under" only."""
+
+    flows: Mapping[str, float]
+    spreads: Mapping[str, float]
+    bound: str = ""
+
+    @classmethod
+    def of(cls, ducting: Ducting, solver: Solver, gates: frozenset[str], answer: SolveResult) -> "_Air":
+        if isinstance(answer, Solution):
+            return cls(answer.flows, spread(solver, gates, answer, ducting.ignorance).flows)
+        if answer.bound is None:
+            return cls({}, {})
+        return cls(answer.bound.flows, {}, _BOUND[answer.why])
+
+    def put(self, say: air_words.Speaker, name: str, per: float, put: Callable[[float], str]) -> str:
+        if name not in self.flows:
+            return "?"
+        value = say.give(self.flows[name] / per, self.spreads.get(name, 0.0) / per, put)
+        return f"{self.bound} {value}".lstrip()
 
 
 def _note(short: Short | None) -> str:
@@ -250,6 +313,8 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
     return {
         "units": units,
         **({"fits": [fit_as_json(fitted) for fitted in fits]} if fits else {}),
+        "known_to": {r.system.collector: asdict(r.system.ducting.ignorance) for r in reports},
+        "room": [one for r in reports for one in room_as_json(r.system)],
         "sets": [_json_set(report.system, view) for report in reports for view in report.views],
         "proposals": {
             "max_open": {r.system.collector: r.proposals.max_open.gates for r in reports},
@@ -263,35 +328,66 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
 
 def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
     """One set: the air with the clean filter, beside it with the dirty one."""
+    one, say, ducting = view.assessment, system.say, system.ducting
+    surely, close = replace(one, shorts=one.fails), replace(one, shorts=tuple(s for s in one.shorts if not s.fails))
     return {
-        "open": sorted(view.assessment.gates),
+        "open": sorted(one.gates),
         "collector": system.collector,
         "asked_by": [[air_words.asker(demand) for demand in together] for together in view.asked.demands],
-        **_json_air(system, view.assessment.clean, view),
-        "dirty": _json_air(system, view.assessment.dirty, view),
-        "short": list(air_words.shortfalls(view.assessment, system.collector, system.say, view.helped)),
+        **_json_air(system, ducting.clean, one.clean, view),
+        "dirty": _json_air(system, ducting.dirty, one.dirty, view),
+        "short": list(air_words.shortfalls(surely, system.collector, say, view.helped)),
+        "too_close_to_call": list(air_words.shortfalls(close, system.collector, say)) if close.shorts else [],
     }
 
 
-def _json_air(system: DuctSystem, answer: SolveResult, view: AssessedSet) -> dict[str, Any]:
-    """Flows and velocities of one answer; nulls where there is none."""
-    of, ducting = system.units, system.ducting
-    gate_of = ducting.network.gate_of
-    live = ducting.network.always_open | ducting.network.behind(view.assessment.gates)
-    wanted = {hood: _six(want.flow / of.flow) for hood, want in system.wants.items()}
-    flows, speeds = (answer.flows, ducting.velocities(answer)) if isinstance(answer, Solution) else ({}, {})
-    found: dict[str, float | None] = {"flow": None, "pressure": None, "suction": None}
+def _json_air(system: DuctSystem, solver: Solver, answer: SolveResult, view: AssessedSet) -> dict[str, Any]:
+    """Flows and velocities of one answer with their half-widths; nulls where there is none."""
+    of, ducting, one = system.units, system.ducting, view.assessment
+    found: dict[str, Any] = {"flow": None, "pressure": None, "suction": None}
+    flows: Mapping[str, float] = {}
+    off: Mapping[str, float] = {}
     if isinstance(answer, Solution):
-        found |= {"flow": _six(answer.flow / of.flow), "pressure": _six(answer.pressure / of.pressure)}
-        found["suction"] = _six(ducting.suction(answer) / of.pressure)
-    drawn = {hood: _six(flows[hood] / of.flow) if flows else None for hood in gate_of if hood in live}
+        half = spread(solver, one.gates, answer, ducting.ignorance)
+        flows, off = answer.flows, half.flows
+        found = {
+            "flow": _six(answer.flow / of.flow),
+            "flow_spread": _six(off[ducting.network.root.name] / of.flow),
+            "pressure": _six(answer.pressure / of.pressure),
+            "suction": _six(ducting.suction(answer) / of.pressure),
+            "suction_spread": _six(half.suction / of.pressure),
+        }
+    elif answer.bound is not None:
+        found |= {"bound": {"flow_is": _BOUND[answer.why], "flow": _six(answer.bound.flow / of.flow)}}
     return {
         **found,
-        "ducts": {n: {"flow": _six(q / of.flow), "velocity": _six(speeds[n] / of.velocity)} for n, q in flows.items()},
-        "hoods": {
-            hood: {"gate": gate_of[hood], "tool": system.tools.get(hood), "flow": flow, "wanted": wanted.get(hood)}
-            for hood, flow in drawn.items()
+        "ducts": {
+            name: {"flow": _six(flow / of.flow), "velocity": _six(flow / ducting.areas[name] / of.velocity)}
+            | {"velocity_spread": _six(off[name] / ducting.areas[name] / of.velocity)}
+            for name, flow in flows.items()
         },
+        "hoods": {
+            hood: _json_hood(system, hood, flows.get(hood), off.get(hood))
+            for hood in ducting.network.gate_of
+            if hood in ducting.network.always_open | ducting.network.behind(one.gates)
+        },
+    }
+
+
+def _as_written(tools: tuple[str, ...] | None) -> str | list[str] | None:
+    """As a config has it: one name, or a list of several."""
+    return tools[0] if tools is not None and len(tools) == 1 else list(tools) if tools is not None else None
+
+
+def _json_hood(system: DuctSystem, hood: str, flow: float | None, off: float | None) -> dict[str, Any]:
+    of, want = system.units, system.wants.get(hood)
+    return {
+        "gate": system.ducting.network.gate_of[hood],
+        "tool": _as_written(system.tools.get(hood)),
+        "flow": None if flow is None else _six(flow / of.flow),
+        "spread": None if off is None else _six(off / of.flow),
+        "wanted": None if want is None else _six(want.flow / of.flow),
+        "verdict": None if flow is None or off is None or want is None else judge(flow, off, want.flow),
     }
 
 

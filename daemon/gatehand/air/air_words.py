@@ -1,6 +1,6 @@
 """Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 from msgspec import Struct
 
@@ -26,11 +26,23 @@ class Speaker(Struct, frozen=True):
         """A flow, whole."""
         return self._put(value / self.units.flow, 0, self.units.flow_word if word else "")
 
+    def bare_flow(self, value: float) -> str:
+        """A flow without its unit."""
+        return self.flow(value, word=False)
+
+    def bare_velocity(self, value: float) -> str:
+        """A velocity without its unit."""
+        return self.velocity(value, word=False)
+
     def pressure(self, value: float, *, word: bool = True) -> str:
         """A pressure: in.w.g. with two places, Pa whole."""
         return self._put(
             value / self.units.pressure, 2 if self.units.name == "us" else 0, self.units.pressure_word if word else ""
         )
+
+    def give(self, value: float, spread: float, put: Callable[[float], str]) -> str:
+        """A value with its half-width, such as "788 ± 41"; without one where that is nothing."""
+        return f"{put(value)} ± {put(spread)}" if spread > 0 else put(value)
 
     def velocity(self, value: float, *, word: bool = True) -> str:
         """A velocity: ft/min to tens, m/s with one place."""

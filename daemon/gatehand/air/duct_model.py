@@ -32,6 +32,7 @@ class DuctSystem(Struct, frozen=True):
         wants: by hood (the duct that ends in it): the flow wanted and why; only hoods that want any.
         labels: by hood, what a person calls it: its gate, or where several hoods are behind that, its tools.
         tools: by hood: the names that its table gives for what it serves.
+        filter_at: the flow at which the config gives the filter's loss, m3/s.
         max_open: as configured.
         clean_air: gates that serve no tool, preferred as `assist`.
     """
@@ -43,6 +44,7 @@ class DuctSystem(Struct, frozen=True):
     wants: Mapping[str, Want]
     labels: Mapping[str, str]
     tools: Mapping[str, tuple[str, ...]]
+    filter_at: float | None
     max_open: int | None
     clean_air: frozenset[str]
 
@@ -98,6 +100,7 @@ def duct_system(config: Config, collector: str, sizes: Mapping[str, float] | Non
         wants=wants,
         labels=_labels(ducts, network),
         tools={name: duct.hood.tool for name, duct in ducts.items() if duct.hood is not None and duct.hood.tool},
+        filter_at=None if (loss := config.fan[collector].filter_loss) is None else loss.at * of.flow,
         max_open=config.collector[collector].max_open,
         clean_air=frozenset(network.gates) - frozenset(g for tool in config.tool.values() for g in tool.gates),
     )

@@ -1,0 +1,137 @@
+"""How much room each tool has, alone, before it falls short: in its machine, and in the filter as it clogs.
+
+What a machine loses inside is the one figure of a duct that nobody draws: it is asked for as `machine_loss` of the
+hood. Until it is given, the room says how much it may be.
+"""
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from msgspec import Struct
+
+from gatehand.air import air_words
+from gatehand.air.duct_model import DuctSystem
+from gatehand.terminal import columns
+from gatehand_air.ducting import Lack
+from gatehand_air.gate_sets import GateDemand
+from gatehand_air.headroom import FilterRoom, MachineRoom, filter_room, machine_room
+
+
+class Behind(Struct, frozen=True):
+    """A hood, what its machine may lose, and what it is said to lose, Pa/(m3/s)^2; None: nobody knows."""
+
+    hood: str
+    room: MachineRoom | None
+    machine: float | None
+
+
+class Room(Struct, frozen=True):
+    """One demand alone. `at`: the flow, m3/s, at which the config gives the filter's loss, Pa clean and dirty."""
+
+    demand: GateDemand
+    machines: tuple[Behind, ...]
+    filter: FilterRoom | None
+    at: float | None
+    clean: float
+    dirty: float
+    exponent: float
+
+
+def rooms(system: DuctSystem) -> tuple[Room, ...]:
+    """Of every demand by itself whose hoods want something; the gates open as the rules open them."""
+    found = []
+    ducting = system.ducting
+    for demand in system.demands:
+        gates = system.admit([demand])
+        if gates is None or not demand.hoods:
+            continue
+        machines = [
+            Behind(hood, machine_room(ducting, gates, demand.hoods, hood), ducting.network.duct(hood).machine)
+            for hood in sorted(demand.hoods)
+        ]
+        room = filter_room(ducting, gates, demand.hoods)
+        at = system.filter_at
+        flow = at if at is not None else room.flow if room is not None else 0.0
+        clean, dirty = ducting.clean_filter.at(flow)[0], ducting.dirty_filter.at(flow)[0]
+        found.append(Room(demand, tuple(machines), room, at, clean, dirty, ducting.clean_filter.exponent))
+    return tuple(found)
+
+
+def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]:
+    """A table, a line for each tool; nothing where no hood wants anything."""
+    if not found:
+        return
+    first = found[0]
+    at = f" at {say.flow(first.at)}" if first.at is not None else ""
+    now = f" (clean {say.pressure(first.clean)}, dirty {say.pressure(first.dirty, word=False)})" if first.at else ""
+    yield "room before something falls short, each alone:"
+    rows = [["", "its machine may lose, dirty filter", f"the filter may lose{at}{now}", ""]]
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for room in found:
+        alike.setdefault((*_machines(room, say), *_filter(room, say)), []).append(air_words.asker(room.demand))
+    rows += [[", ".join(who), *cells] for cells, who in alike.items()]
+    yield from columns(rows, "  ")
+    if any(machine.machine is None for room in found for machine in room.machines):
+        yield "What a machine loses inside is not known until its hood has machine_loss; its maker or a gauge tells it."
+
+
+def _machines(room: Room, say: air_words.Speaker) -> list[str]:
+    parts = []
+    for one in room.machines:
+        left, given = "?", ""
+        if one.room is not None:
+            left = f"{say.pressure(one.room.loss)} at {say.flow(one.room.flow)}" if one.room.loss > 0 else "nothing"
+            given = "" if one.machine is None else f", and loses {say.pressure(one.machine * one.room.flow**2)}"
+        parts.append(f"{left}{given}" if len(room.machines) == 1 else f"{say.hood(one.hood)} {left}{given}")
+    return ["; ".join(parts) or "-"]
+
+
+def _filter(room: Room, say: air_words.Speaker) -> list[str]:
+    left = room.filter
+    if left is None:
+        return ["?", "the fan's curve does not tell"]
+    flow = room.at if room.at is not None else left.flow
+    loss, off = left.at(flow, room.exponent), left.spread * left.at(flow, room.exponent) / left.loss
+    where = f"the hood at {say.hood(left.where)}" if left.lack is Lack.HOOD_FLOW else f"duct {left.where}"
+    if loss <= 0:
+        return ["nothing", f"{where} falls short without any filter"]
+    unit = "" if room.at is not None else f" at {say.flow(flow)}"
+    shown = say.give(loss, abs(off), lambda value: say.pressure(value, word=False))
+    return [f"{shown}{unit}", f"then {where} falls short"]
+
+
+def _said(one: Behind) -> float | None:
+    """What the machine is said to lose at the same flow, Pa."""
+    return None if one.machine is None or one.room is None else one.machine * one.room.flow**2
+
+
+def room_as_json(system: DuctSystem) -> list[dict[str, Any]]:
+    """The same for programs, numbers in the config's units."""
+    of = system.units
+
+    def six(value: float | None, unit: float) -> float | None:
+        return None if value is None else air_words.significant(value / unit, 6)
+
+    return [
+        {
+            "for": air_words.asker(room.demand),
+            "machines": [
+                {
+                    "hood": one.hood,
+                    "at": six(one.room.flow if one.room else None, of.flow),
+                    "may_lose": six(one.room.loss if one.room else None, of.pressure),
+                    "loses": six(_said(one), of.pressure),
+                }
+                for one in room.machines
+            ],
+            "filter": None
+            if room.filter is None
+            else {
+                "may_lose": six(room.filter.loss, of.pressure),
+                "spread": six(room.filter.spread, of.pressure),
+                "at": six(room.filter.flow, of.flow),
+                "then_short": room.filter.where,
+            },
+        }
+        for room in rooms(system)
+    ]

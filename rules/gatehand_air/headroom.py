@@ -1,0 +1,147 @@
+"""How much room there is before something falls short: what the filter may lose, what a machine may lose inside.
+
+Both are asked backwards. The ducts alone, with a flow drawn from them, do not know fan or filter, so the flow at which
+the last want is just met is found from them, and the filter may take what the fan gives there less what they take. A
+machine's loss is found by making its duct dearer until its hood draws just what it wants. SI units, no sentences.
+"""
+
+from collections.abc import Callable, Collection, Mapping
+from typing import Final
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from gatehand_air.ducting import Ducting, Lack
+from gatehand_air.solve import Solution, Solver, Why
+from gatehand_air.spread import spread
+from gatehand_air.tree import Network
+
+HALVINGS: Final = 60
+ROUNDS: Final = 60
+ENDLESS: Final = 1e6
+"""A machine that much dearer than the whole fan could feed, and still nothing falls short: it is not what matters."""
+NEAR: Final = 1e-9
+"""Of the flow: so near is near enough."""
+
+
+class FilterRoom(Struct, frozen=True):
+    """What the filter may lose before something falls short.
+
+    Fields:
+        loss: Pa at `flow`; below 0: it falls short with no filter at all.
+        spread: half-width of `loss`, Pa.
+        flow: through the fan when the last want is just met, m3/s.
+        lack, where: what falls short first.
+    """
+
+    loss: float
+    spread: float
+    flow: float
+    lack: Lack
+    where: str
+
+    def at(self, flow: float, exponent: float) -> float:
+        """The same loss carried to another flow, Pa, by the filter's law."""
+        return self.loss * float((flow / self.flow) ** exponent)
+
+
+def filter_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str]) -> FilterRoom | None:
+    """With these gates open. None where nothing is wanted or no air can enter.
+
+    Where the fan's curve ends before the flow that would be needed, or begins after it, nothing is known: None too.
+    """
+    solver = ducting.clean
+    needed = [(flow, lack, where) for lack, where, flow in _needs(ducting, gates, dusty)]
+    if not needed:
+        return None
+    flow, lack, where = max(needed)
+    if not solver.fan.first <= flow <= solver.fan.last:
+        return None
+    drawn = solver.drawing(gates, flow)
+    if drawn is None:
+        return None
+    loss = drawn.pressure - drawn.suctions[ducting.network.root.name]
+    off = spread(solver, gates, replace(drawn, filter_loss=0.0), ducting.ignorance).flows[where]
+    rise = solver.linear(gates, drawn).response(1.0, {})[0][drawn.ducts.index(where)]
+    return FilterRoom(loss, off / rise, flow, lack, where)
+
+
+def _needs(ducting: Ducting, gates: Collection[str], dusty: Collection[str]) -> list[tuple[Lack, str, float]]:
+    """The flow through the fan at which each want is just met, m3/s."""
+    found = []
+    for lack, where, wanted in ducting.wants(dusty):
+        target = wanted if lack is Lack.HOOD_FLOW else wanted * ducting.areas[where]
+        if (flow := _drawing(ducting.clean, gates, where, target)) is not None:
+            found.append((lack, where, flow))
+    return found
+
+
+def _drawing(solver: Solver, gates: Collection[str], where: str, target: float) -> float | None:
+    """The flow to draw so that a duct carries `target`; a duct's share of the whole changes but slowly with it."""
+    flow = target
+    for _ in range(ROUNDS):
+        answer = solver.drawing(gates, flow)
+        carried = 0.0 if answer is None else answer.flows.get(where, 0.0)
+        if carried <= 0:
+            return None
+        if abs(carried / target - 1) < NEAR:
+            break
+        flow *= target / carried
+    return flow
+
+
+class MachineRoom(Struct, frozen=True):
+    """What the machine behind a hood may lose, Pa, at the flow, m3/s, that its hood then draws; 0: nothing at all."""
+
+    loss: float
+    flow: float
+
+
+def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str], hood: str) -> MachineRoom | None:
+    """Before anything falls short with these gates open, the dirty filter and dust at these hoods.
+
+    None where nothing is wanted or the fan's curve does not tell.
+    """
+    wants = [
+        (where, wanted * (1.0 if lack is Lack.HOOD_FLOW else ducting.areas[where]))
+        for lack, where, wanted in ducting.wants(dusty)
+    ]
+    if not wants:
+        return None
+
+    def drawn(machine: float) -> Mapping[str, float]:
+        answer = replace(ducting.dirty, network=_with_machine(ducting.network, hood, machine)).solve(gates)
+        if isinstance(answer, Solution):
+            return answer.flows
+        return answer.bound.flows if answer.bound is not None and answer.why is Why.BEYOND_CURVE else {}
+
+    def over(flows: Mapping[str, float]) -> float:
+        return min(flows.get(where, 0.0) / wanted for where, wanted in wants) - 1
+
+    free = drawn(0.0)
+    if not free.get(hood):
+        return None
+    if over(free) < 0:
+        return MachineRoom(0.0, free[hood])
+    dearest = ducting.fan.points[0][1] / free[hood] ** 2
+    while over(drawn(dearest)) >= 0:
+        if dearest > ENDLESS * ducting.fan.points[0][1] / free[hood] ** 2:
+            return None
+        dearest *= 4
+    machine = _root(lambda each: -over(drawn(each)), 0.0, dearest)
+    flow = drawn(machine)[hood]
+    return MachineRoom(machine * flow**2, flow)
+
+
+def _with_machine(network: Network, hood: str, machine: float) -> Network:
+    return Network(tuple(replace(duct, machine=machine) if duct.name == hood else duct for duct in network.ducts))
+
+
+def _root(rising: Callable[[float], float], low: float, high: float) -> float:
+    """Where a rising function crosses 0, by halving."""
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        if high - low <= NEAR * middle:
+            break
+        low, high = (middle, high) if rising(middle) < 0 else (low, middle)
+    return (low + high) / 2
