@@ -51,6 +51,12 @@ ENTRIES: Final[dict[str, float]] = {
 }
 
 
+ENTRY_SOURCES: Final[dict[str, str]] = {
+    **dict.fromkeys(("plain", "flanged", "bell"), "ACGIH Industrial Ventilation, 24th ed. [pub]"),
+    **dict.fromkeys(("grinder_straight", "grinder_tapered"), "29 CFR 1910.94(b)(3)(ii) [pub]"),
+}
+
+
 class Fitting(Struct, frozen=True):
     """Loss factors by diameter in metres, ascending; one pair for a factor that does not depend on it."""
 

@@ -40,9 +40,9 @@ class FilterRoom(Struct, frozen=True):
     lack: Lack
     where: str
 
-    def at(self, flow: float, exponent: float) -> float:
-        """The same loss carried to another flow, Pa, by the filter's law."""
-        return self.loss * float((flow / self.flow) ** exponent)
+    def carried(self, loss: float, flow: float, exponent: float) -> float:
+        """A loss at `self.flow`, Pa, carried to another flow by the filter's law."""
+        return loss * float((flow / self.flow) ** exponent)
 
 
 def filter_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str]) -> FilterRoom | None:

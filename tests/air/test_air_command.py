@@ -164,10 +164,13 @@ def test_a_set_beyond_the_curve_claims_nothing(tmp_path: Path, capsys: pytest.Ca
         "wanted": 550,
         "verdict": None,
     }
-    assert "more than 800 cfm, where its curve ends: nothing is claimed" in one["short"][0]
+    assert one["bound"] == {"flow_is": "over", "flow": 800}
+    assert (one["short"], one["too_close_to_call"]) == ([], [])
+    assert "more than 800 cfm, where its curve ends: nothing is claimed" in one["unknown"][0]
     assert airflow(config) == 1
     text = capsys.readouterr().out
-    assert "no answer" in text
+    assert "unknown: beyond the fan's curve" in text
+    assert "no answer" not in text
     assert "give [fan.main] more points" in text
 
 

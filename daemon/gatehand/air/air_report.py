@@ -97,34 +97,8 @@ _BOUND: Final = {Why.BEYOND_CURVE: "over", Why.BEFORE_CURVE: "under"}
 
 
 def _verdict(view: AssessedSet, system: DuctSystem) -> str:
-    """What is the matter, the worst first, and where; so short that it fits a line of the table."""
-    fails = view.assessment.fails
-    if unknown := next((short for short in fails if short.answer is not None), None):
-        verdict = _UNKNOWN.get(unknown.answer.why if unknown.answer else Why.NOT_CONVERGED, "no answer")
-    elif settling := [short.where for short in fails if short.settles]:
-        verdict = f"sawdust settles in {_few(settling)}"
-    elif fails:
-        where = [system.say.hood(s.where) if s.lack is Lack.HOOD_FLOW else s.where for s in fails]
-        verdict = f"{_few(where)} short"
-    elif view.assessment.shorts:
-        verdict = "too close to call"
-    else:
-        verdict = "well"
-    if fails and all(short.dirty for short in fails):
-        verdict += " with a dirty filter"
+    verdict = air_words.verdict(view.assessment, system.say)
     return verdict if view.is_asked else f"{verdict} (not asked for: max_open)"
-
-
-def _few(names: Sequence[str]) -> str:
-    """The first two of them, and how many more."""
-    return air_words.names(names) if len(names) <= 2 else f"{names[0]} and {len(names) - 1} more"  # noqa: PLR2004
-
-
-_UNKNOWN: Final = {
-    Why.ALL_SHUT: "no air: every gate is shut",
-    Why.BEYOND_CURVE: "unknown: beyond the fan's curve",
-    Why.BEFORE_CURVE: "unknown: before the fan's curve",
-}
 
 
 def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
@@ -329,15 +303,17 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
 def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
     """One set: the air with the clean filter, beside it with the dirty one."""
     one, say, ducting = view.assessment, system.say, system.ducting
-    surely, close = replace(one, shorts=one.fails), replace(one, shorts=tuple(s for s in one.shorts if not s.fails))
+    by = {each: replace(one, shorts=tuple(s for s in one.shorts if s.verdict is each)) for each in Verdict}
+    close, unknown = by[Verdict.CLOSE], by[Verdict.UNKNOWN]
     return {
         "open": sorted(one.gates),
         "collector": system.collector,
         "asked_by": [[air_words.asker(demand) for demand in together] for together in view.asked.demands],
         **_json_air(system, ducting.clean, one.clean, view),
         "dirty": _json_air(system, ducting.dirty, one.dirty, view),
-        "short": list(air_words.shortfalls(surely, system.collector, say, view.helped)),
-        "too_close_to_call": list(air_words.shortfalls(close, system.collector, say)) if close.shorts else [],
+        "short": list(air_words.shortfalls(by[Verdict.SHORT], system.collector, say, view.helped)),
+        "too_close_to_call": list(air_words.shortfalls(close, system.collector, say)),
+        "unknown": list(air_words.shortfalls(unknown, system.collector, say)),
     }
 
 

@@ -1,6 +1,7 @@
 """Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
 from collections.abc import Callable, Collection, Mapping, Sequence
+from typing import Final
 
 from msgspec import Struct
 
@@ -33,6 +34,10 @@ class Speaker(Struct, frozen=True):
     def bare_velocity(self, value: float) -> str:
         """A velocity without its unit."""
         return self.velocity(value, word=False)
+
+    def bare_pressure(self, value: float) -> str:
+        """A pressure without its unit."""
+        return self.pressure(value, word=False)
 
     def pressure(self, value: float, *, word: bool = True) -> str:
         """A pressure: in.w.g. with two places, Pa whole."""
@@ -121,13 +126,41 @@ def shortfalls(
 
     `helped`: gates that let a slow main or trunk carry dust. `whole`: each sentence names the open gates.
     """
-    if not assessment.gates and isinstance(assessment.clean, Unsolved):
+    if not assessment.gates and assessment.shorts and isinstance(assessment.clean, Unsolved):
         return (unsolved(assessment.clean, collector, say),)
     found = []
     for short, ducts in _grouped(assessment.shorts):
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
         found.append(air_sentence(assessment.gates if whole else None, short, collector, say, ducts) + hint)
     return tuple(found)
+
+
+def verdict(assessment: Assessment, say: Speaker) -> str:
+    """What is the matter with one set, the worst first, and where; so short that it fits a line of a table."""
+    fails = assessment.fails
+    unknown = next((short.answer for short in fails if short.answer is not None), None)
+    short = [s for s in fails if s.answer is None]
+    if settling := [s.where for s in short if s.settles]:
+        text = f"sawdust settles in {_few(settling)}"
+    elif short:
+        text = f"{_few([say.hood(s.where) if s.lack is Lack.HOOD_FLOW else s.where for s in short])} short"
+    elif unknown is not None:
+        return _UNKNOWN.get(unknown.why, "no answer")
+    else:
+        return "too close to call" if assessment.shorts else "well"
+    return f"{text} with a dirty filter" if all(s.dirty for s in short) else text
+
+
+def _few(some: Sequence[str]) -> str:
+    """The first two of them, and how many more."""
+    return names(some) if len(some) <= 2 else f"{some[0]} and {len(some) - 1} more"  # noqa: PLR2004
+
+
+_UNKNOWN: Final = {
+    Why.ALL_SHUT: "no air: every gate is shut",
+    Why.BEYOND_CURVE: "unknown: beyond the fan's curve",
+    Why.BEFORE_CURVE: "unknown: before the fan's curve",
+}
 
 
 def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:

@@ -91,12 +91,12 @@ def _filter(room: Room, say: air_words.Speaker) -> list[str]:
     if left is None:
         return ["?", "the fan's curve does not tell"]
     flow = room.at if room.at is not None else left.flow
-    loss, off = left.at(flow, room.exponent), left.spread * left.at(flow, room.exponent) / left.loss
+    loss, off = (left.carried(each, flow, room.exponent) for each in (left.loss, left.spread))
     where = f"the hood at {say.hood(left.where)}" if left.lack is Lack.HOOD_FLOW else f"duct {left.where}"
     if loss <= 0:
         return ["nothing", f"{where} falls short without any filter"]
     unit = "" if room.at is not None else f" at {say.flow(flow)}"
-    shown = say.give(loss, abs(off), lambda value: say.pressure(value, word=False))
+    shown = say.give(loss, off, say.bare_pressure)
     return [f"{shown}{unit}", f"then {where} falls short"]
 
 

@@ -12,13 +12,15 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from gatehand.air.analysis import Report
+    from gatehand.air.fan_compare import BothFans
 
 _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
 pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
 velocity in each duct against its transport velocity, the fan's working point and the suction with a clean and a dirty
-filter, what falls short, and what would fix it, as TOML. Exits 0 when every set that can be asked for gets what it
-needs, 1 when something falls short, 2 for wrong usage.
+filter, what falls short, and what would fix it, as TOML. Every figure has its ±; what is wanted within it is too close
+to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's curve does not tell, 2 for
+wrong usage.
 
 With --json `flow`, `pressure` (the fan's, static), `suction`, `ducts` and `hoods` are for the clean filter; `dirty`
 has the same for the dirty one. Numbers are in the config's units.
@@ -44,6 +46,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
     )
+    parser.add_argument(
+        "--fan", metavar="NAME", help="beside the collector's own fan another one of the config, [fan.NAME]"
+    )
+    parser.add_argument("--sources", action="store_true", help="where every figure is from, and which are from memory")
     parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
@@ -54,6 +60,7 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(
             f"{args.config}: the config has no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]"
         )
+    args.fan = _fan(config, args.fan)
     return _show(args, config, None if args.open is None else _gates(config, args.open))
 
 
@@ -70,11 +77,20 @@ def _gates(config: Config, asked: str) -> frozenset[str]:
     return gates
 
 
+def _fan(config: Config, name: str | None) -> str | None:
+    """The fan named with --fan."""
+    if name is not None and name not in config.fan:
+        raise no_such("--fan: there is no fan", name, sorted(config.fan))
+    return name
+
+
 def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None) -> int:
     from gatehand.air.air_report import as_json, as_text
     from gatehand.air.analysis import analyse
     from gatehand.air.duct_model import duct_systems
+    from gatehand.air.fan_compare import fans_as_json, fans_as_text
     from gatehand.air.measured import Fitted, MeasuredError, apply, fit_as_text, read
+    from gatehand.air.sources import sources
 
     fits: tuple[Fitted, ...] = ()
     if args.measured is not None:
@@ -87,12 +103,36 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
             reports.append(analyse(config, system, here))
     if args.plot is not None:
         _draw(args.plot, reports)
+    fans = {} if args.fan is None else _both(config, reports, args.fan, only)
     if args.json:
-        print_json(as_json(reports, config.airflow.units, fits))
-    else:
-        for fitted in fits:
-            show([fit_as_text(fitted)])
+        others = [fans_as_json(both, name, args.fan) for name, both in fans.items()]
+        print_json(as_json(reports, config.airflow.units, fits) | ({"fans": others} if fans else {}))
+        return _exit(reports, only)
+    for fitted in fits:
+        show([fit_as_text(fitted)])
+    if args.sources:
+        show([*(line for report in reports for line in sources(config, report.system)), ""])
+    for name, both in fans.items():
+        show([*fans_as_text(both, name, args.fan), ""])
+    if not (fans or args.sources):
         show([as_text(reports, full=args.full or only is not None)])
+    return _exit(reports, only)
+
+
+def _both(
+    config: Config, reports: "Sequence[Report]", fan: str, only: frozenset[str] | None
+) -> "dict[str, tuple[BothFans, ...]]":
+    from gatehand.air.fan_compare import both_fans
+
+    found = {}
+    for system in (report.system for report in reports):
+        here = None if only is None else only & system.gates
+        found[system.collector] = both_fans(config, system.collector, fan, here)
+    return found
+
+
+def _exit(reports: "Sequence[Report]", only: frozenset[str] | None) -> int:
+    """1 where something falls short beyond doubt, or nobody knows; too close to call is no shortfall."""
     return int(
         any(view.assessment.fails for report in reports for view in report.views if view.is_asked or only is not None)
     )

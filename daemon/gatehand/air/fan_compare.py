@@ -1,0 +1,121 @@
+"""`airflow --fan NAME`: the same ducts on another fan of the config, side by side. Facts first, then words."""
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from msgspec import Struct
+
+from gatehand.air import air_words
+from gatehand.air.duct_model import DuctSystem, duct_system
+from gatehand.air.room import Room, rooms
+from gatehand.config import Config
+from gatehand.terminal import columns
+from gatehand_air.ducting import Assessment, Lack
+from gatehand_air.gate_sets import GateSet
+from gatehand_air.solve import Solution
+from gatehand_air.spread import spread
+
+
+def with_fan(config: Config, collector: str, fan: str) -> Config:
+    """The config with another of its fans at a collector. One without a filter gets the one there."""
+    other = config.fan[fan]
+    if other.filter_loss is None:
+        other = other.model_copy(update={"filter_loss": config.fan[collector].filter_loss})
+    return config.model_copy(update={"fan": {**config.fan, collector: other}})
+
+
+class OnFan(Struct, frozen=True):
+    """One set on one fan: how it does, and with a demand alone the room before it falls short."""
+
+    system: DuctSystem
+    assessment: Assessment
+    room: Room | None
+
+
+class BothFans(Struct, frozen=True):
+    """One set of gates on the collector's own fan and on the other."""
+
+    asked: GateSet
+    own: OnFan
+    other: OnFan
+
+
+def both_fans(config: Config, collector: str, fan: str, only: frozenset[str] | None = None) -> tuple[BothFans, ...]:
+    """Every set that can be asked for (or `only` those gates), on both fans."""
+    own, other = duct_system(config, collector), duct_system(with_fan(config, collector, fan), collector)
+    left, right = ({room.demand.name: room for room in rooms(each)} for each in (own, other))
+    asked = own.sets if only is None else (GateSet(only, own.ducting.network.behind(only), ()),)
+
+    def on(system: DuctSystem, found: dict[str, Room], one: GateSet) -> OnFan:
+        alone = one.demands[0][0].name if one.together == 1 else ""
+        return OnFan(system, system.ducting.assess(one.gates, one.dusty), found.get(alone))
+
+    return tuple(BothFans(one, on(own, left, one), on(other, right, one)) for one in asked)
+
+
+def fans_as_text(found: Sequence[BothFans], collector: str, fan: str) -> Iterator[str]:
+    """Two tables: the air of every set, and what the filter may lose before a tool falls short."""
+    if not found:
+        return
+    say, at = found[0].own.system.say, found[0].own.system.filter_at
+    yield f"collector {collector}: its own fan beside fan {fan}, with a dirty filter"
+    yield from columns(
+        [
+            ["open", f"{collector}, {say.units.flow_word}", "verdict", f"{fan}, {say.units.flow_word}", "verdict"],
+            *([", ".join(sorted(one.asked.gates)), *_cells(one.own, say), *_cells(one.other, say)] for one in found),
+        ],
+        "  ",
+    )
+    alone = [one for one in found if one.own.room is not None and one.other.room is not None]
+    if not alone:
+        return
+    yield ""
+    yield f"what the filter may lose{f' at {say.flow(at)}' if at is not None else ''} before something falls short:"
+    rows = [["", collector, fan]]
+    for one in alone:
+        who = ", ".join(air_words.asker(together[0]) for together in one.asked.demands if len(together) == 1)
+        rows.append([who, _room(one.own, at, say), _room(one.other, at, say)])
+    yield from columns(rows, "  ")
+
+
+def _cells(one: OnFan, say: air_words.Speaker) -> list[str]:
+    """The flow with its half-width, and the verdict."""
+    answer, ducting = one.assessment.dirty, one.system.ducting
+    if not isinstance(answer, Solution):
+        return ["?", air_words.verdict(one.assessment, say)]
+    off = spread(ducting.dirty, one.assessment.gates, answer, ducting.ignorance).flows[ducting.network.root.name]
+    return [say.give(answer.flow, off, say.bare_flow), air_words.verdict(one.assessment, say)]
+
+
+def _room(one: OnFan, at: float | None, say: air_words.Speaker) -> str:
+    left = one.room.filter if one.room is not None else None
+    if left is None or one.room is None:
+        return "the fan's curve does not tell"
+    if left.loss <= 0:
+        return "nothing"
+    flow = left.flow if at is None else at
+    loss, off = (left.carried(each, flow, one.room.exponent) for each in (left.loss, left.spread))
+    where = say.hood(left.where) if left.lack is Lack.HOOD_FLOW else left.where
+    return f"{say.give(loss, off, say.bare_pressure)} {say.units.pressure_word}, then {where}"
+
+
+def fans_as_json(found: Sequence[BothFans], collector: str, fan: str) -> dict[str, Any]:
+    """The same for programs, numbers in the config's units."""
+
+    def one_side(one: OnFan) -> dict[str, Any]:
+        answer, of = one.assessment.dirty, one.system.units
+        left = one.room.filter if one.room is not None else None
+        return {
+            "flow": air_words.significant(answer.flow / of.flow, 6) if isinstance(answer, Solution) else None,
+            "verdict": air_words.verdict(one.assessment, one.system.say),
+            "filter_may_lose": None if left is None else air_words.significant(left.loss / of.pressure, 6),
+            "at": None if left is None else air_words.significant(left.flow / of.flow, 6),
+        }
+
+    return {
+        "collector": collector,
+        "fan": fan,
+        "sets": [
+            {"open": sorted(one.asked.gates), "own": one_side(one.own), "other": one_side(one.other)} for one in found
+        ],
+    }
