@@ -77,7 +77,10 @@ def _summary(report: Report) -> Iterator[str]:
         ducting, gates = report.system.ducting, view.assessment.gates
         clean = _point(report.system, ducting.clean, gates, view.assessment.clean)
         dirty = _point(report.system, ducting.dirty, gates, view.assessment.dirty)
-        table.append([", ".join(sorted(gates)) or "(none)", *clean, *dirty, _verdict(view, report.system)])
+        name = ", ".join(sorted(gates)) or "(none)"
+        if sum(other.assessment.gates == gates for other in report.views) > 1:  # same gates, dust at another hood
+            name += f" ({air_words.askers(view.asked) or 'all of them'})"
+        table.append([name, *clean, *dirty, _verdict(view, report.system)])
     yield from columns(table)
 
 
@@ -308,6 +311,7 @@ def _json_set(system: DuctSystem, view: AssessedSet) -> dict[str, Any]:
     return {
         "open": sorted(one.gates),
         "collector": system.collector,
+        "dusty": sorted(one.dusty),
         "asked_by": [[air_words.asker(demand) for demand in together] for together in view.asked.demands],
         **_json_air(system, ducting.clean, one.clean, view),
         "dirty": _json_air(system, ducting.dirty, one.dirty, view),
