@@ -135,10 +135,11 @@ class Drawing:
         for x, y in points:
             self._grow(x, y)
 
-    def area(self, points: Sequence[Point], fill: str) -> None:
-        """A shape filled, without an edge."""
+    def area(self, points: Sequence[Point], fill: str, edge: str = "none", width: float = 1.5, tip: str = "") -> None:
+        """A shape between points, filled; `edge` is the line round it, `tip` shows when it is pointed at."""
         path = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-        self.shapes.append(f'<polygon points="{path}" fill="{fill}"/>')
+        shape = f'<polygon points="{path}" fill="{fill}" stroke="{edge}" stroke-width="{width:.1f}"'
+        self.shapes.append(shape + (f"><title>{_shown(tip)}</title></polygon>" if tip else "/>"))
         for x, y in points:
             self._grow(x, y)
 
@@ -149,12 +150,6 @@ class Drawing:
         self.shapes.append(
             f'<circle cx="{at[0]:.1f}" cy="{at[1]:.1f}" r="4.5" fill="{fill}" stroke="{colour}" stroke-width="2"{told}'
         )
-
-    def square(self, at: Point, colour: str, *, hollow: bool = False, tip: str = "") -> None:
-        """A square mark; `tip` shows when it is pointed at."""
-        fill = "#ffffff" if hollow else colour
-        x, y = at[0] - 4, at[1] - 4
-        self.shapes.append(rect_element((x, y), (8, 8), tip, fill=fill, stroke=colour, stroke_width="2"))
 
     def box(self, at: Point, size: Point, fill: str, stroke: str = "none") -> None:
         """A rectangle."""

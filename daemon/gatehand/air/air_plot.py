@@ -4,6 +4,7 @@ Chart and tree show the same set with the same figures; other sets are faint lin
 phone and in black and white.
 """
 
+import math
 from collections.abc import Sequence
 
 from gatehand.air.analysis import AssessedSet
@@ -13,7 +14,7 @@ from gatehand.air.plot_curves import chart
 from gatehand.air.plot_sheet import Sheet
 from gatehand.air.plot_tree import tree
 from gatehand.text import listed
-from gatehand_air.ducting import Lack
+from gatehand_air.solve import Solution
 
 __all__ = ["OtherFan", "svg"]
 
@@ -32,20 +33,23 @@ def svg(reports: Sequence[Looked], other: OtherFan | None = None) -> str:
 
 
 def _report(sheet: Sheet, report: Looked, other: OtherFan | None) -> None:
-    view = _slowest(report.views)
     system = report.system
+    asked = [view for view in report.views if view.is_asked] or report.views
+    view = min(asked, key=lambda view: _slowness(system, view))
     sheet.heading(f"Collector {system.collector}")
     gates = sorted(view.assessment.gates)
     sheet.text(f"Open: {listed(gates, last='and')}" if gates else "Every gate is shut", bold=True)
-    if len(report.views) > 1:
-        sheet.text(f"The slowest of {len(report.views)} sets of gates; for another one give --open.")
+    if len(asked) > 1:
+        which = "slowest" if _slowness(system, view) < math.inf else "first"
+        sheet.text(f"The {which} of {len(asked)} sets of gates; for another one give --open.")
     second = _same_ducts(system, other) if other is not None else None
     drawn = cases(system, view, second, other.name if other is not None else "")
     chart(sheet, drawn, _others(report.views, view))
     sheet.heading("Ducts")
     tree(sheet, drawn)
     sheet.gap(8)
-    sheet.text("± is right in 19 cases of 20. All figures are worked out, not measured.")
+    if any(case.shown is not None for case in drawn):
+        sheet.text("± is right in 19 cases of 20. All figures are worked out, not measured.")
 
 
 def _same_ducts(system: DuctSystem, other: OtherFan) -> DuctSystem | None:
@@ -59,10 +63,12 @@ def _others(views: Sequence[AssessedSet], drawn: AssessedSet) -> list[AssessedSe
     return list(found.values())
 
 
-def _slowest(views: Sequence[AssessedSet]) -> AssessedSet:
-    """Of the sets that can be asked for, the one with the duct furthest below its velocity; else the first."""
-
-    def share(view: AssessedSet) -> float:
-        return min((s.share for s in view.assessment.shorts if s.lack is Lack.SLOW_DUCT), default=1.0)
-
-    return min((view for view in views if view.is_asked), key=share, default=views[0])
+def _slowness(system: DuctSystem, view: AssessedSet) -> float:
+    """The least velocity in a duct with dust in it, as a part of what is wanted; endless where there is no answer."""
+    ducting, assessment = system.ducting, view.assessment
+    answers = [one for one in (assessment.clean, assessment.dirty) if isinstance(one, Solution)]
+    wanted = ducting.wanted_for(assessment.dusty)
+    speeds = (
+        (speed, wanted[duct]) for one in answers for duct, speed in ducting.velocities(one).items() if duct in wanted
+    )
+    return min((speed / want for speed, want in speeds), default=math.inf)

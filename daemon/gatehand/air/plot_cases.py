@@ -3,6 +3,7 @@
 A case is one fan with one filter. No shapes in here.
 """
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import Final, Protocol
@@ -22,8 +23,8 @@ CLEAN: Final = "clean filter"
 DIRTY: Final = "dirty filter"
 BOUNDS: Final[Mapping[Why, str]] = {Why.BEYOND_CURVE: "at least ", Why.BEFORE_CURVE: "at most "}
 UNKNOWN: Final[Mapping[Why, str]] = {
-    Why.BEYOND_CURVE: "unknown: beyond the curve",
-    Why.BEFORE_CURVE: "unknown: before the curve",
+    Why.BEYOND_CURVE: "unknown, beyond the curve",
+    Why.BEFORE_CURVE: "unknown, before the curve",
 }
 
 
@@ -88,8 +89,8 @@ class Figure(Struct, frozen=True):
 
 
 def give(value: float, half: float, put: Callable[[float], str]) -> str:
-    """A value with its half-width; without one where that is nothing."""
-    return f"{put(value)} ± {put(half)}" if half > 0 else put(value)
+    """A value with its half-width; without one where that is less than what rounding takes."""
+    return f"{put(value)} ± {put(half)}" if re.search("[1-9]", put(half)) else put(value)
 
 
 class Case(Struct, frozen=True, dict=True):

@@ -12,7 +12,7 @@ from msgspec.structs import replace
 
 from gatehand.air.analysis import AssessedSet
 from gatehand.air.duct_model import DuctSystem
-from gatehand.air.plot_cases import Case
+from gatehand.air.plot_cases import Case, lines
 from gatehand.air.plot_sheet import LINE, MARGIN, SWATCH, TEXT, WIDTH, Legend, Sheet
 from gatehand.svg import FAINT, INK, Drawing, Point
 from gatehand.text import listed
@@ -239,9 +239,11 @@ def _point(chart: _Chart, case: Case) -> None:
 
 
 def _mark(to: Drawing, at: Point, colour: str, case: Case, tip: str = "") -> None:
-    """Round for the first fan, square for the other; full with a clean filter, hollow with a dirty one."""
+    """Round for the first fan, a diamond for the other; full with a clean filter, hollow with a dirty one."""
     if case.is_other:
-        to.square(at, colour, hollow=case.is_dirty, tip=tip)
+        x, y = at
+        corners = [(x, y - 6), (x + 6, y), (x, y + 6), (x - 6, y)]
+        to.area(corners, "#ffffff" if case.is_dirty else colour, colour, 2, tip)
     else:
         to.dot(at, colour, hollow=case.is_dirty, tip=tip)
 
@@ -283,9 +285,7 @@ def _arrow(to: Drawing, at: Point, colour: str, case: Case) -> None:
     """A triangle that points to more air, or to less; hollow with a dirty filter, with a shaft for the other fan."""
     x, y = at
     tip = 10.0 if case.bound is Why.BEYOND_CURVE else -10.0
-    corners = [(x, y - 5), (x + tip, y), (x, y + 5)]
-    to.area(corners, "#ffffff" if case.is_dirty else colour)
-    to.line([*corners, corners[0]], colour, 1.6)
+    to.area([(x, y - 5), (x + tip, y), (x, y + 5)], "#ffffff" if case.is_dirty else colour, colour, 1.6)
     if case.is_other:
         to.line([(x - tip, y), (x, y)], colour, 2.4)
 
@@ -294,13 +294,10 @@ def _in_words(sheet: Sheet, cases: Sequence[Case]) -> None:
     """The working points, and why there is none."""
     sheet.gap(8)
     sheet.text("Air through the fan", bold=True)
-    for case in cases:
-        if point := case.point():
-            sheet.text(f"{case.label}: {point}", MARGIN + 10)
+    for line in lines([(case.label, point) for case in cases if (point := case.point())]):
+        sheet.text(line, MARGIN + 10)
     troubles = {case.label: case.trouble() for case in cases if case.trouble()}
     for text in dict.fromkeys(troubles.values()):
         whose = [label for label, other in troubles.items() if other == text]
-        sentence = (
-            f"{text[0].upper()}{text[1:]}" if len(whose) == len(cases) else f"{listed(whose, last='and')}: {text}"
-        )
-        sheet.text(f"{sentence}.", MARGIN + 10)
+        sentence = text if len(whose) == len(cases) else f"{listed(whose, last='and')}: {text}"
+        sheet.text(f"{sentence[0].upper()}{sentence[1:]}.", MARGIN + 10)

@@ -88,7 +88,7 @@ def _style_of(figure: Figure) -> DuctStyle:
 def tree(sheet: Sheet, cases: Sequence[Case]) -> None:
     """The tree below its legend. The first case is the fan of the config with a clean filter."""
     _draw(Sheet(), cases).put(sheet)
-    if len(cases) > 1:
+    if sum(case.shown is not None for case in cases) > 1:
         sheet.text("A duct is drawn by the worst of its figures.", told=False)
     sheet.gap(6)
     _draw(sheet, cases)
@@ -141,7 +141,19 @@ def _collector(drawn: _Tree, name: str, left: float) -> None:
 
 def _outline(to: Drawing, at: Point) -> None:
     x, y = at
-    to.line([(x - 6, y - 6), (x + 6, y - 6), (x + 6, y + 6), (x - 6, y + 6), (x - 6, y - 6)], INK, 2)
+    to.area([(x - 6, y - 6), (x + 6, y - 6), (x + 6, y + 6), (x - 6, y + 6)], "#ffffff", INK, 2)
+
+
+def _gate_mark(to: Drawing, at: Point, *, is_open: bool) -> None:
+    x, y = at
+    fill = "#ffffff" if is_open else INK
+    to.area([(x - 4, y - 4), (x + 4, y - 4), (x + 4, y + 4), (x - 4, y + 4)], fill, INK, 2)
+
+
+def _hood_mark(to: Drawing, at: Point) -> None:
+    """Wider where the air comes in."""
+    x, y = at
+    to.area([(x - 3, y - 5), (x + 3, y - 5), (x + 7, y + 4), (x - 7, y + 4)], "#ffffff", INK, 2)
 
 
 def _block(drawn: _Tree, duct: Duct, left: float, start: float) -> None:
@@ -167,8 +179,8 @@ def _block(drawn: _Tree, duct: Duct, left: float, start: float) -> None:
     pipe.line([(left, start), (left, bottom)], style.colour, _width(duct, style), style.dash)
     _gate(drawn, pipe, duct, (left, top + LINE / 2 + 1))
     if duct.entry is not None and style not in SHUT:
-        pipe.dot((left, bottom), INK, hollow=True)
-        drawn.legend.add("hood, open", lambda to, at: to.dot((at[0] + SWATCH / 2, at[1]), INK, hollow=True))
+        _hood_mark(pipe, (left, bottom))
+        drawn.legend.add("hood, open", lambda to, at: _hood_mark(to, (at[0] + SWATCH / 2, at[1])))
     sheet.drawing.shapes[place:place] = pipe.shapes
     drawn.legend.line(style.word, style.colour, style.width or 6.0, style.dash)
     if straight is not None:
@@ -190,10 +202,10 @@ def _gate(drawn: _Tree, pipe: Drawing, duct: Duct, at: Point) -> None:
     """Where a duct with a gate begins: hollow when it is open."""
     if duct.gate is None:
         return
-    hollow = duct.gate in drawn.gates
-    pipe.square(at, INK, hollow=hollow)
-    words = f"gate, {'open' if hollow else 'shut'}"
-    drawn.legend.add(words, lambda to, at: to.square((at[0] + SWATCH / 2, at[1]), INK, hollow=hollow))
+    is_open = duct.gate in drawn.gates
+    _gate_mark(pipe, at, is_open=is_open)
+    words = f"gate, {'open' if is_open else 'shut'}"
+    drawn.legend.add(words, lambda to, at: _gate_mark(to, (at[0] + SWATCH / 2, at[1]), is_open=is_open))
 
 
 def _words(drawn: _Tree, duct: Duct, left: float, style: DuctStyle) -> None:
@@ -204,7 +216,8 @@ def _words(drawn: _Tree, duct: Duct, left: float, style: DuctStyle) -> None:
     if style in SHUT:
         gate = f"; gate {duct.gate} {'open' if duct.gate in drawn.gates else 'shut'}" if duct.gate is not None else ""
         figure = drawn.cases[0].flow(duct.name)
-        air = f"leaks {figure.words(say.flow)}" if figure is not None else "no air"
+        unit = system.units.flow_word
+        air = f"leaks {figure.words(_bare(say.flow))} {unit}" if figure is not None else "no air"
         sheet.text(f"{name}{gate}; {air}", left, fill=FAINT)
         return
     sheet.text(name, left, bold=True)

@@ -1,0 +1,433 @@
+"""The drawing of `airflow --plot`: on a phone, in black and white, read aloud; it shows what was worked out."""
+
+import random
+import re
+from collections.abc import Iterator
+from functools import cache
+from xml.etree import ElementTree as ET
+
+import pytest
+from drawn_pictures import PHONE, Picture, corners, drawn_shop, looked_at, place, station, tip
+from msgspec.structs import replace
+from shop_files import US, config_of, metric_twin, shop_text
+
+from gatehand.air.air_plot import OtherFan, svg
+from gatehand.air.plot_cases import Case, cases
+from gatehand.air.plot_curves import ticks
+from gatehand.air.plot_sheet import SWATCH
+from gatehand.svg import INK, text_width, wrapped
+from gatehand_air.ducting import Lack, Verdict
+from gatehand_air.solve import Solution, Unsolved
+from gatehand_air.spread import spread
+
+ENDS_AT_800 = US.replace(", [1100, 5.0], [1400, 0.5]]", "]")
+BEGINS_AT_300 = US.replace("[[0, 11.0], [400, 10.4]", "[[300, 10.6], [400, 10.4]")
+BIGGER = US.replace("[[0, 11.0], [400, 10.4], [800, 8.1]", "[[0, 13.0], [500, 12.4], [950, 9.1]").replace(
+    "dirty = 2.0", "dirty = 3.0"
+)
+
+
+def picture(text: str, *gates: str) -> Picture:
+    return Picture(svg(looked_at(config_of(shop_text(text)), gates)))
+
+
+def two_fans() -> str:
+    other = OtherFan("bigger", looked_at(config_of(shop_text(BIGGER))))
+    return svg(looked_at(config_of(shop_text()), ["band_saw", "router"]), other)
+
+
+@cache
+def all_kinds() -> tuple[Picture, ...]:
+    """Drawings with every kind of mark among them."""
+    return tuple(map(Picture, _all_kinds()))
+
+
+def _all_kinds() -> Iterator[str]:
+    yield svg(looked_at(config_of(shop_text())))
+    yield svg(looked_at(config_of(shop_text(ENDS_AT_800)), ["band_saw", "planing"]))
+    yield svg(looked_at(config_of(shop_text(BEGINS_AT_300)), ["bench"]))
+    yield svg(looked_at(config_of(shop_text()), []))
+    yield svg(looked_at(config_of(metric_twin(shop_text())), ["router", "sweep"]))
+    yield svg(looked_at(station(), ["planing"]))
+    yield svg([replace(one, views=one.views[1:2]) for one in looked_at(station())])
+    yield two_fans()
+
+
+@cache
+def shops() -> tuple[Picture, ...]:
+    """Shops of 1 to 30 gates, each with the slowest set and with every gate open."""
+    return tuple(map(Picture, _shops()))
+
+
+def _shops() -> Iterator[str]:
+    for count, seed in ((1, 0), (2, 1), (3, 5), (5, 2), (8, 3), (12, 4), (20, 8), (30, 6)):
+        config = drawn_shop(count, seed)
+        yield svg(looked_at(config))
+        yield svg(looked_at(config, list(config.gate)))
+
+
+# Readable ------------------------------------------------------------
+
+
+def test_no_words_overlap_and_all_lie_on_the_sheet_and_can_be_read_on_a_phone() -> None:
+    for sheet in (*shops(), *all_kinds()):
+        assert min(words.size for words in sheet.words) * PHONE / sheet.width >= 9
+        above = sorted(sheet.words, key=lambda words: words.top)
+        for at, one in enumerate(above):
+            assert one.left >= 0
+            assert one.right <= sheet.width
+            assert one.top >= 0
+            assert one.bottom <= sheet.height
+            for other in above[at + 1 :]:
+                if other.top >= one.bottom:
+                    break
+                assert other.left >= one.right or other.right <= one.left, (one.text, other.text)
+
+
+def test_no_mark_lies_beyond_the_sheet() -> None:
+    for sheet in (*shops(), *all_kinds()):
+        for mark in sheet.marks():
+            points = corners(mark) if "points" in mark.attrib else [place(mark)]
+            assert all(0 <= x <= sheet.width and 0 <= y <= sheet.height for x, y in points)
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of an sRGB colour, WCAG 2.2 [pub]."""
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(colour: str) -> float:
+    """Against white, WCAG 2.2 [pub]."""
+    return 1.05 / (luminance(colour) + 0.05)
+
+
+def test_words_and_marks_stand_out_from_the_paper() -> None:
+    """4.5 for text, 3 for what a picture needs to be understood: WCAG 2.2, 1.4.3 and 1.4.11 [pub]."""
+    assert contrast("#000000") == pytest.approx(21)
+    assert contrast("#767676") == pytest.approx(4.54, abs=0.01)
+    for sheet in all_kinds():
+        assert min(contrast(words.fill) for words in sheet.words) >= 4.5
+        legend = [mark for _, marks in legend_of(sheet).items() for mark in marks]
+        inks = {mark.get("stroke", "none") for mark in legend} - {"none"}
+        assert inks
+        assert min(map(contrast, inks)) >= 3
+
+
+def legend_of(sheet: Picture) -> dict[str, list[ET.Element]]:
+    """The marks beside each line of the legends."""
+    left = 12 + SWATCH + 8
+    rows = [words for words in sheet.words if words.left == left and words.size == 11]
+    found: dict[str, list[ET.Element]] = {}
+    for words in rows:
+        middle = (words.top + words.bottom) / 2
+        near = [m for m in sheet.marks() if abs(place(m)[1] - middle) < 6 and place(m)[0] < left]
+        if near:
+            found[words.text] = near
+    return found
+
+
+def without_colour(mark: ET.Element) -> tuple[object, ...]:
+    """What is left of a mark on a black and white print."""
+    kind = mark.tag.rpartition("}")[2]
+    look: tuple[object, ...] = (
+        kind,
+        mark.get("stroke-width"),
+        mark.get("stroke-dasharray"),
+        mark.get("fill") == "#ffffff",
+    )
+    if kind in {"circle", "rect"}:
+        return look
+    x, y = place(mark)
+    return (*look, tuple((round(a - x), round(b - y)) for a, b in corners(mark)))
+
+
+def test_every_line_of_a_legend_differs_in_black_and_white() -> None:
+    for sheet in all_kinds():
+        legend = legend_of(sheet)
+        assert len(legend) >= 5
+        looks = [tuple(map(without_colour, marks)) for marks in legend.values()]
+        assert len(set(looks)) == len(looks), legend.keys()
+
+
+def look(mark: ET.Element) -> tuple[str | None, ...]:
+    """By what a person knows a mark again."""
+    hollow = "hollow" if mark.get("fill") == "#ffffff" else "full"
+    return mark.tag.rpartition("}")[2], mark.get("stroke"), mark.get("stroke-dasharray"), hollow
+
+
+def test_every_mark_is_in_the_legend_and_no_other() -> None:
+    seen: set[str] = set()
+    for sheet in all_kinds():
+        legend = legend_of(sheet)
+        seen |= legend.keys()
+        told = [mark for marks in legend.values() for mark in marks]
+        ducts = sheet.line_of("Ducts").bottom
+        for lower in (False, True):  # the chart, the tree
+            here = [m for m in sheet.marks() if (place(m)[1] > ducts) == lower]
+            grid = {"#e9e9e9"}
+            drawn = {look(m) for m in here if m not in told and m.get("stroke") not in grid}
+            named = {look(m) for m in here if m in told}
+            axes = {("polyline", INK, None, "full")}
+            assert drawn - axes == named - axes
+    assert len(seen) >= 28
+
+
+# True ------------------------------------------------------------
+
+
+def value_at(sheet: Picture, x: float) -> float:
+    """The flow at a place in the chart, by the labels of its axis."""
+    axis = sheet.line_of("flow, cfm").top
+    labels = [w for w in sheet.words if re.fullmatch(r"[\d,]+", w.text) and axis - 20 < w.top < axis]
+    first, last = labels[0], labels[-1]
+    low, high = ((w.left + w.right) / 2 for w in (first, last))
+    return float(last.text.replace(",", "")) * (x - low) / (high - low)
+
+
+def test_the_chart_shows_the_set_that_the_tree_shows() -> None:
+    for gates in (["band_saw", "planing"], ["sweep"], ["bench", "router", "sweep"]):
+        (report,) = looked_at(config_of(shop_text()), gates)
+        sheet = Picture(svg([report]))
+        system, view = report.system, report.views[0]
+        cfm = system.units.flow
+        points = {tip(mark).partition(":")[0]: mark for mark in sheet.marks() if tip(mark)}
+        for label, solver, answer in (
+            ("clean filter", system.ducting.clean, view.assessment.clean),
+            ("dirty filter", system.ducting.dirty, view.assessment.dirty),
+        ):
+            assert isinstance(answer, Solution)
+            off = spread(solver, gates, answer).flows["main"]
+            assert value_at(sheet, place(points[label])[0]) == pytest.approx(answer.flow / cfm, abs=2)
+            said = f"{answer.flow / cfm:,.0f} ± {off / cfm:,.0f} cfm at {system.say.pressure(answer.pressure)}"
+            assert tip(points[label]) == f"{label}: {said}"
+            assert f"{label} {said}" in sheet.lines()
+            bars = [m for m in sheet.marks() if "points" in m.attrib and len(corners(m)) == 2]
+            (bar,) = [
+                m
+                for m in bars
+                if abs(place(m)[0] - place(points[label])[0]) < 0.2
+                and len({y for _, y in corners(m)}) == 1
+                and abs(place(m)[1] - place(points[label])[1]) < 0.1
+            ]
+            ends = sorted(value_at(sheet, x) for x, _ in corners(bar))
+            assert ends == pytest.approx([(answer.flow - off) / cfm, (answer.flow + off) / cfm], abs=2)
+        opened = {
+            w.removeprefix("gate ").removesuffix(", open") for w in sheet.lines() if re.fullmatch(r"gate \w+, open", w)
+        }
+        assert opened == set(gates)
+        shut = {m[1] for line in sheet.lines() if (m := re.search(r"; gate (\w+) shut; no air", line))}
+        assert shut == system.gates - opened
+
+
+def test_of_several_sets_the_slowest_is_drawn_and_the_others_are_faint() -> None:
+    (report,) = looked_at(config_of(shop_text()))
+    sheet = Picture(svg([report]))
+    lines = sheet.lines()
+    assert "Open: bench" in lines
+    assert f"The slowest of {len(report.views)} sets of gates; for another one give --open." in lines
+    faint = [m for m in sheet.marks() if m.get("stroke-dasharray") == "3 3" and len(corners(m)) > 2]
+    assert len(faint) == len({view.assessment.gates for view in report.views}) - 1
+    assert not [
+        line for line in Picture(svg([replace(report, views=report.views[:1])])).lines() if "other sets" in line
+    ]
+
+
+def test_the_slowest_set_is_found_among_sets_that_are_all_fast_enough() -> None:
+    (report,) = looked_at(config_of(shop_text(US.replace('units = "us"', 'units = "us"\nmain_velocity = 700'))))
+    fast = [view for view in report.views if view.assessment.gates <= {"band_saw", "planing"}]
+    answers = [view.assessment.dirty for view in fast]
+    speeds = [report.system.ducting.velocities(one)["main"] for one in answers if isinstance(one, Solution)]
+    slowest = fast[speeds.index(min(speeds))].assessment.gates
+    for views in (fast, fast[::-1]):
+        lines = Picture(svg([replace(report, views=views)])).lines()
+        assert f"Open: {' and '.join(slowest)}" in lines
+        assert f"The slowest of {len(fast)} sets of gates; for another one give --open." in lines
+
+
+def test_each_figure_has_its_spread_its_want_and_its_verdict() -> None:
+    sheet = picture(US, "band_saw", "router")
+    (report,) = looked_at(config_of(shop_text()), ["band_saw", "router"])
+    ducting, say = report.system.ducting, report.system.say
+    clean = report.views[0].assessment.clean
+    assert isinstance(clean, Solution)
+    off = spread(ducting.clean, ["band_saw", "router"], clean).flows
+    flow = f"{say.flow(clean.flows['router_drop'], word=False)} ± {say.flow(off['router_drop'], word=False)}"
+    assert sheet.after("hood router, 350 cfm wanted", 1) == [f"clean filter {flow}: too close to call"]
+    speed, half = (say.velocity(flows["row"] / ducting.areas["row"], word=False) for flows in (clean.flows, off))
+    at = sheet.lines().index("row, 6 in")
+    assert sheet.lines()[at + 1 : at + 3] == [
+        "velocity, 4,000 ft/min wanted",
+        f"clean filter {speed} ± {half}: sawdust settles",
+    ]
+    at = sheet.lines().index("hood band_saw, 550 cfm wanted")
+    assert sheet.lines()[at + 1].endswith(": well")
+
+
+def figures(case: Case) -> Iterator[tuple[Lack, str, Verdict | None]]:
+    for duct in case.system.ducting.network.ducts:
+        if (speed := case.speed(duct.name)) is not None:
+            yield Lack.SLOW_DUCT, duct.name, speed.verdict
+        if duct.entry is not None and (flow := case.flow(duct.name)) is not None:
+            yield Lack.HOOD_FLOW, duct.name, flow.verdict
+
+
+def test_the_verdicts_are_those_of_the_assessment() -> None:
+    met = set()
+    for count, seed in ((3, 5), (5, 2), (5, 9), (8, 3), (8, 11), (12, 4)):
+        (report,) = looked_at(drawn_shop(count, seed))
+        for view in report.views:
+            for case in cases(report.system, view):
+                shorts = report.system.ducting.shorts(
+                    case.solver, view.assessment.gates, case.answer, view.assessment.dusty
+                )
+                theirs = {(short.lack, short.where): short.verdict for short in shorts}
+                ours = {(lack, where): verdict for lack, where, verdict in figures(case)}
+                met |= set(ours.values())
+                unknown = Verdict.UNKNOWN in ours.values()
+                assert unknown == any(short.lack is Lack.NO_ANSWER for short in shorts)
+                if not isinstance(case.answer, Unsolved):
+                    lacking = {what: v for what, v in ours.items() if v not in {None, Verdict.MET}}
+                    assert lacking == theirs
+    assert met == {None, *Verdict}
+
+
+def test_beyond_the_curve_there_are_lower_bounds_and_the_unknown_is_said() -> None:
+    sheet = picture(ENDS_AT_800, "band_saw", "planing")
+    lines = sheet.lines()
+    assert "the curve of fan main ends here, at 800 cfm" in lines
+    assert "either filter at least 800 cfm" in lines
+    assert "the fan moves more air than this, dirty filter" in lines
+    assert "more than 800 cfm, where its curve ends" in " ".join(lines)
+    assert sheet.after("main, 6 in", 2) == ["velocity, 3,500 ft/min wanted", "either filter at least 4,070: well"]
+    (report,) = looked_at(config_of(shop_text(ENDS_AT_800)), ["band_saw", "planing"])
+    clean = report.views[0].assessment.clean
+    assert isinstance(clean, Unsolved)
+    assert clean.bound is not None
+    least = report.system.say.flow(clean.bound.flows["band_saw_drop"], word=False)
+    (said,) = sheet.after("hood band_saw, 550 cfm wanted", 1)
+    assert said == f"either filter at least {least}: unknown, beyond the curve"
+    assert not [line for line in lines if "at least" in line and "±" in line]
+    (end,) = {corners(m)[0][0] for m in sheet.marks() if m.get("stroke-dasharray") == "1.5 2.5" and place(m)[0] > 60}
+    assert value_at(sheet, end) == pytest.approx(800, abs=2)
+
+
+def test_before_the_curve_there_are_upper_bounds() -> None:
+    sheet = picture(BEGINS_AT_300, "bench")
+    lines = sheet.lines()
+    assert "the curve of fan main begins here, at 300 cfm" in lines
+    assert "the fan moves less air than this, clean filter" in lines
+    assert "less than 300 cfm, where its curve begins" in " ".join(lines)
+    assert sheet.after("main, 6 in", 2)[1] == "either filter at most 1,530: sawdust settles"
+    assert sheet.after("hood bench, 150 cfm wanted", 1) == ["either filter at most 300: unknown, before the curve"]
+
+
+def test_hoods_behind_one_gate_have_a_name_and_a_verdict_each() -> None:
+    sheet = Picture(svg(looked_at(station(), ["planing"])))
+    lines = sheet.lines()
+    assert lines.count("gate planing, open") == 1
+    assert lines[lines.index("gate planing, open") - 1] == "station, 5 in"
+    verdicts = {
+        name: sheet.after(f"hood {name} wanted", 1)[0].rpartition(": ")[2]
+        for name in ("jointer, 483 cfm", "drum_sander, 350 cfm")
+    }
+    assert verdicts == {"jointer, 483 cfm": "well", "drum_sander, 350 cfm": "short"}
+
+
+def test_a_hood_where_no_dust_comes_has_clean_air() -> None:
+    (report,) = looked_at(station())
+    jointer = [view for view in report.views if [d.name for (d,) in view.asked.demands] == ["jointer"]]
+    sheet = Picture(svg([replace(report, views=jointer)]))
+    at = sheet.lines().index("hood drum_sander, cfm (clean air only)")
+    assert re.fullmatch(r"clean filter \d+ ± \d+", sheet.lines()[at + 1])
+    assert "clean air only" in legend_of(sheet)
+
+
+def test_two_fans_are_drawn_side_by_side_for_the_same_set() -> None:
+    sheet = Picture(two_fans())
+    legend = legend_of(sheet)
+    assert [mark.get("stroke-dasharray") for name in ("fan main", "fan bigger") for mark in legend[name]] == [
+        None,
+        "11 5",
+    ]
+    points = [tip(mark).partition(":")[0] for mark in sheet.marks() if tip(mark)]
+    assert points == [f"fan {fan}, {kind} filter" for fan in ("main", "bigger") for kind in ("clean", "dirty")]
+    assert all(f"working point, {point}" in legend for point in points)
+    assert "what ducts and dirty filter take, fan bigger" in legend  # its filter differs
+    assert "what ducts and clean filter take, fan bigger" not in legend
+    shown = [line for line in sheet.lines() if re.match(r"fan bigger, clean filter \d", line)]
+    (bigger,) = looked_at(config_of(shop_text(BIGGER)), ["band_saw", "router"])
+    clean = bigger.views[0].assessment.clean
+    assert isinstance(clean, Solution)
+    say, area = bigger.system.say, bigger.system.ducting.areas["main"]
+    assert shown[1].startswith(f"fan bigger, clean filter {say.velocity(clean.flow / area, word=False)} ± ")
+
+
+def test_a_shut_gate_that_leaks_says_how_much() -> None:
+    leaky = US.replace('gate = "sweep"', 'gate = "sweep"\nleak = { flow = 5, at = 8 }')
+    sheet = picture(leaky, "band_saw")
+    (line,) = [line for line in sheet.lines() if "sweep_drop" in line]
+    assert re.fullmatch(r"sweep_drop, 4 in; gate sweep shut; leaks \d+ (± \d+ )?cfm", line)
+    assert "shut, but it leaks" in legend_of(sheet)
+
+
+def test_with_every_gate_shut_nothing_is_claimed() -> None:
+    sheet = picture(US)
+    assert "Every gate is shut" in sheet.lines()
+    assert "No gate is open: no air moves." in sheet.lines()
+    assert not [line for line in sheet.lines() if "working point" in line or "±" in line]
+
+
+# For programs ------------------------------------------------------------
+
+
+def test_names_of_any_kind_are_escaped_and_a_screen_reader_has_the_story() -> None:
+    (report,) = looked_at(station(), ["planing"])
+    odd = {"jointer_port": 'a <b> & "c" \x07', "sander_port": "x" * 300}
+    named = replace(report, system=replace(report.system, labels={**report.system.labels, **odd}))
+    root = ET.fromstring(svg([named]))  # noqa: S314 - we wrote it
+    assert root.get("role") == "img"
+    title, told = root[0], root[1]
+    assert title.text == "Fan and ducts of collector main"
+    assert told.tag.endswith("desc")
+    assert 'hood a <b> & "c" \\x07, 483 cfm wanted' in (told.text or "")
+    for said in ("Open: planing", "station, 5 in", "gate planing, open", "clean filter "):
+        assert said in (told.text or "")
+
+
+def test_wrapped_lines_hold_every_word_and_fit() -> None:
+    dice = random.Random(4)
+    for _ in range(200):
+        words = " ".join(
+            "".join(dice.choices("abcWi_", k=dice.choice((1, 3, 8, 60)))) for _ in range(dice.randint(0, 9))
+        )
+        width = dice.uniform(60, 380)
+        lines = wrapped(words, width, 11, bold=dice.random() < 0.5)
+        assert "".join(lines).replace(" ", "") == words.replace(" ", "")
+        assert all(text_width(line, 11) <= width for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("words", "bold", "wide"),
+    [  # advance widths of DejaVu Sans 2.37, summed up, in thousandths of the size [pub: the font's own table]
+        ("clean filter 5,450 ± 180: too close to call", False, 20419),
+        ("velocity, 3,500 ft/min wanted", False, 14716),
+        ("static pressure, in.w.g.", False, 11380),
+        ("JIG SAW, BENCH & SWEEP", False, 13048),
+        ("band_saw_drop, 4 in", True, 11451),
+        ("Collector main", True, 8155),
+        ("WWW mmm @@@ %%%", True, 13485),
+    ],
+)
+def test_text_is_never_wider_than_taken_for(words: str, bold: bool, wide: float) -> None:
+    assert wide <= text_width(words, 1000, bold=bold) <= 1.1 * wide
+
+
+@pytest.mark.parametrize("end", [0.07, 0.3, 1.0, 1.49, 2.99, 5.99, 6.0, 9.99, 12.4, 1456, 2750, 99999])
+def test_an_axis_has_four_to_seven_round_values(end: float) -> None:
+    values = ticks(end)
+    assert 4 <= len(values) <= 7
+    assert values[0] == 0
+    assert values[-1] <= end * (1 + 1e-9)
+    assert end - values[-1] < values[1] * (1 + 1e-9)
