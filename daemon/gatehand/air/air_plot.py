@@ -13,7 +13,7 @@ from gatehand.air.plot_cases import Looked, OtherFan, cases
 from gatehand.air.plot_curves import chart
 from gatehand.air.plot_sheet import Sheet
 from gatehand.air.plot_tree import tree
-from gatehand.text import listed
+from gatehand.text import listed, named
 from gatehand_air.solve import Solution
 
 __all__ = ["OtherFan", "svg"]
@@ -41,7 +41,7 @@ def _report(sheet: Sheet, report: Looked, other: OtherFan | None) -> None:
     sheet.text(f"Open: {listed(gates, last='and')}" if gates else "Every gate is shut", bold=True)
     if len(asked) > 1:
         which = "slowest" if _slowness(system, view) < math.inf else "first"
-        sheet.text(f"The {which} of {len(asked)} sets of gates; for another one give --open.")
+        sheet.text(f"The {which} of {named(len(asked), 'set')} of gates; for another one give --open.")
     second = _same_ducts(system, other) if other is not None else None
     drawn = cases(system, view, second, other.name if other is not None else "")
     chart(sheet, drawn, _others(report.views, view))

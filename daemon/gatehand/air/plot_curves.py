@@ -15,7 +15,7 @@ from gatehand.air.duct_model import DuctSystem
 from gatehand.air.plot_cases import Case, lines
 from gatehand.air.plot_sheet import LINE, MARGIN, SWATCH, TEXT, WIDTH, Legend, Sheet
 from gatehand.svg import FAINT, INK, Drawing, Point
-from gatehand.text import listed
+from gatehand.text import as_sentence, listed
 from gatehand_air.fan_curve import Curve, CurvePoint
 from gatehand_air.solve import Solver, Unsolved, Why
 
@@ -300,4 +300,4 @@ def _in_words(sheet: Sheet, cases: Sequence[Case]) -> None:
     for text in dict.fromkeys(troubles.values()):
         whose = [label for label, other in troubles.items() if other == text]
         sentence = text if len(whose) == len(cases) else f"{listed(whose, last='and')}: {text}"
-        sheet.text(f"{sentence[0].upper()}{sentence[1:]}.", MARGIN + 10)
+        sheet.text(as_sentence(sentence), MARGIN + 10)
