@@ -4,6 +4,7 @@ import random
 import re
 from collections.abc import Iterator
 from functools import cache
+from itertools import pairwise
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -13,8 +14,9 @@ from shop_files import US, config_of, metric_twin, shop_text
 
 from gatehand.air.air_plot import OtherFan, svg
 from gatehand.air.plot_cases import Case, cases
-from gatehand.air.plot_curves import ticks
+from gatehand.air.plot_curves import LOOKS, taken, ticks
 from gatehand.air.plot_sheet import SWATCH
+from gatehand.air.plot_tree import CLEAN_AIR, SHUT, SLOW, WORST_FIRST
 from gatehand.svg import INK, text_width, wrapped
 from gatehand_air.ducting import Lack, Verdict
 from gatehand_air.solve import Solution, Unsolved
@@ -151,6 +153,14 @@ def test_every_line_of_a_legend_differs_in_black_and_white() -> None:
         assert len(set(looks)) == len(looks), legend.keys()
 
 
+def test_kinds_of_ducts_and_of_curves_differ_in_black_and_white() -> None:
+    for kinds in (
+        [(kind.dash, kind.width) for kind in (*WORST_FIRST, CLEAN_AIR, *SHUT)],
+        [one.dash for one in LOOKS.values()],
+    ):
+        assert len(set(kinds)) == len(kinds)
+
+
 def look(mark: ET.Element) -> tuple[str | None, ...]:
     """By what a person knows a mark again."""
     hollow = "hollow" if mark.get("fill") == "#ffffff" else "full"
@@ -219,6 +229,51 @@ def test_the_chart_shows_the_set_that_the_tree_shows() -> None:
         assert opened == set(gates)
         shut = {m[1] for line in sheet.lines() if (m := re.search(r"; gate (\w+) shut; no air", line))}
         assert shut == system.gates - opened
+
+
+@pytest.mark.parametrize("text", [US, US.replace("clean = 0.8", "clean = 3.0").replace("dirty = 2.0", "dirty = 4.5")])
+def test_the_curves_meet_in_the_working_point(text: str) -> None:
+    (report,) = looked_at(config_of(shop_text(text)), ["band_saw", "planing"])
+    sheet = Picture(svg([report]))
+    for case in cases(report.system, report.views[0]):
+        assert isinstance(case.answer, Solution)
+        assert taken(case.solver, case.view, case.answer.flow) == pytest.approx(case.answer.pressure, rel=1e-6)
+        x, y = next(place(mark) for mark in sheet.marks() if tip(mark).startswith(case.label))
+        for words in ("fan main", f"what ducts and {case.label} take"):
+            (kind,) = legend_of(sheet)[words]
+            (curve,) = [
+                m
+                for m in sheet.marks()
+                if look(m) == look(kind) and m.get("stroke-width") == kind.get("stroke-width") and len(corners(m)) > 20
+            ]
+            assert height(corners(curve), x) == pytest.approx(y, abs=1)
+
+
+def height(points: list[tuple[float, float]], x: float) -> float:
+    """Of a line through points, at a place."""
+    left, right = next((a, b) for a, b in pairwise(points) if a[0] <= x <= b[0])
+    return left[1] + (right[1] - left[1]) * (x - left[0]) / (right[0] - left[0])
+
+
+def test_every_gate_and_every_open_hood_has_its_mark() -> None:
+    for gates in (["band_saw", "planing"], []):
+        sheet = Picture(svg(looked_at(station(), gates)))
+        told = [mark for marks in legend_of(sheet).values() for mark in marks]
+        shapes = [m for m in sheet.marks() if m.tag.endswith("polygon") and m.get("stroke") == INK and m not in told]
+        sizes = [(round(max(x for x, _ in corners(m)) - min(x for x, _ in corners(m))), m.get("fill")) for m in shapes]
+        assert sizes.count((12, "#ffffff")) == 1  # the collector
+        assert sizes.count((8, "#ffffff")) == len(gates)
+        assert sizes.count((8, INK)) == 5 - len(gates)
+        assert sizes.count((14, "#ffffff")) == (3 if gates else 0)  # hoods: two of them behind one gate
+
+
+def test_a_duct_is_drawn_by_the_worst_of_its_figures() -> None:
+    sheet = picture(US.replace('units = "us"', 'units = "us"\nmin_velocity = 4850'), "planing")
+    verdicts = [line.rpartition(": ")[2] for line in sheet.after("row, 6 in", 3)[1:]]
+    assert verdicts == ["too close to call", "too slow"]
+    words = sheet.line_of("row, 6 in")
+    beside = [m for m in sheet.marks() if m.tag.endswith("polyline") and abs(corners(m)[0][1] - words.top) < 3]
+    assert [mark.get("stroke-dasharray") for mark in beside] == [SLOW.dash]
 
 
 def test_of_several_sets_the_slowest_is_drawn_and_the_others_are_faint() -> None:
