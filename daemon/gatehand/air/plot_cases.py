@@ -15,7 +15,6 @@ from gatehand.air import air_words
 from gatehand.air.analysis import AssessedSet
 from gatehand.air.duct_model import DuctSystem
 from gatehand_air.ducting import Verdict, judge
-from gatehand_air.fittings import SETTLES
 from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
 from gatehand_air.spread import Spread, spread
 
@@ -137,6 +136,13 @@ class Case(Struct, frozen=True, dict=True):
     def _speeds_wanted(self) -> Mapping[str, float]:
         return self.system.ducting.wanted_for(self.view.assessment.dusty)
 
+    @cached_property
+    def _settling(self) -> frozenset[str]:
+        """Ducts in which sawdust settles."""
+        assessment = self.view.assessment
+        shorts = self.system.ducting.shorts(self.solver, assessment.gates, self.answer, assessment.dusty)
+        return frozenset(short.where for short in shorts if short.settles)
+
     def flow(self, hood: str) -> Figure | None:
         """At a hood; None: nothing is known."""
         dusty = hood in self.view.assessment.dusty
@@ -158,8 +164,7 @@ class Case(Struct, frozen=True, dict=True):
         sure = {Why.BEYOND_CURVE: Verdict.MET, Why.BEFORE_CURVE: Verdict.SHORT}
         if self.bound is not None and verdict is not sure[self.bound]:
             verdict = Verdict.UNKNOWN
-        settles = area is not None and verdict is Verdict.SHORT and found < min(SETTLES, wanted)
-        return Figure(found, half, wanted, verdict, self.bound, settles)
+        return Figure(found, half, wanted, verdict, self.bound, area is not None and duct in self._settling)
 
     def point(self) -> str:
         """Flow and pressure at the working point, or what is known of them."""
