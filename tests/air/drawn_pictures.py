@@ -2,14 +2,18 @@
 
 import random
 from collections.abc import Collection, Iterator, Sequence
+from functools import cache
 from typing import NamedTuple
 from xml.etree import ElementTree as ET
 
 from msgspec import Struct
-from shop_files import US, config_of, shop_text
+from msgspec.structs import replace
+from shop_files import US, config_of, metric_twin, shop_text
 
+from gatehand.air.air_plot import OtherFan, svg
 from gatehand.air.analysis import AssessedSet
 from gatehand.air.duct_model import DuctSystem, duct_systems
+from gatehand.air.plot_sheet import SWATCH
 from gatehand.config import Config
 from gatehand.svg import text_width
 from gatehand_air.gate_sets import GateSet
@@ -176,3 +180,68 @@ def corners(mark: ET.Element) -> list[tuple[float, float]]:
 def tip(mark: ET.Element) -> str:
     """What a mark shows when it is pointed at."""
     return next((node.text or "" for node in mark), "")
+
+
+ENDS_AT_800 = US.replace(", [1100, 5.0], [1400, 0.5]]", "]")
+BEGINS_AT_300 = US.replace("[[0, 11.0], [400, 10.4]", "[[300, 10.6], [400, 10.4]")
+BIGGER = US.replace("[[0, 11.0], [400, 10.4], [800, 8.1]", "[[0, 13.0], [500, 12.4], [950, 9.1]").replace(
+    "dirty = 2.0", "dirty = 3.0"
+)
+
+
+def picture(text: str, *gates: str) -> Picture:
+    return Picture(svg(looked_at(config_of(shop_text(text)), gates)))
+
+
+def two_fans() -> str:
+    other = OtherFan("bigger", looked_at(config_of(shop_text(BIGGER))))
+    return svg(looked_at(config_of(shop_text()), ["band_saw", "router"]), other)
+
+
+@cache
+def all_kinds() -> tuple[Picture, ...]:
+    """Drawings with every kind of mark among them."""
+    return tuple(map(Picture, _all_kinds()))
+
+
+def _all_kinds() -> Iterator[str]:
+    yield svg(looked_at(config_of(shop_text())))
+    yield svg(looked_at(config_of(shop_text(ENDS_AT_800)), ["band_saw", "planing"]))
+    yield svg(looked_at(config_of(shop_text(BEGINS_AT_300)), ["bench"]))
+    yield svg(looked_at(config_of(shop_text()), []))
+    yield svg(looked_at(config_of(metric_twin(shop_text())), ["router", "sweep"]))
+    yield svg(looked_at(station(), ["planing"]))
+    yield svg([replace(one, views=one.views[1:2]) for one in looked_at(station())])
+    yield two_fans()
+
+
+@cache
+def shops() -> tuple[Picture, ...]:
+    """Shops of 1 to 30 gates, each with the slowest set and with every gate open."""
+    return tuple(map(Picture, _shops()))
+
+
+def _shops() -> Iterator[str]:
+    for count, seed in ((1, 0), (2, 1), (3, 5), (5, 2), (8, 3), (12, 4), (20, 8), (30, 6)):
+        config = drawn_shop(count, seed)
+        yield svg(looked_at(config))
+        yield svg(looked_at(config, list(config.gate)))
+
+
+def legend_of(sheet: Picture) -> dict[str, list[ET.Element]]:
+    """The marks beside each line of the legends."""
+    left = 12 + SWATCH + 8
+    rows = [words for words in sheet.words if words.left == left and words.size == 11]
+    found: dict[str, list[ET.Element]] = {}
+    for words in rows:
+        middle = (words.top + words.bottom) / 2
+        near = [m for m in sheet.marks() if abs(place(m)[1] - middle) < 6 and place(m)[0] < left]
+        if near:
+            found[words.text] = near
+    return found
+
+
+def look(mark: ET.Element) -> tuple[str | None, ...]:
+    """By what a person knows a mark again."""
+    hollow = "hollow" if mark.get("fill") == "#ffffff" else "full"
+    return mark.tag.rpartition("}")[2], mark.get("stroke"), mark.get("stroke-dasharray"), hollow

@@ -230,7 +230,7 @@ def _point(chart: _Chart, case: Case) -> None:
     if off > 0:
         low, high = (chart.scale.at(q, shown.pressure)[0] for q in (shown.flow - off, shown.flow + off))
         _bar(drawing, (low, y), high)
-        chart.legend.add("the flow's ±, right in 19 cases of 20", _swatch_of_bar)
+        chart.legend.add("how far the flow may be off", _swatch_of_bar)
     _mark(drawing, (x, y), look.colour, case, f"{case.label}: {case.point()}")
     chart.legend.add(
         f"working point, {case.label}" if case.label != "found" else "working point",

@@ -89,7 +89,7 @@ def tree(sheet: Sheet, cases: Sequence[Case]) -> None:
     """The tree below its legend. The first case is the fan of the config with a clean filter."""
     _draw(Sheet(), cases).put(sheet)
     if sum(case.shown is not None for case in cases) > 1:
-        sheet.text("A duct is drawn by the worst of its figures.", told=False)
+        sheet.text("A duct is drawn by its worst figure.", told=False)
     sheet.gap(6)
     _draw(sheet, cases)
 
