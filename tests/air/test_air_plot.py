@@ -279,3 +279,16 @@ def test_with_every_gate_shut_nothing_is_claimed() -> None:
     assert "Every gate is shut" in sheet.lines()
     assert "No gate is open: no air moves." in sheet.lines()
     assert not [line for line in sheet.lines() if "working point" in line or "±" in line]
+
+
+def test_a_wider_duct_has_a_wider_line_and_a_shut_one_the_thinnest() -> None:
+    sheet = picture(US, "bench", "router", "planing")
+
+    def line(name: str) -> float:
+        top = sheet.line_of(name).top
+        pipes = [m for m in sheet.marks() if m.tag.endswith("polyline") and abs(corners(m)[0][1] - top) < 10]
+        return max(float(mark.get("stroke-width", "0")) for mark in pipes if len({x for x, _ in corners(mark)}) == 1)
+
+    wide = [line(name) for name in ("row, 6 in", "planing_drop, 5 in", "router_drop, 4 in", "bench_port, 2.5 in")]
+    assert wide == sorted(set(wide), reverse=True)
+    assert line("sweep_drop, 4 in; gate sweep shut; no air") < wide[-1]
