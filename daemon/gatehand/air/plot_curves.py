@@ -8,7 +8,6 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from msgspec import Struct
-from msgspec.structs import replace
 
 from gatehand.air.analysis import AssessedSet
 from gatehand.air.duct_model import DuctSystem
@@ -17,7 +16,7 @@ from gatehand.air.plot_sheet import LINE, MARGIN, SWATCH, TEXT, WIDTH, Legend, S
 from gatehand.svg import FAINT, INK, Drawing, Point
 from gatehand.text import as_sentence, listed
 from gatehand_air.fan_curve import Curve, CurvePoint
-from gatehand_air.solve import Solver, Unsolved, Why
+from gatehand_air.solve import Solver, Why
 
 LEFT: Final = 52.0
 RIGHT: Final = WIDTH - 24.0
@@ -30,8 +29,6 @@ DIRTY: Final = "#a63500"
 SAMPLES: Final = 24
 SAMPLES_BEHIND: Final = 10
 OVER: Final = 1.1
-STRONG: Final = 1e3
-"""A fan so many times as strong moves more air than any that is drawn."""
 
 
 class Look(Struct, frozen=True):
@@ -208,12 +205,9 @@ def _asked_at(solver: Solver, view: AssessedSet, last: float, samples: int, most
 
 
 def taken(solver: Solver, view: AssessedSet, flow: float) -> float | None:
-    """What ducts and filter take at a flow, Pa: the ducts at the end of a much stronger fan's curve."""
-    strong = STRONG * max(pressure for _, pressure in solver.fan.points)
-    answer = replace(solver, fan=Curve(((0.0, strong), (flow, strong)))).solve(view.assessment.gates)
-    if not isinstance(answer, Unsolved) or answer.why is not Why.BEYOND_CURVE or answer.bound is None:
-        return None
-    return answer.bound.suctions[solver.network.root.name] + answer.bound.filter_loss
+    """What ducts and filter take at a flow, Pa."""
+    drawn = solver.drawing(view.assessment.gates, flow)
+    return None if drawn is None else drawn.suctions[solver.network.root.name] + drawn.filter_loss
 
 
 def _point(chart: _Chart, case: Case) -> None:
