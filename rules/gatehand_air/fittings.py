@@ -121,8 +121,30 @@ def sharp_contraction(beta: float) -> float:
 TRGS: Final = "TRGS 553 Annex 2 [pub]"
 FROM_MEMORY: Final = "[memory]: recalled, not confirmed"
 
-SETTLES: Final = 3000 * FPM
-"""Below this sawdust settles, m/s. ACGIH's minimum for light shavings [pub]."""
+ACGIH: Final = "ACGIH Industrial Ventilation, minimum duct design velocities [pub]"
+
+
+class Dust(Struct, frozen=True):
+    """The published range of transport velocity, m/s, what we ask for, and where it is from.
+
+    Asked for is the upper end: the figures are minima for design, and a duct of a shop is never as well known. Below
+    the lower end the dust settles.
+    """
+
+    settles: float
+    wanted: float
+    source: str
+
+
+DUSTS: Final[dict[str, Dust]] = {
+    "fine": Dust(2500 * FPM, 3000 * FPM, f"wood flour 2500 to 3000 ft/min, {ACGIH}"),
+    "shavings": Dust(3000 * FPM, 4000 * FPM, f"light shavings 3000 to 4000 ft/min, {ACGIH}"),
+    "heavy": Dust(4000 * FPM, 4500 * FPM, f"heavy or wet sawdust, wood blocks 4000 to 4500 ft/min, {ACGIH}"),
+}
+"""By the word that a config uses: sanding dust; what a planer or a saw makes of dry wood; wet chips, offcuts."""
+
+SETTLES: Final = DUSTS["shavings"].settles
+"""Below this sawdust of no kind in particular settles, m/s."""
 PORT_VELOCITY: Final = 4500 * FPM
 """Makers' manuals ask for about a port's area times this [practice]."""
 
