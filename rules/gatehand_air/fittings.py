@@ -109,6 +109,29 @@ def reducer(own: float, fanward: float, angle: float | None = None) -> float:
     return sharp_contraction(fanward / own) * softened * (own / fanward) ** 4
 
 
+def carried_over(factor: float, there: float, own: float) -> float:
+    """A loss factor on the velocity pressure at diameter `there`, as one on that at diameter `own`; m.
+
+    The same air passes both, so velocity goes with the inverse square of the diameter and its pressure with the fourth
+    power: the pressure lost stays the same.
+    """
+    return factor * (own / there) ** 4
+
+
+def transition(end: float, following: float, *, alone: bool) -> float:
+    """Loss factor, on the velocity pressure at `end`, where a duct runs into the next one and no reducer says how.
+
+    Args:
+        end: diameter with which the duct ends, m.
+        following: diameter of the next duct at the hood's end, m.
+        alone: no other duct runs into that one.
+
+    Into a narrower duct: a sudden contraction, for the duct's own air. Into a wider one: a sudden expansion, but only
+    where it is alone; where several meet, the loss stands in the branches' wyes and the straight run goes free.
+    """
+    return reducer(end, following) if end > following or alone else 0.0
+
+
 def sharp_contraction(beta: float) -> float:
     """Rennels' sudden contraction on the smaller pipe's velocity pressure; `beta` is the ratio of diameters, below 1.
 

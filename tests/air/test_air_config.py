@@ -24,8 +24,8 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ('"elbow_90"]\n\n[duct.row]', "{ k = -1 }]\n\n[duct.row]", "duct.main.fittings[0].k", "0 or more"),
         ('"elbow_90"]\n\n[duct.row]', "{ angle = 30 }]\n\n[duct.row]", "duct.main.fittings[0]", "{ reducer = 4 }"),
         (
-            'material = "flex"\nfittings = ["wye_45", "b',
-            'material = "flux"\nfittings = ["wye_45", "b',
+            'material = "flex"\nfittings = ["b',
+            'material = "flux"\nfittings = ["b',
             ROUTER,
             'mean "flex"?',
         ),
@@ -35,7 +35,7 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ("diameter = 2.5", "diameter = 0", "duct.bench_port.diameter", "above 0"),
         ("diameter = 2.5", "diameter = true", "duct.bench_port.diameter", "wanted a number"),
         ('gate = "bench"', 'gate = "bnch"', "duct.bench_port.gate", 'did you mean "bench"?'),
-        ('gate = "bench"', 'gate = "sweep"', "duct.bench_port.gate", "already ends duct 'sweep_drop'"),
+        ('gate = "bench"', 'gate = "sweep"', "duct.bench_port.gate", "is in duct 'sweep_drop' already"),
         ('gate = "bench"\n', 'gate = "bench"\nleak = { flow = 0, at = 4 }\n', "duct.bench_port.leak.flow", "above 0"),
         ('[duct.row]\ninto = "main"', '[duct.row]\ninto = "mian"', "duct.row.into", 'did you mean "main"?'),
         (
@@ -46,7 +46,7 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ),
         ("[duct.row]\n", "[duct.row]\nleak = { flow = 5, at = 4 }\n", "duct.row.leak", "names no gate"),
         ("[duct.main]\n", '[duct.main]\ninto = "row"\n', "duct.main.into", "comes back to it"),
-        ("[fan.main]", "[fan.mian]", "fan.mian", "a fan is named after its collector"),
+        ("[fan.main]", "[fan.mian]", "fan.mian", 'collector "main" has no fan; did you mean "main"?'),
         ('tool = "sweep"', 'tool = "swep"', "duct.sweep_drop.hood.tool", 'did you mean "sweep"?'),
         (
             'units = "us"',
@@ -87,17 +87,18 @@ def test_sizes_materials_and_factors_reach_the_solver() -> None:
     assert bench.diameter == pytest.approx(0.0635)
     assert bench.length == pytest.approx(3.048)
     assert bench.roughness == MATERIALS["flex"].roughness
-    assert bench.factor == pytest.approx(0.28 + reducer(2.5, 4) + 0.15)
+    assert bench.factor == pytest.approx((1 - (2.5 / 4) ** 2) ** 2 + (0.15 + 0.28) * (2.5 / 4) ** 4)
     assert bench.entry == 0.93
     assert saw.factor == pytest.approx(0.28 + factor("elbow_45", 0.127) + 0.15)
     assert saw.entry == 0.49
-    assert tree.mains() == {"main"}
+    assert tree.mains() == {"main", "row"}
 
 
 def test_a_changed_diameter_changes_the_factors_that_depend_on_it() -> None:
     wider = duct_system(config_of(shop_text()), "main", {"band_saw_drop": 0.2}).ducting.network.duct("band_saw_drop")
     assert wider.diameter == 0.2
-    assert wider.factor == pytest.approx(0.28 + 0.07 + 0.15)
+    step = reducer(0.2, 0.1524)  # into a main that is narrower now
+    assert wider.factor == pytest.approx(0.28 + 0.07 + 0.15 + step)
 
 
 def test_a_users_own_flow_wins_over_the_default() -> None:

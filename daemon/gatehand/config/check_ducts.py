@@ -8,11 +8,13 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from gatehand.config import codes
+from gatehand.config.check_air import is_diameter
 from gatehand.config.ducts import DuctTable
 from gatehand.config.model import Config
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath
 from gatehand.text import listed, named, nearest, shown
+from gatehand_air.properties import units
 
 _OWN: Final = ("fan", "duct")
 _READ: Final = ("collector", "gate", "tool")
@@ -29,7 +31,7 @@ def check_ducts(partial: Partial) -> Iterator[Fault]:
     yield from [*_shape(config.duct)] or _collectors(config)
     if all(duct.into is None or duct.into in config.duct for duct in config.duct.values()):
         yield from _order(config.duct)
-        yield from _steps(config.duct)
+        yield from _steps(config)
         yield from _hoods(partial)
 
 
@@ -135,8 +137,10 @@ def _collectors(config: Config) -> Iterator[Fault]:
 
 def _no_fan(config: Config, collector: str) -> str:
     spare = [f"[fan.{name}]" for name in config.fan if name not in config.collector]
-    others = f"; {listed(spare, last='and')} {'is' if len(spare) == 1 else 'are'} only there to compare with"
-    return f"collector {collector!r} has ducts but no [fan.{collector}] with its curve{others if spare else ''}"
+    text = f"collector {collector!r} has ducts but no [fan.{collector}] with its curve"
+    if not spare:
+        return text
+    return f"{text}; {listed(spare, last='and')} {'is' if len(spare) == 1 else 'are'} only there to compare with"
 
 
 def is_meeting(fitting: str | None) -> bool:
@@ -174,12 +178,18 @@ def alone(ducts: Mapping[str, DuctTable], name: str) -> bool:
     return sum(duct.into == ducts[name].into for duct in ducts.values()) == 1
 
 
-def _steps(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
-    """Where a duct goes over into the next one at another diameter, and no reducer says how."""
+def _steps(config: Config) -> Iterator[Fault]:
+    """Where a duct goes over into the next one at another diameter, and no reducer says how.
+
+    A diameter that no duct has is told by itself.
+    """
+    ducts, of = config.duct, units(config.airflow.units)
     for name, duct in ducts.items():
         if duct.into is None or duct.into == name:
             continue
         ends, after = fanward(duct), ducts[duct.into].diameter
+        if not (is_diameter(ends, of) and is_diameter(after, of)):
+            continue
         path: KeyPath = ("duct", name, "diameter" if ends == duct.diameter else "fittings")
         if ends > after:
             text = (
