@@ -157,6 +157,7 @@ def _odd_fan(fan: Fan, of: Units) -> Odd:
         if lost > fan.curve[0][1]:
             text = f"the filter would lose {lost:g} {of.pressure_word}, more than the fan gives at its most"
             yield ("filter_loss", key), f"{text} ({fan.curve[0][1]:g}); look at the unit"
+            break
 
 
 def _below_velocity_pressure(fan: Fan, of: Units) -> str | None:

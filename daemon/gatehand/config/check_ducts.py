@@ -193,14 +193,14 @@ def _steps(config: Config) -> Iterator[Fault]:
         path: KeyPath = ("duct", name, "diameter" if ends == duct.diameter else "fittings")
         if ends > after:
             text = (
-                f"{ends:g} wide, it runs into {duct.into!r} of {after:g}: the sudden step is charged as one; end its "
+                f"{ends:g} wide, it runs into {duct.into!r} of {after:g}: it is charged as a sudden step; end its "
                 f"fittings with {{ reducer = {after:g}, angle = 30 }}, or make {duct.into!r} as wide"
             )
             yield Fault(path, codes.SUDDEN_STEP, text)
         elif ends < after and alone(ducts, name):
             text = (
-                f"{ends:g} wide, it opens into {duct.into!r} of {after:g}, as the only duct there: the sudden step is "
-                f"charged as one; end its fittings with {{ reducer = {after:g}, angle = 20 }}, or without the angle "
+                f"{ends:g} wide, it opens into {duct.into!r} of {after:g}, as the only duct there: it is charged as "
+                f"a sudden step; end its fittings with {{ reducer = {after:g}, angle = 20 }}, or without the angle "
                 "where it is sudden"
             )
             yield Fault(path, codes.SUDDEN_STEP, text)
