@@ -23,6 +23,7 @@ class Duct(Struct, frozen=True, kw_only=True):
         leak: what a shut gate loses, Pa/(m3/s)^2; None: it shuts tight.
         machine: what the machine behind the hood loses, Pa/(m3/s)^2; None: nobody knows.
         dust_velocity: what the dust that enters at the hood wants, m/s; None: the usual, by where the duct lies.
+        dust_settles: below this it settles, m/s; None: the usual.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Duct(Struct, frozen=True, kw_only=True):
     leak: float | None = None
     machine: float | None = None
     dust_velocity: float | None = None
+    dust_settles: float | None = None
 
 
 class Network(Struct, frozen=True, dict=True):

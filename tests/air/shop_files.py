@@ -109,6 +109,16 @@ def _gate(name: str) -> str:
     )
 
 
+def head() -> str:
+    """Broker and collector: what every shop begins with."""
+    return _HEAD
+
+
+def gate_tables(*names: str) -> str:
+    """Gates with a button each."""
+    return "".join(map(_gate, names))
+
+
 def shop_text(ducts: str = US, *, max_open: int | None = 2, tools: str = _TOOLS) -> str:
     """The whole file."""
     limit = f"max_open = {max_open}\n" if max_open is not None else ""

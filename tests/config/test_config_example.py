@@ -214,6 +214,11 @@ CAUGHT_BY_SCHEMA = [
     "start_watts_missing",
     "motor_current_and_power",
     "motor_amps_beside_running",
+    "dust_unknown_word",
+    "machine_loss_without_flow",
+    "measured_unknown_word",
+    "measured_as_a_number",
+    "speed_without_run",
 ]
 
 

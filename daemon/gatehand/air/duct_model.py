@@ -162,6 +162,7 @@ def _duct(name: str, ducts: Mapping[str, DuctTable], diameters: Mapping[str, flo
     leak = None if duct.leak is None else duct.leak.at * of.pressure / (duct.leak.flow * of.flow) ** 2
     hood = duct.hood
     machine = hood.machine_loss if hood is not None else None
+    dust = DUSTS[hood.dust] if hood is not None and hood.dust is not None else None
     return Duct(
         name=name,
         into=duct.into,
@@ -173,7 +174,8 @@ def _duct(name: str, ducts: Mapping[str, DuctTable], diameters: Mapping[str, flo
         gate=duct.gate,
         leak=leak,
         machine=None if machine is None else machine.loss * of.pressure / (machine.at * of.flow) ** 2,
-        dust_velocity=None if hood is None or hood.dust is None else DUSTS[hood.dust].wanted,
+        dust_velocity=None if dust is None else dust.wanted,
+        dust_settles=None if dust is None else dust.settles,
     )
 
 

@@ -165,7 +165,7 @@ def _below_velocity_pressure(fan: Fan, of: Units) -> str | None:
 
     What is left of it there is the loss on the way in, and that is never below 0 (Bernoulli).
     """
-    if fan.measured is None:
+    if fan.measured is None or not is_diameter(fan.measured.inlet_pipe, of):
         return None
     across = area(fan.measured.inlet_pipe * of.diameter)
     for flow, pressure in fan.curve:

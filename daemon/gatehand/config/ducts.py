@@ -11,15 +11,31 @@ from typing import Annotated, Final, Literal, Self, TypeAlias
 from pydantic import PlainValidator, WithJsonSchema, field_validator, model_validator
 
 from gatehand.config import codes
-from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, positive, unknown_word
+from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, unknown_word
 from gatehand.text import found
 from gatehand_air.fittings import DUSTS, ENTRIES, FITTINGS, MATERIALS
 
+SMALLEST: Final = 1e-6
+LARGEST: Final = 1e9
+"""In any unit: what is beyond is no number of a duct, and would only end in an overflow."""
+
+
+def _sized(value: object, wanted: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}")
+    if value != 0 and not SMALLEST <= value <= LARGEST:
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}, and of a sensible size")
+    return float(value)
+
 
 def _not_negative(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
-        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted a number of 0 or more")
-    return float(value)
+    return _sized(value, "a number of 0 or more")
+
+
+def _positive(value: object) -> float:
+    if (result := _sized(value, "a number above 0")) == 0:
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted a number above 0")
+    return result
 
 
 def _tools(value: object) -> object:
@@ -35,7 +51,7 @@ def _tools(value: object) -> object:
 
 _NAMES = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
 
-Positive = Annotated[float, *positive("a number")]
+Positive = Annotated[float, PlainValidator(_positive), WithJsonSchema({"type": "number", "exclusiveMinimum": 0})]
 NotNegative = Annotated[float, PlainValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
 Names = Annotated[tuple[str, ...], PlainValidator(_tools), WithJsonSchema(_NAMES)]
 CurvePair: TypeAlias = tuple[NotNegative, NotNegative]
