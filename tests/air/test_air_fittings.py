@@ -13,12 +13,13 @@ from air_shops import AIR, FAN
 from msgspec.structs import replace
 from shop_files import config_of, gate_tables, head
 
-from gatehand.air.duct_model import DuctSystem, duct_system, static_curve
+from gatehand.air.duct_model import DuctSystem, duct_system, plain_fan, static_curve
 from gatehand.config import load_text
 from gatehand_air.ducting import Lack
 from gatehand_air.fan_curve import Curve
 from gatehand_air.fittings import DUSTS
 from gatehand_air.properties import CFM, FPM, INCH_WATER, STANDARD, US
+from gatehand_air.properties import METRIC as METRIC_UNITS
 from gatehand_air.solve import Solution
 from gatehand_air.tree import Duct, Network
 
@@ -315,6 +316,22 @@ def test_the_fan_laws_are_those_of_a_published_exercise() -> None:
 def test_a_gauge_in_the_pipe_is_read_at_the_speed_of_the_curve() -> None:
     curve = fan_of("measured = { inlet_pipe = 6 }\nspeed = { curve = 2000, run = 1000 }", "[[0, 10], [800, 9.0]]")
     assert curve.points[1] == pytest.approx((400 * CFM, 7.965 / 4 * INCH_WATER), rel=1e-3)
+
+
+def test_readings_are_fitted_to_fan_static_pressure_at_the_fans_own_speed() -> None:
+    ducts = METRIC.replace(
+        "[duct.main]", "measured = { inlet_pipe = 400 }\nspeed = { curve = 2, run = 1 }\n[duct.main]"
+    )
+    drop = '[duct.drop]\ninto = "main"\ndiameter = 101.6\nlength = 3\ngate = "saws"\n'
+    config = config_of(head() + gate_tables("saws") + ducts + drop)
+    before = duct_system(config, "main").ducting.clean.solve({"saws"})
+    assert isinstance(before, Solution)
+    plain = plain_fan(config.fan["main"], METRIC_UNITS)
+    assert (plain.measured, plain.speed) == (None, None)
+    same = config.model_copy(update={"fan": {"main": plain}})
+    after = duct_system(same, "main").ducting.clean.solve({"saws"})
+    assert isinstance(after, Solution)
+    assert after.flow == pytest.approx(before.flow, rel=1e-12)
 
 
 def test_the_sweep_of_the_example_is_charged_for_a_gate_and_wye_of_4_in() -> None:

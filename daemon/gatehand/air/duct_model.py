@@ -155,6 +155,14 @@ def static_curve(fan: Fan, of: Units) -> Curve:
     return curve if fan.speed is None else curve.at_speed(fan.speed.run / fan.speed.curve)
 
 
+def plain_fan(fan: Fan, of: Units) -> Fan:
+    """The same fan with its curve as fan static pressure at its own speed, for whoever changes the curve's points."""
+    if fan.measured is None and fan.speed is None:
+        return fan
+    points = tuple((flow / of.flow, pressure / of.pressure) for flow, pressure in static_curve(fan, of).points)
+    return fan.model_copy(update={"curve": points, "measured": None, "speed": None})
+
+
 def _duct(name: str, ducts: Mapping[str, DuctTable], diameters: Mapping[str, float], of: Units) -> Duct:
     duct = ducts[name]
     joins = None if duct.into is None else (diameters[duct.into], alone(ducts, name))
