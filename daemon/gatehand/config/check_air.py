@@ -122,8 +122,8 @@ def _odd_wants(config: Config, of: Units) -> Odd:
         speed = getattr(config.airflow, key)
         if speed is not None and not SLOWEST <= speed * of.velocity <= FASTEST:
             usual = "2,500 to 4,500" if of.name == "us" else "13 to 23"
-            text = f"{speed:g} {of.velocity_word} is no transport velocity of wood dust; usual are {usual}"
-            yield ("airflow", key), f"{text} {of.velocity_word}"
+            text = f"{speed:g} {of.velocity_word} is not a transport velocity of wood dust: {usual} {of.velocity_word}"
+            yield ("airflow", key), f"{text} is usual"
 
 
 def _odd_fan(fan: Fan, of: Units) -> Odd:
@@ -132,26 +132,24 @@ def _odd_fan(fan: Fan, of: Units) -> Odd:
     powers = [(flow * of.flow * pressure * of.pressure, flow, pressure) for flow, pressure in fan.curve]
     most, flow, pressure = max(powers)
     if not LEAST_FLOW <= last * of.flow <= MOST_FLOW:
-        usual = f"{LEAST_FLOW / of.flow:,.0f} to {MOST_FLOW / of.flow:,.0f} {of.flow_word}"
+        usual = f"{_rounded(LEAST_FLOW / of.flow, 1)} to {_rounded(MOST_FLOW / of.flow, 1)} {of.flow_word}"
         yield ("curve",), f"the curve ends at {last:g} {of.flow_word}: a shop's fan moves {usual}; look at the unit"
     elif before > 0 and last > LEAP * before:
         text = f"flow leaps from {before:g} to {last:g} {of.flow_word} between the last two points: one of them"
         yield ("curve",), f"{text} seems to be in another unit, or its decimal point has slipped"
     elif most > MOST_POWER:
-        text = f"{flow:g} {of.flow_word} at {pressure:g} {of.pressure_word} are {most / 1000:,.0f} kW of air alone"
+        text = f"{flow:g} {of.flow_word} at {pressure:g} {of.pressure_word} is {most / 1000:,.0f} kW in the air alone"
         yield ("curve",), f"{text}: no small shop has such a fan; look at the units of flow and pressure"
     for (q0, p0), (q1, p1) in pairwise(fan.curve):
         if p1 > 0 and p0 > LEAP * p1 and q1 != last:
             text = f"pressure falls from {p0:g} to {p1:g} {of.pressure_word} between flow {q0:g} and {q1:g}"
             yield ("curve",), f"{text}: one of the points seems to be in another unit"
     if fan.measured is not None and not is_diameter(fan.measured.inlet_pipe, of):
-        text = f"a pipe {fan.measured.inlet_pipe:g} {of.diameter_word} wide is no inlet pipe of a shop's fan"
-        yield ("measured", "inlet_pipe"), text
+        text = f"{fan.measured.inlet_pipe:g} {of.diameter_word} is not the diameter of a fan's inlet pipe"
+        yield ("measured", "inlet_pipe"), f"{text}; look at the unit"
     if fan.speed is not None and not SPEEDS[0] <= fan.speed.run / fan.speed.curve <= SPEEDS[1]:
-        text = (
-            f"it runs at {fan.speed.run:g} with a curve for {fan.speed.curve:g} a minute: the fan laws do not hold so"
-        )
-        yield ("speed", "run"), f"{text} far apart; both are revolutions a minute"
+        text = f"it runs at {fan.speed.run:g}, and its curve is for {fan.speed.curve:g}: both are revolutions a minute"
+        yield ("speed", "run"), f"{text}, and the fan laws do not hold so far apart"
     for key in ("clean", "dirty"):
         lost = getattr(fan.filter_loss, key) if fan.filter_loss is not None else 0.0
         if lost > fan.curve[0][1]:
@@ -179,6 +177,11 @@ def _below_velocity_pressure(fan: Fan, of: Units) -> str | None:
     return None
 
 
+def _rounded(value: float, digits: int) -> str:
+    """Such a number is a rough one, and looks it."""
+    return f"{float(f'{value:.{digits}g}'):,.0f}"
+
+
 def _odd_duct(duct: DuctTable, of: Units) -> Odd:
     """Length, roughness, fittings."""
     if duct.length * of.length > LONGEST:
@@ -200,7 +203,7 @@ def _odd_duct(duct: DuctTable, of: Units) -> Odd:
                 f"{text}{GREATEST_FACTOR:g}; wanted the factor on the velocity pressure, such as 0.3",
             )
         if fitting.reducer is not None and not is_diameter(fitting.reducer, of):
-            text = f"{fitting.reducer:g} {of.diameter_word} is no diameter of a duct: wanted that at the fan's side"
+            text = f"{fitting.reducer:g} {of.diameter_word} is not a duct's diameter: wanted the one at the fan's side"
             yield ("fittings", number, "reducer"), text
 
 
@@ -222,8 +225,11 @@ def _odd_hood(duct: DuctTable, of: Units) -> Odd:
                 f"{hood.flow:g} {of.flow_word} through {duct.diameter:g} {of.diameter_word} is "
                 f"{speed / of.velocity:,.0f} {of.velocity_word}, "
             )
-            text += "far beyond any duct" if speed > FASTEST else "too slow to carry any dust"
-            yield ("hood", "flow"), f"{text}; such a duct is made for about {usual:,.0f} {of.flow_word}"
+            text += "far more than any duct carries" if speed > FASTEST else "too slow to carry any dust"
+            yield (
+                ("hood", "flow"),
+                f"{text}; a duct of that size usually carries about {_rounded(usual, 2)} {of.flow_word}",
+            )
     if (machine := hood.machine_loss) is not None and machine.loss * of.pressure > STRONGEST:
         text = f"{machine.loss:g} {of.pressure_word} is more than any shop's fan gives; look at the unit"
         yield ("hood", "machine_loss", "loss"), text

@@ -13,7 +13,7 @@ from gatehand.config.ducts import DuctTable
 from gatehand.config.model import Config
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath
-from gatehand.text import listed, named, nearest, shown
+from gatehand.text import listed, named, nearest
 from gatehand_air.properties import units
 
 _OWN: Final = ("fan", "duct")
@@ -59,7 +59,7 @@ def _shape(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
             text = f"a duct with a hood ends there, yet other ducts run into {name!r}: give the hood a duct of its own"
             yield Fault((*path, "hood"), codes.BAD_DUCT, text)
         if name not in joints and duct.gate is None and duct.hood is None:
-            text = "a gate or a hood" if gated is None else f"a hood (its gate, {ducts[gated].gate!r}, is further on)"
+            text = "a gate or a hood" if gated is None else f"a hood (gate {ducts[gated].gate!r} is on its way already)"
             yield Fault(path, codes.BAD_DUCT, f"no duct runs into it, so it needs {text}")
         if _comes_back(ducts, name):
             text = f"following `into` from {name!r} comes back to it: a tree has no loop"
@@ -143,9 +143,9 @@ def _no_fan(config: Config, collector: str) -> str:
     return f"{text}; {listed(spare, last='and')} {'is' if len(spare) == 1 else 'are'} only there to compare with"
 
 
-def is_meeting(fitting: str | None) -> bool:
-    """Whether a fitting's name is that of a wye or a tee."""
-    return fitting is not None and fitting.startswith(MEETINGS)
+def is_meeting(fitting: str | None, *words: str) -> bool:
+    """Whether a fitting's name is that of a wye or a tee; with `words`, of one of these."""
+    return fitting is not None and fitting.startswith(words or MEETINGS)
 
 
 def _order(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
@@ -191,17 +191,20 @@ def _steps(config: Config) -> Iterator[Fault]:
         if not (is_diameter(ends, of) and is_diameter(after, of)):
             continue
         path: KeyPath = ("duct", name, "diameter" if ends == duct.diameter else "fittings")
+        there = "" if ends == duct.diameter else " there"
+        meets = next((word for word in MEETINGS if any(is_meeting(f.name, word) for f in duct.fittings)), None)
+        place = "last among its fittings" if meets is None else f"before its {meets}"
         if ends > after:
             text = (
-                f"{ends:g} wide, it runs into {duct.into!r} of {after:g}: it is charged as a sudden step; end its "
-                f"fittings with {{ reducer = {after:g}, angle = 30 }}, or make {duct.into!r} as wide"
+                f"it is {ends:g} wide{there} and runs into {duct.into!r}, which is {after:g}: that is charged as a "
+                f"sudden step; list {{ reducer = {after:g}, angle = 30 }} {place}, or make {duct.into!r} as wide"
             )
             yield Fault(path, codes.SUDDEN_STEP, text)
         elif ends < after and alone(ducts, name):
             text = (
-                f"{ends:g} wide, it opens into {duct.into!r} of {after:g}, as the only duct there: it is charged as "
-                f"a sudden step; end its fittings with {{ reducer = {after:g}, angle = 20 }}, or without the angle "
-                "where it is sudden"
+                f"it is {ends:g} wide{there} and opens into {duct.into!r}, which is {after:g}, as the only duct: that "
+                f"is charged as a sudden step; list {{ reducer = {after:g}, angle = 20 }} {place}, or without its "
+                "angle where the step is sudden"
             )
             yield Fault(path, codes.SUDDEN_STEP, text)
 
@@ -228,7 +231,7 @@ def _hoods(partial: Partial) -> Iterator[Fault]:
         if len(hoods) > 1 and lost:
             at = next(name for name, duct in ducts.items() if duct.gate == gate)
             text = (
-                f"behind gate {gate!r} are {named(len(hoods), 'hood')}, and none names {listed(map(shown, lost))}: say "
+                f"behind gate {gate!r} are {named(len(hoods), 'hood')}, and none names {listed(map(repr, lost))}: say "
                 f"whose each is, with `tool` in the hood of {listed(hoods, last='and')}"
             )
             yield Fault(("duct", at, "gate"), codes.TOOL_ELSEWHERE, text)
@@ -236,9 +239,9 @@ def _hoods(partial: Partial) -> Iterator[Fault]:
 
 def _elsewhere(config: Config, tool: str, gate: str) -> str:
     own = config.tool[tool].gates
-    text = f"tool {tool!r} opens {listed(map(shown, own), last='and')}, and this hood is behind gate {gate!r}"
+    text = f"tool {tool!r} opens {listed(map(repr, own), last='and')}, and this hood is behind gate {gate!r}"
     here = [name for name, table in config.tool.items() if gate in table.gates]
     if (near := nearest(tool, here)) is not None:
-        return f"{text}; did you mean {shown(near)}?"
-    fitting = f"name one of its tools ({listed(here)})" if here else f"no tool opens {gate!r}"
-    return f"{text}: {fitting}, or add {shown(gate)} to the gates of {tool!r}"
+        return f"{text}; did you mean {near!r}?"
+    fitting = f"name one of its tools ({listed(map(repr, here))})" if here else f"no tool opens {gate!r}"
+    return f"{text}: {fitting}, or add {gate!r} to the gates of {tool!r}"

@@ -479,8 +479,8 @@ FITTINGS_ORDER: Final = _warning(
 SUDDEN_STEP: Final = _warning(
     "sudden-step",
     """A duct runs into one of another diameter, and no reducer says how. A sudden step costs air: into a narrower
-    duct it squeezes through, into a wider one its velocity is lost. It is worked out as a sudden step; say how it is
-    with a reducer as the last but the wye, and its full cone angle where it has a cone.""",
+    duct it squeezes through, into a wider one its velocity is lost. It is worked out as a sudden step. Say how it is:
+    with a reducer, before the wye if there is one, and its full cone angle where it is a cone.""",
     "fittings = [{ reducer = 6, angle = 20 }]",
 )
 TOOL_ELSEWHERE: Final = _warning(
@@ -492,7 +492,7 @@ TOOL_ELSEWHERE: Final = _warning(
 NO_FAN: Final = _error(
     "no-fan",
     """The ducts of a collector can be worked out only with the curve of its fan, in a table named after the
-    collector. A [fan.NAME] with another name is only compared with.""",
+    collector. A [fan.NAME] with another name is there only to compare with.""",
     "[fan.main]\ncurve = [[0, 11.2], [400, 10.6], [800, 8.6]]",
 )
 WEAK_AIR: Final = _warning(

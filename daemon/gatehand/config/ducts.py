@@ -12,7 +12,7 @@ from pydantic import PlainValidator, WithJsonSchema, field_validator, model_vali
 
 from gatehand.config import codes
 from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, unknown_word
-from gatehand.text import found
+from gatehand.text import found, only_near
 from gatehand_air.fittings import DUSTS, ENTRIES, FITTINGS, MATERIALS
 
 SMALLEST: Final = 1e-6
@@ -165,12 +165,13 @@ class Fan(TomlTable):
     @field_validator("measured", mode="before")
     @classmethod
     def _known_pressure(cls, value: object) -> object:
-        if isinstance(value, str) and value != FAN_STATIC:
-            raise unknown_word(value, (FAN_STATIC,), "pressure of a curve")
-        if not isinstance(value, str | dict):
-            text = 'wanted "fan_static", or { inlet_pipe = 6 } with the diameter of the pipe in which the gauge was'
-            raise fail(codes.WRONG_KIND, f"{found(value)}; {text}")
-        return None if value == FAN_STATIC else value
+        if isinstance(value, dict) or value == FAN_STATIC:
+            return None if value == FAN_STATIC else value
+        text = 'wanted "fan_static", or { inlet_pipe = 6 } with the diameter of the pipe in which the gauge was'
+        code, fix = codes.WRONG_KIND, None
+        if isinstance(value, str):
+            code, fix = codes.UNKNOWN_WORD, only_near(value, (FAN_STATIC,))
+        raise fail(code, f"{found(value)}; {text}", fix=fix)
 
     @field_validator("curve")
     @classmethod
