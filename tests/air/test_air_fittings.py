@@ -186,8 +186,8 @@ def test_a_shop_with_a_station_loads_without_a_word_and_each_saw_has_its_own_hoo
     loaded = load_text(text, Path("config.toml"))
     said = [str(problem) for problem in loaded.problems]
     assert len(said) == 2, said  # of the two steps that the station has, and no reducer for them
-    assert "station.diameter: it is 101.6 wide and opens into 'main', which is 152.4, as the only duct" in said[0]
-    assert "chop_saw.diameter: it is 127 wide and runs into 'station', which is 101.6" in said[1]
+    assert "station.diameter: it is 101.6 mm wide and opens into 'main', which is 152.4 mm, as the only duct" in said[0]
+    assert "chop_saw.diameter: it is 127 mm wide and runs into 'station', which is 101.6 mm" in said[1]
     ours = system(METRIC + STATION + SAWS)
     assert {demand.name: set(demand.hoods) for demand in ours.demands if demand.asker == "tool"} == {
         name: {name} for name in ("big_saw", "small_saw", "chop_saw")

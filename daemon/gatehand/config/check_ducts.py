@@ -30,7 +30,7 @@ def check_ducts(partial: Partial) -> Iterator[Fault]:
     config = partial.config
     yield from [*_shape(config.duct)] or _collectors(config)
     if all(duct.into is None or duct.into in config.duct for duct in config.duct.values()):
-        yield from _order(config.duct)
+        yield from _order(config)
         yield from _steps(config)
         yield from _hoods(partial)
 
@@ -148,23 +148,24 @@ def is_meeting(fitting: str | None, *words: str) -> bool:
     return fitting is not None and fitting.startswith(words or MEETINGS)
 
 
-def _order(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
+def _order(config: Config) -> Iterator[Fault]:
     """A wye before a reducer: the air meets it last, so the list seems to be in another order. A reducer to no end."""
-    for name, duct in ducts.items():
+    word = units(config.airflow.units).diameter_word
+    for name, duct in config.duct.items():
         size = duct.diameter
         for number, fitting in enumerate(duct.fittings):
             path = ("duct", name, "fittings", number)
             after = [each.reducer for each in duct.fittings[number:] if each.reducer is not None]
             if is_meeting(fitting.name) and after:
-                word = str(fitting.name).partition("_")[0]
+                kind = str(fitting.name).partition("_")[0]
                 text = (
-                    f"the air meets the {word} last: list it after the reducer, with all else that is {after[-1]:g} "
-                    f"wide; here it counts at {size:g}, for fittings are listed from the hood to the fan"
+                    f"the air meets the {kind} last: list it after the reducer, with all else that is {after[-1]:g} "
+                    f"{word} wide; here it counts at {size:g} {word}, for fittings are listed from the hood to the fan"
                 )
                 yield Fault(path, codes.FITTINGS_ORDER, text)
             if fitting.reducer == size:
-                text = f"the duct is {size:g} wide there already, so this reducer does nothing: leave it out"
-                yield Fault(path, codes.SUDDEN_STEP, text)
+                text = f"the duct is {size:g} {word} wide there already, so this reducer does nothing: leave it out"
+                yield Fault(path, codes.FITTINGS_ORDER, text)
             size = fitting.reducer or size
 
 
@@ -191,18 +192,19 @@ def _steps(config: Config) -> Iterator[Fault]:
         if not (is_diameter(ends, of) and is_diameter(after, of)):
             continue
         path: KeyPath = ("duct", name, "diameter" if ends == duct.diameter else "fittings")
-        there = "" if ends == duct.diameter else " there"
+        wide = f"it is {ends:g} {of.diameter_word} wide{'' if ends == duct.diameter else ' there'}"
+        next_one = f"{duct.into!r}, which is {after:g} {of.diameter_word}"
         meets = next((word for word in MEETINGS if any(is_meeting(f.name, word) for f in duct.fittings)), None)
         place = "last among its fittings" if meets is None else f"before its {meets}"
         if ends > after:
             text = (
-                f"it is {ends:g} wide{there} and runs into {duct.into!r}, which is {after:g}: that is charged as a "
+                f"{wide} and runs into {next_one}: that is charged as a "
                 f"sudden step; list {{ reducer = {after:g}, angle = 30 }} {place}, or make {duct.into!r} as wide"
             )
             yield Fault(path, codes.SUDDEN_STEP, text)
         elif ends < after and alone(ducts, name):
             text = (
-                f"it is {ends:g} wide{there} and opens into {duct.into!r}, which is {after:g}, as the only duct: that "
+                f"{wide} and opens into {next_one}, as the only duct: that "
                 f"is charged as a sudden step; list {{ reducer = {after:g}, angle = 20 }} {place}, or without its "
                 "angle where the step is sudden"
             )
