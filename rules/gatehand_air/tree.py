@@ -120,9 +120,8 @@ class Network(Struct, frozen=True, dict=True):
     def mains(self) -> frozenset[str]:
         """The trunks that carry most: at least three hoods of four. Empty where there is only one hood.
 
-        What a main may be slower for is that many hoods feed it, so that its air comes in larger parcels and its dust
-        seldom lies for long; that holds for one that carries 10 tools of 12 as for one that carries all. The share is
-        common practice, no published source.
+        A main may be slower than a branch because the next tool's air sweeps it too; one that carries 10 tools of 12 is
+        swept nearly as often as one that carries all. The share is common practice, no published source.
         """
         ends = self.ends
         carried = Counter(duct.name for end in ends for duct in self.path(end.name))
