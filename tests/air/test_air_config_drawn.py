@@ -92,7 +92,7 @@ def drawn(rng: random.Random) -> str:
 def test_no_duct_tables_raise_and_what_passes_is_worked_out(slips: int) -> None:
     rng = random.Random(slips)
     passed = slipped = 0
-    for _ in range(110):
+    for _ in range(130):
         text = drawn(rng)
         fitting = [(was, now) for was, now in SLIPS if was in text]
         for was, now in rng.sample(fitting, min(slips, len(fitting))):
@@ -108,5 +108,5 @@ def test_no_duct_tables_raise_and_what_passes_is_worked_out(slips: int) -> None:
             assert {duct.name for duct in network.ducts} == loaded.config.duct.keys()
             for gates in ((), ("saws",), network.gates):
                 of.ducting.assess(gates)
-    assert (passed, slips) == (110, 0) if slips == 0 else passed > 20
+    assert (passed, slips) == (130, 0) if slips == 0 else passed > 15
     assert slipped > 50
