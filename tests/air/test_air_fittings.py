@@ -216,6 +216,7 @@ def test_a_duct_wants_what_the_most_demanding_dust_in_it_wants() -> None:
     assert both == pytest.approx({"big_saw": 22.86, "small_saw": 15.24, "station": 22.86, "main": 22.86})
     assert of.wanted_for({"small_saw"}) == pytest.approx({"small_saw": 15.24, "station": 15.24, "main": 15.24})
     # Without `dust` the configured velocities hold: 20 m/s in branches, 18 in what carries three hoods of four.
+    assert of.settling_for({"big_saw", "small_saw"})["main"] == pytest.approx(4000 * FPM)
     unnamed = of.wanted_for({"small_saw", "chop_saw"})
     assert unnamed == pytest.approx({"small_saw": 15.24, "chop_saw": 20, "station": 18, "main": 18})
 
@@ -244,7 +245,7 @@ def test_a_trunk_that_carries_most_is_a_main() -> None:
 
     assert tree(10, 2).mains() == {"root", "trunk"}
     assert tree(9, 3).mains() == {"root", "trunk"}
-    assert tree(8, 4).mains() == {"root"}
+    assert tree(8, 4).mains() == tree(5, 2).mains() == {"root"}
     assert tree(1, 0).mains() == frozenset()
 
 

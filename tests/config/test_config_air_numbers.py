@@ -126,6 +126,8 @@ def told(shop: str, find: str, put: str) -> list[tuple[str, str]]:
             "air-doubtful",
             "fan.main.curve",
         ),
+        # A curve may end near nothing.
+        (US, "[1200, 4]]", "[1200, 0.5]]", "[1200, 4], [1300, 0.3], [1400, 0.2]]", "air-doubtful", "fan.main.curve"),
         (
             US,
             "[1200, 4]]",
