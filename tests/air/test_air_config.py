@@ -130,7 +130,7 @@ def test_one_gate_in_two_ducts_of_one_way_is_one_mistake(last: bool) -> None:
     gated = f'{row}gate = "bench"\n'
     found = errors_of(shop_text(US.replace(row, "") + gated if last else US.replace(row, gated)))
     at = "row" if last else "bench_port"
-    assert [where for where, message in found if "gate 'bench' is " in message] == [f"duct.{at}.gate"]
+    assert [where for where, message in found if message.startswith("gate 'bench' ")] == [f"duct.{at}.gate"]
     assert f"gate 'bench' is in duct '{'bench_port' if last else 'row'}' already" in dict(found)[f"duct.{at}.gate"]
 
 
