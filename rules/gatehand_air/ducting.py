@@ -112,7 +112,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
     Fields:
         fan: static pressure over flow at the air's own density.
         hood_flows: flow wanted, by hood; hoods that want nothing are not in it.
-        branch_velocity, main_velocity: transport velocity wanted; the main is what carries all.
+        branch_velocity, main_velocity: transport velocity wanted; a main is what carries at least three hoods of four.
         particle_speed: speed of the dust over that of the air.
         law: of friction.
         ignorance: how well all of this is known.
@@ -196,12 +196,14 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
     ) -> tuple[Short, ...]:
         flows = answer.flows
         half = spread(solver, gates, answer, self.ignorance).flows
+        settling = self.settling_for(dusty)
         found = []
         for lack, where, wanted in self.wants(dusty):
             per = 1.0 if lack is Lack.HOOD_FLOW else self.areas[where]
             value, off = flows.get(where, 0.0) / per, half.get(where, 0.0) / per
             if (verdict := judge(value, off, wanted)) is not Verdict.MET:
-                settles = lack is Lack.SLOW_DUCT and value < min(SETTLES, wanted) and verdict is Verdict.SHORT
+                below = settling[where] if lack is Lack.SLOW_DUCT else 0.0
+                settles = value < below and verdict is Verdict.SHORT
                 found.append(Short(lack, where, value, wanted, off, verdict, settles))
         return tuple(found)
 
@@ -223,6 +225,16 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
             if end.name in dusty:
                 for name in self.ways[end.name]:
                     own = self.wanted[name] if end.dust_velocity is None else end.dust_velocity
+                    found[name] = max(found.get(name, 0.0), own)
+        return found
+
+    def settling_for(self, dusty: Collection[str]) -> Mapping[str, float]:
+        """Velocity, m/s, below which dust settles in every duct on the dusty hoods' ways: the heaviest in it."""
+        found: dict[str, float] = {}
+        for end in self.network.ends:
+            if end.name in dusty:
+                for name in self.ways[end.name]:
+                    own = min(SETTLES, self.wanted[name]) if end.dust_settles is None else end.dust_settles
                     found[name] = max(found.get(name, 0.0), own)
         return found
 

@@ -11,6 +11,9 @@ from typing import TypeAlias
 
 from msgspec import Struct
 
+from gatehand_air.friction import area, velocity_pressure
+from gatehand_air.properties import Air
+
 CurvePoint: TypeAlias = tuple[float, float]
 
 
@@ -74,6 +77,24 @@ class Curve(Struct, frozen=True, dict=True):
     def scaled(self, factor: float) -> "Curve":
         """The same curve with every pressure times `factor`."""
         return Curve(tuple((x, y * factor) for x, y in self.points))
+
+    def from_inlet_pipe(self, diameter: float, air: Air) -> "Curve":
+        """Fan static pressure, where `self` is the static suction that a gauge read in an inlet pipe, m wide.
+
+        Fan static pressure is fan total pressure less the velocity pressure at the outlet (AMCA 201; ACGIH [pub]):
+        (s2 + v2) - (s1 + v1) - v2 = s2 - s1 - v1, with s static, v velocity pressure, 1 the inlet and 2 the outlet. The
+        fan blows into the room, so s2 is 0; the gauge read -s1: what is left is the suction less v1. That is also all
+        that the air has lost on its way from the room to that pipe, which is what the ducts' losses are held against.
+        """
+        across = area(diameter)
+        return Curve(tuple((x, y - velocity_pressure(x / across, air)) for x, y in self.points))
+
+    def at_speed(self, ratio: float) -> "Curve":
+        """The same fan at `ratio` times its speed: flow goes with speed, pressure with its square.
+
+        The fan laws (ASHRAE Handbook, HVAC Systems and Equipment, ch. Fans; AMCA 201 [pub]).
+        """
+        return Curve(tuple((x * ratio, y * ratio**2) for x, y in self.points))
 
 
 def _slopes(points: tuple[CurvePoint, ...]) -> list[float]:

@@ -115,6 +115,29 @@ def reducer(own: float, fanward: float, angle: float | None = None) -> float:
     return sharp_contraction(fanward / own) * softened * (own / fanward) ** 4
 
 
+def carried_over(factor: float, there: float, own: float) -> float:
+    """A loss factor on the velocity pressure at diameter `there`, as one on that at diameter `own`; m.
+
+    The same air passes both, so velocity goes with the inverse square of the diameter and its pressure with the fourth
+    power: the pressure lost stays the same.
+    """
+    return factor * (own / there) ** 4
+
+
+def transition(end: float, following: float, *, alone: bool) -> float:
+    """Loss factor, on the velocity pressure at `end`, where a duct runs into the next one and no reducer says how.
+
+    Args:
+        end: diameter with which the duct ends, m.
+        following: diameter of the next duct at the hood's end, m.
+        alone: no other duct runs into that one.
+
+    Into a narrower duct: a sudden contraction, for the duct's own air. Into a wider one: a sudden expansion, but only
+    where it is alone; where several meet, the loss stands in the branches' wyes and the straight run goes free.
+    """
+    return reducer(end, following) if end > following or alone else 0.0
+
+
 def sharp_contraction(beta: float) -> float:
     """Rennels' sudden contraction on the smaller pipe's velocity pressure; `beta` is the ratio of diameters, below 1.
 
@@ -127,8 +150,30 @@ def sharp_contraction(beta: float) -> float:
 TRGS: Final = "TRGS 553 Annex 2 [pub]"
 FROM_MEMORY: Final = "[memory]: recalled, not confirmed"
 
-SETTLES: Final = 3000 * FPM
-"""Below this sawdust settles, m/s. ACGIH's minimum for light shavings [pub]."""
+ACGIH: Final = "ACGIH Industrial Ventilation, minimum duct design velocities [pub]"
+
+
+class Dust(Struct, frozen=True):
+    """The published range of transport velocity, m/s, what we ask for, and where it is from.
+
+    Asked for is the upper end: the figures are minima for design, and a duct of a shop is never as well known. Below
+    the lower end the dust settles.
+    """
+
+    settles: float
+    wanted: float
+    source: str
+
+
+DUSTS: Final[dict[str, Dust]] = {
+    "fine": Dust(2500 * FPM, 3000 * FPM, f"wood flour 2500 to 3000 ft/min, {ACGIH}"),
+    "shavings": Dust(3000 * FPM, 4000 * FPM, f"light shavings 3000 to 4000 ft/min, {ACGIH}"),
+    "heavy": Dust(4000 * FPM, 4500 * FPM, f"heavy or wet sawdust, wood blocks 4000 to 4500 ft/min, {ACGIH}"),
+}
+"""By the word that a config uses: sanding dust; what a planer or a saw makes of dry wood; wet chips, offcuts."""
+
+SETTLES: Final = DUSTS["shavings"].settles
+"""Below this sawdust of no kind in particular settles, m/s."""
 PORT_VELOCITY: Final = 4500 * FPM
 """Makers' manuals ask for about a port's area times this [practice]."""
 

@@ -1,10 +1,15 @@
 """The ducts of one collector as a tree: what leads where, checked. SI units; no pressures or flows in here."""
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 from functools import cached_property
+from typing import Final
 
 from msgspec import Struct
 from msgspec.structs import force_setattr
+
+MAIN_SHARE: Final = 0.75
+"""Of all hoods: a duct that carries so many is a main."""
 
 
 class Duct(Struct, frozen=True, kw_only=True):
@@ -18,6 +23,7 @@ class Duct(Struct, frozen=True, kw_only=True):
         leak: what a shut gate loses, Pa/(m3/s)^2; None: it shuts tight.
         machine: what the machine behind the hood loses, Pa/(m3/s)^2; None: nobody knows.
         dust_velocity: what the dust that enters at the hood wants, m/s; None: the usual, by where the duct lies.
+        dust_settles: below this it settles, m/s; None: the usual.
     """
 
     name: str
@@ -31,6 +37,7 @@ class Duct(Struct, frozen=True, kw_only=True):
     leak: float | None = None
     machine: float | None = None
     dust_velocity: float | None = None
+    dust_settles: float | None = None
 
 
 class Network(Struct, frozen=True, dict=True):
@@ -111,12 +118,14 @@ class Network(Struct, frozen=True, dict=True):
         return tuple(found)
 
     def mains(self) -> frozenset[str]:
-        """The ducts that carry all: every hood's air passes them. Empty where there is only one hood."""
+        """The trunks that carry most: at least three hoods of four. Empty where there is only one hood.
+
+        A main may be slower than a branch because the next tool's air sweeps it too; one that carries 10 tools of 12 is
+        swept nearly as often as one that carries all. The share is common practice, no published source.
+        """
         ends = self.ends
-        if len(ends) == 1:
-            return frozenset()
-        paths = [{duct.name for duct in self.path(end.name)} for end in ends]
-        return frozenset(set.intersection(*paths))
+        carried = Counter(duct.name for end in ends for duct in self.path(end.name))
+        return frozenset(name for name, hoods in carried.items() if hoods > 1 and hoods >= MAIN_SHARE * len(ends))
 
 
 def _check_ends(ducts: tuple[Duct, ...], by_name: dict[str, Duct]) -> None:

@@ -48,7 +48,8 @@ class Engine:
         """Flow in m3/s by duct, of those with air in them."""
         live: set[str] = set()
         for duct in self.network.ducts:
-            if (duct.gate in gates) if duct.entry is not None else duct.name in live:
+            gate = self.network.gate_of.get(duct.name)
+            if (gate is None or gate in gates) if duct.entry is not None else duct.name in live:
                 live.add(duct.name)
                 live.add(duct.into or "")
         kit, names = self.kit, self.names

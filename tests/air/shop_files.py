@@ -62,7 +62,7 @@ length = 8
 into = "main"
 diameter = 5
 length = 5
-fittings = ["wye_45", "elbow_45", "blade_gate"]
+fittings = ["blade_gate", "elbow_45", "wye_45"]
 gate = "band_saw"
 hood = { entry = "flanged", tool = "band_saw", flow = 550, spin_down = "12 s" }
 
@@ -70,7 +70,7 @@ hood = { entry = "flanged", tool = "band_saw", flow = 550, spin_down = "12 s" }
 into = "row"
 diameter = 5
 length = 7
-fittings = ["wye_45", "elbow_90", "blade_gate"]
+fittings = ["blade_gate", "elbow_90", "wye_45"]
 gate = "planing"
 hood = { entry = "flanged", tool = ["jointer", "drum_sander"] }
 
@@ -79,7 +79,7 @@ into = "row"
 diameter = 4
 length = 9
 material = "flex"
-fittings = ["wye_45", "blade_gate"]
+fittings = ["blade_gate", "wye_45"]
 gate = "router"
 hood = { entry = "plain", tool = "carving_router", flow = 350 }
 
@@ -87,7 +87,7 @@ hood = { entry = "plain", tool = "carving_router", flow = 350 }
 into = "row"
 diameter = 4
 length = 3
-fittings = ["elbow_90", "blade_gate"]
+fittings = ["blade_gate", "elbow_90"]
 gate = "sweep"
 hood = { entry = "bell", tool = "sweep", flow = 400 }
 
@@ -96,7 +96,7 @@ into = "row"
 diameter = 2.5
 length = 10
 material = "flex"
-fittings = ["wye_45", { reducer = 4 }, "blade_gate"]
+fittings = [{ reducer = 4 }, "blade_gate", "wye_45"]
 gate = "bench"
 hood = { entry = "plain", flow = 150 }
 """
@@ -107,6 +107,16 @@ def _gate(name: str) -> str:
         f'\n[gate.{name}]\ncommand = {{ topic = "shop/gate/{name}/set", open = "open", shut = "shut" }}\n'
         f'button = {{ topic = "shop/gate/{name}/button", pressed = "1" }}\n'
     )
+
+
+def head() -> str:
+    """Broker and collector: what every shop begins with."""
+    return _HEAD
+
+
+def gate_tables(*names: str) -> str:
+    """Gates with a button each."""
+    return "".join(map(_gate, names))
 
 
 def shop_text(ducts: str = US, *, max_open: int | None = 2, tools: str = _TOOLS) -> str:

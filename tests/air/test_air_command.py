@@ -104,7 +104,7 @@ def test_metric_in_and_out_agrees_with_us(tmp_path: Path, capsys: pytest.Capture
 def test_the_text_says_what_falls_short_and_what_would_help(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert airflow(written, "--open", "bench") == 1
     text = capsys.readouterr().out
-    assert "main runs at 1,1" in text
+    assert "main and row run at 1,2" in text
     assert "sawdust settles; opening" in text
     assert "as well brings" in text
     for honest in ("anemometer or a pitot tube", "Opinions on gating differ", "Local rules come first", "fan's inlet"):

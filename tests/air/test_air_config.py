@@ -1,9 +1,12 @@
 """The duct tables of the config: what is refused, with a message that stands alone, and what becomes of the rest."""
 
+from pathlib import Path
+
 import pytest
 from shop_files import US, config_of, errors_of, shop_text
 
 from gatehand.air.duct_model import duct_system, duct_systems, shop_air
+from gatehand.config import load_text
 from gatehand_air.fittings import KINDS, MATERIALS, factor, reducer
 
 ROUTER = "duct.router_drop.material"
@@ -24,8 +27,8 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ('"elbow_90"]\n\n[duct.row]', "{ k = -1 }]\n\n[duct.row]", "duct.main.fittings[0].k", "0 or more"),
         ('"elbow_90"]\n\n[duct.row]', "{ angle = 30 }]\n\n[duct.row]", "duct.main.fittings[0]", "{ reducer = 4 }"),
         (
-            'material = "flex"\nfittings = ["wye_45", "b',
-            'material = "flux"\nfittings = ["wye_45", "b',
+            'material = "flex"\nfittings = ["b',
+            'material = "flux"\nfittings = ["b',
             ROUTER,
             'mean "flex"?',
         ),
@@ -35,7 +38,7 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ("diameter = 2.5", "diameter = 0", "duct.bench_port.diameter", "above 0"),
         ("diameter = 2.5", "diameter = true", "duct.bench_port.diameter", "wanted a number"),
         ('gate = "bench"', 'gate = "bnch"', "duct.bench_port.gate", 'did you mean "bench"?'),
-        ('gate = "bench"', 'gate = "sweep"', "duct.bench_port.gate", "already ends duct 'sweep_drop'"),
+        ('gate = "bench"', 'gate = "sweep"', "duct.bench_port.gate", "is in duct 'sweep_drop' already"),
         ('gate = "bench"\n', 'gate = "bench"\nleak = { flow = 0, at = 4 }\n', "duct.bench_port.leak.flow", "above 0"),
         ('[duct.row]\ninto = "main"', '[duct.row]\ninto = "mian"', "duct.row.into", 'did you mean "main"?'),
         (
@@ -46,7 +49,7 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ),
         ("[duct.row]\n", "[duct.row]\nleak = { flow = 5, at = 4 }\n", "duct.row.leak", "names no gate"),
         ("[duct.main]\n", '[duct.main]\ninto = "row"\n', "duct.main.into", "comes back to it"),
-        ("[fan.main]", "[fan.mian]", "fan.mian", "a fan is named after its collector"),
+        ("[fan.main]", "[fan.mian]", "fan.mian", 'collector "main" has no fan; did you mean "main"?'),
         ('tool = "sweep"', 'tool = "swep"', "duct.sweep_drop.hood.tool", 'did you mean "sweep"?'),
         (
             'units = "us"',
@@ -70,6 +73,95 @@ def test_a_duct_that_ends_nowhere_is_refused() -> None:
     assert found == [("duct.stub", "no duct runs into it, so it needs a gate or a hood")]
 
 
+def warned(text: str) -> list[tuple[str, str, str]]:
+    """Code, where and what, of each warning of a config without errors."""
+    loaded = load_text(text, Path("config.toml"))
+    assert loaded.ok
+    return [(problem.code, problem.where, problem.message) for problem in loaded.problems]
+
+
+BENCH = 'fittings = [{ reducer = 4 }, "blade_gate", "wye_45"]'
+
+
+@pytest.mark.parametrize(
+    ("fittings", "code", "message"),
+    [
+        # The wye and the gate of a drop in the order of yesterday.
+        (
+            '["wye_45", { reducer = 4 }, "blade_gate"]',
+            "fittings-order",
+            "all else that is 4 in wide; here it counts at 2.5",
+        ),
+        # A wye between two reducers counts at the first one's diameter.
+        (
+            '[{ reducer = 3 }, "tee", { reducer = 4 }]',
+            "fittings-order",
+            "the tee last: list it after the reducer, with all else that is 4 in wide; here it counts at 3",
+        ),
+        ('[{ reducer = 4 }, { reducer = 4 }, "wye_45"]', "fittings-order", "4 in wide there already"),
+        (
+            '[{ reducer = 4 }, { reducer = 8 }, "wye_45"]',
+            "sudden-step",
+            "a sudden step; list { reducer = 6, angle = 30 } before its wye",
+        ),
+        ("[{ reducer = 8 }]", "sudden-step", "list { reducer = 6, angle = 30 } last among its fittings"),
+    ],
+)
+def test_fittings_in_another_order_and_sudden_steps_are_told(fittings: str, code: str, message: str) -> None:
+    text = shop_text()
+    assert text.count(BENCH) == 1
+    ((found, where, said),) = warned(text.replace(BENCH, f"fittings = {fittings}"))
+    assert found == code
+    assert where.startswith("duct.bench_port.fittings")
+    assert message in said
+
+
+@pytest.mark.parametrize(
+    "fittings", ['[{ reducer = 3 }, { reducer = 4 }, "tee"]', "[{ reducer = 8 }, { reducer = 6 }]", "[]"]
+)
+def test_fittings_from_the_hood_to_the_fan_are_silent(fittings: str) -> None:
+    assert warned(shop_text().replace(BENCH, f"fittings = {fittings}")) == []
+
+
+@pytest.mark.parametrize("last", [False, True])
+def test_one_gate_in_two_ducts_of_one_way_is_one_mistake(last: bool) -> None:
+    row = '[duct.row]\ninto = "main"\ndiameter = 6\nlength = 8\n'
+    assert row in US
+    gated = f'{row}gate = "bench"\n'
+    found = errors_of(shop_text(US.replace(row, "") + gated if last else US.replace(row, gated)))
+    at = "row" if last else "bench_port"
+    assert [where for where, message in found if message.startswith("gate 'bench' ")] == [f"duct.{at}.gate"]
+    assert f"gate 'bench' is in duct '{'bench_port' if last else 'row'}' already" in dict(found)[f"duct.{at}.gate"]
+
+
+def test_a_hood_without_a_gate_may_name_any_tool_and_a_tool_without_gates_any_hood() -> None:
+    open_hood = '[duct.over]\ninto = "row"\ndiameter = 4\nlength = 3\nhood = { flow = 350, tool = "band_saw" }\n'
+    hose = '[tool.vacuum_table]\ncollector = "main"\ncurrent = { topic = "shop/table/amps" }\nstart_amps = 1\n'
+    text = shop_text(US.replace('tool = "sweep"', 'tool = "vacuum_table"') + open_hood)
+    text = text.replace("[collector.main]", "[collector.main]\nmin_open = 0") + hose
+    assert [code for code, _, _ in warned(text)] == []
+
+
+@pytest.mark.parametrize(
+    ("costs", "refused"),
+    [
+        ("fittings = [{ k = 0 }, { reducer = 2.5 }]\nhood = { entry = 0 }", True),
+        ("fittings = [{ reducer = 4 }]\nhood = { entry = 0 }", False),
+        ('fittings = ["elbow_90"]\nhood = { entry = 0 }', False),
+        ("fittings = [{ k = 0.01 }]\nhood = { entry = 0 }", False),
+        ("hood = { entry = 0, machine_loss = { loss = 1, at = 100 } }", False),
+        ("hood = { entry = 0.0001 }", False),
+        ("hood = {}", False),
+        ("", False),
+    ],
+)
+def test_an_end_that_loses_nothing_at_all_is_refused(costs: str, refused: bool) -> None:
+    port = US[US.index("[duct.bench_port]") :]
+    bare = f'[duct.bench_port]\ninto = "row"\ndiameter = 2.5\nlength = 0\ngate = "bench"\n{costs}\n'
+    found = [where for where, message in errors_of(shop_text(US.replace(port, bare))) if "loses nothing" in message]
+    assert found == (["duct.bench_port.length"] if refused else [])
+
+
 def test_two_ducts_at_one_collector_are_refused() -> None:
     found = errors_of(shop_text(US.replace('[duct.row]\ninto = "main"', "[duct.row]")))
     assert [where for where, _ in found] == ["duct.row"]
@@ -87,17 +179,18 @@ def test_sizes_materials_and_factors_reach_the_solver() -> None:
     assert bench.diameter == pytest.approx(0.0635)
     assert bench.length == pytest.approx(3.048)
     assert bench.roughness == MATERIALS["flex"].roughness
-    assert bench.factor == pytest.approx(0.28 + reducer(2.5, 4) + 0.15)
+    assert bench.factor == pytest.approx((1 - (2.5 / 4) ** 2) ** 2 + (0.15 + 0.28) * (2.5 / 4) ** 4)
     assert bench.entry == 0.93
     assert saw.factor == pytest.approx(0.28 + factor("elbow_45", 0.127) + 0.15)
     assert saw.entry == 0.49
-    assert tree.mains() == {"main"}
+    assert tree.mains() == {"main", "row"}
 
 
 def test_a_changed_diameter_changes_the_factors_that_depend_on_it() -> None:
     wider = duct_system(config_of(shop_text()), "main", {"band_saw_drop": 0.2}).ducting.network.duct("band_saw_drop")
     assert wider.diameter == 0.2
-    assert wider.factor == pytest.approx(0.28 + 0.07 + 0.15)
+    step = reducer(0.2, 0.1524)  # into a main that is narrower now
+    assert wider.factor == pytest.approx(0.28 + 0.07 + 0.15 + step)
 
 
 def test_a_users_own_flow_wins_over_the_default() -> None:

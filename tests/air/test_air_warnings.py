@@ -39,7 +39,7 @@ def test_no_max_open_where_there_should_be_one() -> None:
 def test_a_single_gate_that_leaves_the_main_under_its_velocity() -> None:
     found = said(shop_text())
     assert found["gate", "bench"].startswith("with bench alone")
-    assert "row runs at 1,1" in found["gate", "bench"]
+    assert "row runs at 1,2" in found["gate", "bench"]
     assert "sawdust settles" in found["gate", "bench"]
     assert ("gate", "sweep") not in found
 
@@ -56,7 +56,7 @@ def test_a_tool_whose_assist_cures_the_main_is_not_warned_of() -> None:
 
 
 def test_beyond_the_curve_is_a_warning_too() -> None:
-    message = said(shop_text(US.replace(", [1100, 5.0], [1400, 0.5]]", "]")))["fan", "main", "curve"]
+    message = said(shop_text(US.replace(", [800, 8.1], [1100, 5.0], [1400, 0.5]]", "]")))["fan", "main", "curve"]
     assert "nothing is claimed" in message
 
 

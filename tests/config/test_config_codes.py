@@ -36,6 +36,7 @@ length = 30
 into = "main"
 diameter = 4
 length = 6
+fittings = [{ reducer = 12 }]
 gate = "saw"
 hood = { flow = 350, tool = "saw" }
 """

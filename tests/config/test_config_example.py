@@ -151,7 +151,12 @@ DUCTS = """
 units = "us"
 [fan.main]
 curve = [[0, 11.0], [400, 10.4], [800, 8.1], [1200, 3.9]]
+measured = "fan_static"
+speed = { curve = 3450, run = 2850 }
 filter_loss = { clean = 1.0, dirty = 3.0, at = 800 }
+[fan.larger]
+curve = [[0, 12.0], [1400, 5.0]]
+measured = { inlet_pipe = 8 }
 [duct.main]
 diameter = 6
 length = 14
@@ -162,7 +167,13 @@ diameter = 4
 length = 6
 material = "flex"
 gate = "band_saw"
-hood = { entry = "plain", flow = 350, tool = "band_saw", spin_down = "3 s" }
+hood = { entry = "plain", flow = 350, tool = "band_saw", spin_down = "3 s", dust = "shavings", machine_loss = 0 }
+[duct.sander_hood]
+into = "main"
+diameter = 4
+length = 2
+fittings = [{ reducer = 5, angle = 30 }, "wye_45"]
+hood = { flow = 350, dust = "fine", machine_loss = { loss = 1.8, at = 400 } }
 """
 
 
@@ -170,7 +181,19 @@ def test_the_schema_knows_the_ducts_and_their_words() -> None:
     validator = jsonschema.Draft202012Validator(WHOLE)
     text = EXAMPLE.read_text(encoding="utf-8").split("\n[airflow]")[0] + DUCTS
     assert [error.message for error in validator.iter_errors(tomllib.loads(text))] == []
-    for good, bad in (('"flex"', '"felx"'), ('"elbow_90"', '"elbow_91"'), ('"plain"', '"plane"'), ("length", "lenght")):
+    for good, bad in (
+        ('"flex"', '"felx"'),
+        ('"elbow_90"', '"elbow_91"'),
+        ('"plain"', '"plane"'),
+        ("length", "lenght"),
+        ('"fan_static"', '"fan"'),
+        ("inlet_pipe = 8", "inlet_pipe = 0"),
+        ("run = 2850", "runs = 2850"),
+        ('"shavings"', '"chips"'),
+        ("machine_loss = 0", "machine_loss = 1"),
+        ("loss = 1.8, ", ""),
+    ):
+        assert good in text
         assert not validator.is_valid(tomllib.loads(text.replace(good, bad)))
 
 
@@ -214,6 +237,11 @@ CAUGHT_BY_SCHEMA = [
     "start_watts_missing",
     "motor_current_and_power",
     "motor_amps_beside_running",
+    "dust_unknown_word",
+    "machine_loss_without_flow",
+    "measured_unknown_word",
+    "measured_as_a_number",
+    "speed_without_run",
 ]
 
 

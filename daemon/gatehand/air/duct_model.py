@@ -7,11 +7,21 @@ from msgspec import Struct
 
 from gatehand.air.air_words import Speaker
 from gatehand.config import Config
-from gatehand.config.check_ducts import collector_of, root_of
-from gatehand.config.ducts import DuctTable, FilterLoss
+from gatehand.config.check_ducts import alone, collector_of, root_of
+from gatehand.config.ducts import DuctTable, Fan, FilterLoss
 from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Curve, Filter
-from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow, factor, reducer
+from gatehand_air.fittings import (
+    DUSTS,
+    ENTRIES,
+    MATERIALS,
+    Want,
+    carried_over,
+    default_flow,
+    factor,
+    reducer,
+    transition,
+)
 from gatehand_air.friction import LAWS
 from gatehand_air.gate_sets import Asker, GateDemand, GateSet, gate_sets
 from gatehand_air.properties import STANDARD, Air, Units, air, units
@@ -89,9 +99,7 @@ def duct_system(config: Config, collector: str, sizes: Mapping[str, float] | Non
     ducts = {n: d for n, d in config.duct.items() if collector_of(config, root_of(config.duct, n)) == collector}
     diameters = {name: duct.diameter * of.diameter for name, duct in ducts.items()} | dict(sizes or {})
     wants = _wants(ducts, of)
-    joints = {duct.into for duct in ducts.values()}
-    pieces = (_duct(name, duct, diameters[name], of, is_end=name not in joints) for name, duct in ducts.items())
-    network = Network(tuple(pieces))
+    network = Network(tuple(_duct(name, ducts, diameters, of) for name in ducts))
     return DuctSystem(
         collector=collector,
         units=of,
@@ -118,11 +126,10 @@ def _ducting(config: Config, collector: str, network: Network, wants: Mapping[st
     said, of = config.airflow, units(config.airflow.units)
     here = shop_air(config)
     fan = config.fan[collector]
-    curve = Curve(tuple((q * of.flow, p * of.pressure) for q, p in fan.curve)).scaled(here.density / STANDARD.density)
     clean, dirty = _filters(fan.filter_loss, of)
     return Ducting(
         network=network,
-        fan=curve,
+        fan=static_curve(fan, of).scaled(here.density / STANDARD.density),
         clean_filter=clean,
         dirty_filter=dirty,
         air=here,
@@ -143,28 +150,73 @@ def _filters(loss: FilterLoss | None, of: Units) -> tuple[Filter, Filter]:
     return clean, dirty
 
 
-def _duct(name: str, duct: DuctTable, diameter: float, of: Units, *, is_end: bool) -> Duct:
-    factors = 0.0
-    for fitting in duct.fittings:
-        if fitting.k is not None:
-            factors += fitting.k
-        elif fitting.reducer is not None:
-            factors += reducer(diameter, fitting.reducer * of.diameter, fitting.angle)
-        elif fitting.name is not None:
-            factors += factor(fitting.name, diameter)
+def static_curve(fan: Fan, of: Units) -> Curve:
+    """Fan static pressure at the fan's own speed, for standard air; SI."""
+    curve = Curve(tuple((flow * of.flow, pressure * of.pressure) for flow, pressure in fan.curve))
+    if fan.measured is not None:
+        curve = curve.from_inlet_pipe(fan.measured.inlet_pipe * of.diameter, STANDARD)
+    return curve if fan.speed is None else curve.at_speed(fan.speed.run / fan.speed.curve)
+
+
+def plain_fan(fan: Fan, of: Units) -> Fan:
+    """The same fan with its curve as fan static pressure at its own speed, for whoever changes the curve's points."""
+    if fan.measured is None and fan.speed is None:
+        return fan
+    points = tuple((flow / of.flow, pressure / of.pressure) for flow, pressure in static_curve(fan, of).points)
+    return fan.model_copy(update={"curve": points, "measured": None, "speed": None})
+
+
+def _duct(name: str, ducts: Mapping[str, DuctTable], diameters: Mapping[str, float], of: Units) -> Duct:
+    duct = ducts[name]
+    joins = None if duct.into is None else (diameters[duct.into], alone(ducts, name))
     rough = MATERIALS[duct.material].roughness if duct.roughness is None else duct.roughness * of.roughness
     leak = None if duct.leak is None else duct.leak.at * of.pressure / (duct.leak.flow * of.flow) ** 2
+    hood = duct.hood
+    machine = hood.machine_loss if hood is not None else None
+    dust = DUSTS[hood.dust] if hood is not None and hood.dust is not None else None
     return Duct(
         name=name,
         into=duct.into,
-        diameter=diameter,
+        diameter=diameters[name],
         length=duct.length * of.length,
         roughness=rough,
-        factor=factors,
-        entry=_entry(duct, is_end=is_end),
+        factor=_factors(duct, diameters[name], joins, of),
+        entry=_entry(duct, is_end=all(each.into != name for each in ducts.values())),
         gate=duct.gate,
         leak=leak,
+        machine=None if machine is None else machine.loss * of.pressure / (machine.at * of.flow) ** 2,
+        dust_velocity=None if dust is None else dust.wanted,
+        dust_settles=None if dust is None else dust.settles,
     )
+
+
+def _factors(duct: DuctTable, own: float, joins: tuple[float, bool] | None, of: Units) -> float:
+    """The loss factors of a duct's fittings and of its step into the next duct, all on its own velocity pressure.
+
+    Each counts at the diameter where it is: the duct's own until a reducer changes it. A duct of the solver has one
+    diameter, so what lies behind a reducer is carried over to the own one, rather than made a duct of its own: the
+    losses are the same, names stay those of the config, and nobody is told of a velocity in a fitting of no length. In
+    a stub that is wider than its duct the air is slower than is shown.
+
+    Args:
+        duct: with its fittings, in the order in which the air meets them.
+        own: its diameter, m.
+        joins: the next duct's diameter, m, and whether no other runs into that; None at the collector.
+        of: the units of the table.
+    """
+    here, total = own, 0.0
+    for fitting in duct.fittings:
+        after = here if fitting.reducer is None else fitting.reducer * of.diameter
+        if fitting.name is not None:
+            loss = factor(fitting.name, here)
+        else:
+            loss = reducer(here, after, fitting.angle) if fitting.k is None else fitting.k
+        total += carried_over(loss, here, own)
+        here = after
+    if joins is not None:
+        following, is_alone = joins
+        total += carried_over(transition(here, following, alone=is_alone), here, own)
+    return total
 
 
 def _entry(duct: DuctTable, *, is_end: bool) -> float | None:

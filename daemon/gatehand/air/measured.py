@@ -10,7 +10,7 @@ from msgspec.structs import replace
 from pydantic import Field, ValidationError
 
 from gatehand.air.air_words import significant
-from gatehand.air.duct_model import DuctSystem, duct_systems
+from gatehand.air.duct_model import DuctSystem, duct_systems, plain_fan
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss, Positive
 from gatehand.config.values import TomlTable
@@ -95,7 +95,8 @@ def apply(config: Config, measured: Measured) -> tuple[Config, tuple[Fitted, ...
             found = fit(ducting, readings)
         except NoFitError as error:
             raise MeasuredError(f"collector {system.collector}: {error}") from None
-        fans[system.collector] = _fitted(config.fan[system.collector], found, measured.filter, system)
+        fan = plain_fan(config.fan[system.collector], system.units)
+        fans[system.collector] = _fitted(fan, found, measured.filter, system)
         fits.append(Fitted(system, tuple(readings), found, fans[system.collector]))
     return config.model_copy(update={"fan": fans}), tuple(fits)
 

@@ -1,7 +1,7 @@
 """Values that can be written and are probably not meant: another unit, a slip of the decimal point, no time limit.
 
 What is usual in a small shop is common practice, no published source, unless another is named. Everything here is a
-warning, but for a threshold that no reading can reach.
+warning, but for a threshold that no reading can reach. The numbers of the ducts are the business of `check_air.py`.
 """
 
 from collections.abc import Iterator, Mapping
@@ -11,7 +11,6 @@ from msgspec import Struct
 
 from gatehand.config import codes
 from gatehand.config.check_sensors import THRESHOLDS
-from gatehand.config.model import Config
 from gatehand.config.partial import Partial
 from gatehand.config.problems import Fault, KeyPath
 from gatehand.mqtt.payload import LARGEST_AMPS, LARGEST_WATTS
@@ -32,7 +31,6 @@ def check_plausible(partial: Partial) -> Iterator[Fault]:
             text = f"{circuit.amps:,g} A is not the rating of a breaker in a small shop: take the one printed on it"
             yield Fault(("circuit", name, "amps"), codes.FAR_TOO_LARGE, text)
     yield from _durations(partial)
-    yield from _units(partial)
 
 
 _NO_REFRESH: Final = (
@@ -133,49 +131,3 @@ def _long(path: KeyPath, as_written: object, value: float, usual: float) -> Faul
     if isinstance(as_written, int | float) and as_written >= _THOUSAND:
         text += f'; a number is seconds, and milliseconds are written "{shown(as_written)} ms"'
     return Fault(path, codes.DURATION_DOUBTFUL, text)
-
-
-_WIDEST: Final = {"us": 40.0, "metric": 1000.0}
-_NARROWEST: Final = {"us": 0.0, "metric": 25.0}
-"""Diameters of ducts in a small shop: inches, millimetres."""
-_STRONGEST: Final = {"us": 40.0, "metric": 10_000.0}
-_WEAKEST: Final = {"us": 0.0, "metric": 50.0}
-"""Static pressure of a fan at its most: inches of water, pascal."""
-_MEANT: Final = {
-    "us": ("inches and inches of water", "metric", "millimetres and pascals"),
-    "metric": ("millimetres and pascals", "us", "inches and inches of water"),
-}
-
-
-def _units(partial: Partial) -> Iterator[Fault]:
-    """One warning where most numbers fit the other units; else one for each that fits none."""
-    config, units = partial.config, partial.config.airflow.units
-    if partial.is_spoilt("airflow", "units"):
-        return
-    odd = [*_odd_numbers(config)]
-    if not odd:
-        return
-    own, other, others = _MEANT[units]
-    if 2 * len(odd) >= len(config.duct) + len(config.fan):
-        given = "units" in partial.raw.get("airflow", {})
-        path, (_, what) = ("airflow", "units") if given else odd[0][0], odd[0]
-        text = (
-            f"with units = {shown(units)}{'' if given else ', the default,'} numbers are {own}, yet {what}: "
-            f"these look like {others}; wanted units = {shown(other)} in [airflow]"
-        )
-        yield Fault(path, codes.UNITS_DOUBTFUL, text)
-        return
-    for path, what in odd:
-        yield Fault(path, codes.UNITS_DOUBTFUL, f"numbers are {own} (units = {shown(units)}), yet {what}")
-
-
-def _odd_numbers(config: Config) -> Iterator[tuple[KeyPath, str]]:
-    """Diameters and pressures that no shop has in these units."""
-    units = config.airflow.units
-    for name, fan in config.fan.items():
-        most = max(pressure for _, pressure in fan.curve)
-        if not _WEAKEST[units] <= most <= _STRONGEST[units]:
-            yield ("fan", name, "curve"), f"the curve of fan {shown(name)} begins at {most:g}"
-    for name, duct in config.duct.items():
-        if not _NARROWEST[units] <= duct.diameter <= _WIDEST[units]:
-            yield ("duct", name, "diameter"), f"duct {shown(name)} is {duct.diameter:g} wide"

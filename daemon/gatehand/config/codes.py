@@ -451,21 +451,48 @@ BREAKER_OVERLOAD: Final = _warning(
 BAD_CURVE: Final = _error(
     "bad-curve",
     """A fan's curve is a list of points [flow, static pressure], flow rising, pressure falling. Left of the curve's
-    top a fan is unsteady: leave those points out.""",
+    top a fan is unsteady: leave those points out. A curve that was read in an inlet pipe (`measured`) is above the
+    velocity pressure of that pipe at every flow.""",
     "curve = [[0, 11.2], [400, 10.6], [800, 8.6], [1200, 3.9]]",
 )
 BAD_DUCT: Final = _error(
     "bad-duct",
     """The ducts are a tree for each collector: each runs `into` the next one towards the fan, the one without `into`
-    is at the collector, and each end has a gate with a hood, or a hood. There is no loop, and one end for each
-    gate.""",
+    is at the collector, and each end has a hood. There is no loop. A gate is in one duct; all hoods beyond it open
+    and shut with it, so no second gate is on their way.""",
     '[duct.main]\ndiameter = 6\nlength = 14\n[duct.saw_drop]\ninto = "main"\ndiameter = 4\nlength = 6\n'
     'gate = "saw"\nhood = { flow = 350 }',
+)
+LOSES_NOTHING: Final = _error(
+    "loses-nothing",
+    """A duct without length, fittings and a hood's loss would draw any amount of air, so its flow cannot be worked
+    out. Every real one has a length, and a hood that loses something: 0.04 velocity pressures at the best.""",
+    'length = 3\nhood = { entry = "bell" }',
+)
+FITTINGS_ORDER: Final = _warning(
+    "fittings-order",
+    """`fittings` lists them in the order in which the air meets them, from the hood to the fan: a reducer changes the
+    diameter at which all that come after it count. A wye or a tee is where the duct ends, so nothing comes after it.
+    A file in the other order has its gate and its wye at the wrong diameter.""",
+    'diameter = 2.5\nfittings = [{ reducer = 4 }, "blade_gate", "wye_45"]   # gate and wye are of 4',
+)
+SUDDEN_STEP: Final = _warning(
+    "sudden-step",
+    """A duct runs into one of another diameter, and no reducer says how. A sudden step costs air: into a narrower
+    duct it squeezes through, into a wider one its velocity is lost. It is worked out as a sudden step. Say how it is:
+    with a reducer, before the wye if there is one, and its full cone angle where it is a cone.""",
+    "fittings = [{ reducer = 6, angle = 20 }]",
+)
+TOOL_ELSEWHERE: Final = _warning(
+    "tool-elsewhere",
+    """A hood serves the tools that open the gate on its way to the fan. A tool of another gate gets no air there, and
+    of several hoods behind one gate each has to say which tool is its own: `tool` in its table.""",
+    '[tool.jointer]\ngates = ["planing"]\n[duct.planing_drop]\ngate = "planing"\nhood = { tool = "jointer" }',
 )
 NO_FAN: Final = _error(
     "no-fan",
     """The ducts of a collector can be worked out only with the curve of its fan, in a table named after the
-    collector.""",
+    collector. A [fan.NAME] with another name is there only to compare with.""",
     "[fan.main]\ncurve = [[0, 11.2], [400, 10.6], [800, 8.6]]",
 )
 WEAK_AIR: Final = _warning(
@@ -526,6 +553,14 @@ UNITS_DOUBTFUL: Final = _warning(
     """The numbers of the ducts do not fit the units: with us, diameters are inches and pressures inches of water;
     with metric, millimetres and pascals. All results would be wrong.""",
     '[airflow]\nunits = "metric"\n[duct.main]\ndiameter = 150           # mm\nlength = 4               # m',
+)
+
+AIR_DOUBTFUL: Final = _warning(
+    "air-doubtful",
+    """A number of the ducts that no small shop has: a length, a roughness, a loss factor, a flow, a velocity or a point
+    of a fan's curve. Usually it is in another unit, or its decimal point has slipped. What is worked out with it is
+    wrong.""",
+    "roughness = 0.0003       # ft; in metric mm, such as 0.09",
 )
 
 CODES: Final[Mapping[str, Code]] = {each.name: each for each in tuple(globals().values()) if isinstance(each, Code)}

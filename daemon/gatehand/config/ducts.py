@@ -6,20 +6,36 @@ units belongs to `gatehand.air`; no formula may enter this file.
 
 import math
 from itertools import pairwise
-from typing import Annotated, Literal, Self, TypeAlias
+from typing import Annotated, Final, Literal, Self, TypeAlias
 
 from pydantic import PlainValidator, WithJsonSchema, field_validator, model_validator
 
 from gatehand.config import codes
-from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, positive, unknown_word
-from gatehand.text import found
-from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
+from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, unknown_word
+from gatehand.text import found, only_near
+from gatehand_air.fittings import DUSTS, ENTRIES, FITTINGS, MATERIALS
+
+SMALLEST: Final = 1e-6
+LARGEST: Final = 1e9
+"""In any unit: what is beyond is no number of a duct, and would only end in an overflow."""
+
+
+def _sized(value: object, wanted: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}")
+    if value != 0 and not SMALLEST <= value <= LARGEST:
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}, and of a sensible size")
+    return float(value)
 
 
 def _not_negative(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
-        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted a number of 0 or more")
-    return float(value)
+    return _sized(value, "a number of 0 or more")
+
+
+def _positive(value: object) -> float:
+    if (result := _sized(value, "a number above 0")) == 0:
+        raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted a number above 0")
+    return result
 
 
 def _tools(value: object) -> object:
@@ -35,7 +51,7 @@ def _tools(value: object) -> object:
 
 _NAMES = {"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}]}
 
-Positive = Annotated[float, *positive("a number")]
+Positive = Annotated[float, PlainValidator(_positive), WithJsonSchema({"type": "number", "exclusiveMinimum": 0})]
 NotNegative = Annotated[float, PlainValidator(_not_negative), WithJsonSchema({"type": "number", "minimum": 0})]
 Names = Annotated[tuple[str, ...], PlainValidator(_tools), WithJsonSchema(_NAMES)]
 CurvePair: TypeAlias = tuple[NotNegative, NotNegative]
@@ -47,9 +63,9 @@ class Airflow(TomlTable):
     units: Literal["us", "metric"] = "us"
     """us: in, ft, cfm, in.w.g., ft/min, degrees F. metric: mm, m, m3/h, Pa, m/s, degrees C."""
     min_velocity: Positive | None = None
-    """Transport velocity wanted in branches; default 4000 ft/min or 20 m/s."""
+    """Transport velocity wanted in branches, where the hood names no dust; default 4000 ft/min or 20 m/s."""
     main_velocity: Positive | None = None
-    """Transport velocity wanted in the ducts that carry all; default 3500 ft/min or 18 m/s."""
+    """Transport velocity wanted in the ducts that carry at least three hoods of four; default 3500 ft/min or 18 m/s."""
     temperature: Number | None = None
     """Of the air in the shop; default 68 F or 20 C."""
     altitude: Number = 0.0
@@ -115,13 +131,47 @@ class FilterLoss(TomlTable):
         return self
 
 
+FAN_STATIC: Final = "fan_static"
+
+
+class InletPipe(TomlTable):
+    """A pipe before the fan, in which a gauge read the static suction at each flow."""
+
+    inlet_pipe: Positive
+    """Inside diameter of the pipe, in or mm."""
+
+
+class FanSpeed(TomlTable):
+    """Revolutions a minute: at which the curve was drawn, and at which the fan runs."""
+
+    curve: Positive
+    """The speed at which the curve was drawn."""
+    run: Positive
+    """The speed at which it runs: flow goes with it, pressure with its square."""
+
+
 class Fan(TomlTable):
-    """[fan.NAME], named after its collector."""
+    """[fan.NAME], named after its collector; one with another name is there to compare with."""
 
     curve: tuple[CurvePair, ...]
-    """(flow, fan static pressure) for standard air, flow rising, pressure falling."""
+    """(flow, pressure) for standard air, flow rising, pressure falling."""
+    measured: InletPipe | None = None
+    """The curve's pressure: "fan_static", or { inlet_pipe = 6 }: static suction in an inlet pipe of that diameter."""
+    speed: FanSpeed | None = None
+    """Only where the fan turns at another speed than its curve was drawn for."""
     filter_loss: FilterLoss | None = None
     """What the filter costs."""
+
+    @field_validator("measured", mode="before")
+    @classmethod
+    def _known_pressure(cls, value: object) -> object:
+        if isinstance(value, dict) or value == FAN_STATIC:
+            return None if value == FAN_STATIC else value
+        text = 'wanted "fan_static", or { inlet_pipe = 6 } with the diameter of the pipe in which the gauge was'
+        code, fix = codes.WRONG_KIND, None
+        if isinstance(value, str):
+            code, fix = codes.UNKNOWN_WORD, only_near(value, (FAN_STATIC,))
+        raise fail(code, f"{found(value)}; {text}", fix=fix)
 
     @field_validator("curve")
     @classmethod
@@ -148,9 +198,9 @@ class FittingTable(TomlTable):
     name: NameOf | None = None
     """A fitting by its name, such as elbow_90."""
     k: NotNegative | None = None
-    """Loss factor on the velocity pressure of its own duct."""
+    """Loss factor on the velocity pressure where it is."""
     reducer: Positive | None = None
-    """The diameter at the fan's side."""
+    """The diameter at the fan's side; all fittings listed after it are of that."""
     angle: Positive | None = None
     """Full cone angle in degrees, up to 180; without it the step is sudden."""
 
@@ -181,6 +231,24 @@ class Leak(TomlTable):
     """The pressure at which it was measured."""
 
 
+class MachineLoss(TomlTable):
+    """Pressure lost inside the machine behind the hood; it goes with the square of flow. 0: it loses nothing."""
+
+    loss: NotNegative
+    """The pressure lost."""
+    at: Positive
+    """The flow at which it was measured."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_zero(cls, value: object) -> object:
+        if value == 0 and isinstance(value, int | float) and not isinstance(value, bool):
+            return {"loss": 0, "at": 1}
+        if not isinstance(value, dict):
+            raise fail(codes.WRONG_KIND, f"{found(value)}; wanted 0, or the loss at a flow: {{ loss = 1.8, at = 400 }}")
+        return value
+
+
 class Hood(TomlTable):
     """Where the air enters."""
 
@@ -190,6 +258,10 @@ class Hood(TomlTable):
     """Flow wanted."""
     tool: Names | None = None
     """The tool or tools served: names of [tool.*] or kinds such as "table_saw"; they give the default of `flow`."""
+    dust: str | None = None
+    """fine, shavings or heavy: sets the transport velocity of every duct that carries it."""
+    machine_loss: MachineLoss | None = None
+    """Pressure lost inside the machine at a flow, or 0; left out, it is unknown and counts as 0."""
     spin_down: Seconds = 0.0
     """How long the tool throws chips after its motor's current has gone."""
 
@@ -202,9 +274,20 @@ class Hood(TomlTable):
             raise unknown_word(value, ENTRIES, "entry of a hood")
         return _not_negative(value)
 
+    @field_validator("dust")
+    @classmethod
+    def _known_dust(cls, value: str | None) -> str | None:
+        if value is not None and value not in DUSTS:
+            raise unknown_word(value, DUSTS, "kind of dust")
+        return value
+
 
 class DuctTable(TomlTable):
-    """[duct.NAME]: one length of one diameter."""
+    """[duct.NAME]: one length of one diameter.
+
+    Its fittings are listed in the order in which the air meets them, from the hood to the fan. What comes before a
+    reducer is of the duct's own diameter, what comes after it of the reducer's; the length is all of the duct's own.
+    """
 
     into: NameOf | None = None
     """The next duct towards the fan; None for the one at the collector."""
@@ -213,15 +296,15 @@ class DuctTable(TomlTable):
     diameter: Positive
     """Inside, in or mm."""
     length: NotNegative
-    """Straight length, ft or m."""
+    """Straight length, ft or m, all of it of the duct's own diameter."""
     material: str = "galvanised"
     """What it is made of."""
     roughness: NotNegative | None = None
     """ft or mm; wins over the material's."""
     fittings: tuple[FittingTable, ...] = ()
-    """Names, { k = 0.3 } or { reducer = 4 }; repeat one to count it twice."""
+    """In the order in which the air meets them: names, { k = 0.3 }, { reducer = 4 }; repeat one to count it twice."""
     gate: NameOf | None = None
-    """The gate at its end; such a duct ends in a hood."""
+    """The gate in it: for its own hood, or for all that run into it."""
     hood: Hood | None = None
     """Where the air enters, for a duct that ends."""
     leak: Leak | None = None

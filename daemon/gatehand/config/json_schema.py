@@ -8,7 +8,7 @@ from typing import Any
 from gatehand.config import ducts, signals, tables
 from gatehand.config.check_sensors import THRESHOLDS
 from gatehand.config.model import Config
-from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS
+from gatehand_air.fittings import DUSTS, ENTRIES, FITTINGS, MATERIALS
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -51,10 +51,14 @@ def _one_sensor(kind: str) -> list[dict[str, Any]]:
 
 def _complete_ducts(tables: dict[str, Any]) -> None:
     """Words that the duct tables' validators know, so that an editor knows them too."""
-    duct, hood = tables["DuctTable"]["properties"], tables["Hood"]["properties"]
+    duct, hood, fan = (tables[name]["properties"] for name in ("DuctTable", "Hood", "Fan"))
     duct["material"]["enum"] = list(MATERIALS)
     duct["fittings"]["items"] = {"anyOf": [{"enum": list(FITTINGS)}, duct["fittings"]["items"]]}
     hood["entry"]["anyOf"] = [{"enum": list(ENTRIES)}, {"type": "number", "minimum": 0}]
+    hood["dust"]["anyOf"] = [{"enum": list(DUSTS)}]
+    hood["machine_loss"]["anyOf"].append({"const": 0})
+    fan["measured"]["anyOf"].append({"enum": [ducts.FAN_STATIC]})
+    fan["measured"]["default"] = ducts.FAN_STATIC
 
 
 def _docstrings() -> dict[str, dict[str, str]]:

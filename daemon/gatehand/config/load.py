@@ -12,6 +12,7 @@ from msgspec import Struct, field
 
 from gatehand.config import codes
 from gatehand.config.build_shop import build
+from gatehand.config.check_air import check_air
 from gatehand.config.check_circuits import check_circuits
 from gatehand.config.check_devices import check_collectors, check_gates, check_names, check_tools
 from gatehand.config.check_ducts import check_ducts
@@ -41,6 +42,7 @@ _ACROSS_TABLES: Final = (
     check_ages,
     check_circuits,
     check_ducts,
+    check_air,
     check_plausible,
 )
 """What only shows between the tables. No file of the owner's is opened there."""

@@ -26,7 +26,8 @@ _NAMED_BY: Final = {
     "circuit": (("members", "member"),),
     "duct": (("into", "duct"), ("collector", "collector"), ("gate", "gate"), ("hood.tool", "tool")),
 }
-"""For each kind of table its keys that name another, and of which kind. A fan's own name is a collector's."""
+"""For each kind of table its keys that name another, and of which kind. A fan's own name is a collector's, or its own
+where it is there to compare with."""
 _MEMBER: Final = "member"
 """What hangs on a circuit: a tool by its name, a collector as "collector.NAME"."""
 _EVERY: Final = ""
@@ -176,6 +177,8 @@ def _put_mention_right(meant: AsMeant, mention: _Mention) -> None:
         each.name for each in _mentions(meant.tables) if each.kind == mention.kind and each.path[0] == mention.path[0]
     }
     near = only_near(mention.name, [name for name in free if name not in alike]) or nearest(mention.name, known)
+    if mention.is_key and near not in free:
+        return  # a fan to compare with: no collector lacks its own that this may be
     fix = only_near(mention.name, known) if near in free else None
     text = _leads_nowhere(meant.tables, mention, known, near)
     meant.faults.append(Fault(mention.path, codes.UNKNOWN_NAME, text, at_key=mention.is_key, fix=fix))
@@ -236,7 +239,7 @@ def _leads_nowhere(tables: dict[str, Any], mention: _Mention, known: list[str], 
     what = "tool or collector" if kind == _MEMBER else kind
     text = f"there is no {what} {shown(name)}"
     if mention.is_key:
-        text += f", and a {mention.path[0]} is named after its {kind}"
+        text += f", and {kind} {shown(near)} has no {mention.path[0]}"
     if not known:
         return f"{text}: add [{kind if kind != _MEMBER else 'tool'}.{name}]"
     if near is not None:
