@@ -109,7 +109,7 @@ def collector_of(config: Config, root: str) -> str | None:
     if root in config.collector:
         return root
     ending = (duct.gate for name, duct in config.duct.items() if duct.gate and root_of(config.duct, name) == root)
-    homes = {home for gate in ending if (home := config.gate[gate].collector) is not None}
+    homes = {home for gate in ending if gate in config.gate and (home := config.gate[gate].collector) is not None}
     if len(homes) != 1:
         homes = set(config.collector)
     return homes.pop() if len(homes) == 1 else None
@@ -129,7 +129,7 @@ def _collectors(config: Config) -> Iterator[Fault]:
                 yield Fault(path, codes.BAD_DUCT, text)
             elif home not in config.fan:
                 yield Fault(path, codes.NO_FAN, _no_fan(config, home))
-        own = config.gate[duct.gate].collector if duct.gate is not None else None
+        own = config.gate[duct.gate].collector if duct.gate in config.gate else None
         if own is not None and home is not None and own != home:
             text = f"gate {duct.gate!r} is at collector {own!r}, this duct at {home!r}"
             yield Fault((*path, "gate"), codes.TWO_COLLECTORS, text)
