@@ -5,7 +5,7 @@ the last want is just met is found from them, and the filter may take what the f
 machine's loss is found by making its duct dearer until its hood draws just what it wants. SI units, no sentences.
 """
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection
 from typing import Final
 
 from msgspec import Struct
@@ -91,16 +91,23 @@ def _drawing(solver: Solver, gates: Collection[str], where: str, target: float) 
 
 
 class MachineRoom(Struct, frozen=True):
-    """What the machine behind a hood may lose, Pa, at the flow, m3/s, that its hood then draws; 0: nothing at all."""
+    """What the machine behind a hood may lose before something falls short.
+
+    Fields:
+        loss: Pa at `flow`; below 0: by about so much it falls short with no loss at all, made straight.
+        spread: half-width of `loss`, Pa.
+        flow: what the hood then draws, m3/s.
+    """
 
     loss: float
+    spread: float
     flow: float
 
 
 def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str], hood: str) -> MachineRoom | None:
-    """Before anything falls short with these gates open, the dirty filter and dust at these hoods.
+    """With these gates open, the dirty filter and dust at these hoods.
 
-    None where nothing is wanted or the fan's curve does not tell.
+    None where nothing is wanted, the hood has no air, or the fan's curve does not tell.
     """
     wants = [
         (where, wanted * (1.0 if lack is Lack.HOOD_FLOW else ducting.areas[where]))
@@ -109,28 +116,39 @@ def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str
     if not wants:
         return None
 
-    def drawn(machine: float) -> Mapping[str, float]:
-        answer = replace(ducting.dirty, network=_with_machine(ducting.network, hood, machine)).solve(gates)
-        if isinstance(answer, Solution):
-            return answer.flows
-        return answer.bound.flows if answer.bound is not None and answer.why is Why.BEYOND_CURVE else {}
+    def with_it(machine: float) -> Solver:
+        return replace(ducting.dirty, network=_with_machine(ducting.network, hood, machine))
 
-    def over(flows: Mapping[str, float]) -> float:
+    def drawn(machine: float) -> Solution | None:
+        answer = with_it(machine).solve(gates)
+        if isinstance(answer, Solution):
+            return answer
+        return answer.bound if answer.why is Why.BEYOND_CURVE else None
+
+    def over(answer: Solution | None) -> float:
+        flows = {} if answer is None else answer.flows
         return min(flows.get(where, 0.0) / wanted for where, wanted in wants) - 1
 
     free = drawn(0.0)
-    if not free.get(hood):
+    if free is None or not free.flows.get(hood):
         return None
-    if over(free) < 0:
-        return MachineRoom(0.0, free[hood])
-    dearest = ducting.fan.points[0][1] / free[hood] ** 2
-    while over(drawn(dearest)) >= 0:
-        if dearest > ENDLESS * ducting.fan.points[0][1] / free[hood] ** 2:
-            return None
-        dearest *= 4
-    machine = _root(lambda each: -over(drawn(each)), 0.0, dearest)
-    flow = drawn(machine)[hood]
-    return MachineRoom(machine * flow**2, flow)
+    machine = 0.0
+    if over(free) >= 0:
+        dearest = ducting.fan.points[0][1] / free.flows[hood] ** 2
+        while over(drawn(dearest)) >= 0:
+            dearest *= 4
+            if dearest > ENDLESS * ducting.fan.points[0][1] / free.flows[hood] ** 2:
+                return None
+        machine = _root(lambda each: -over(drawn(each)), 0.0, dearest)
+    found = drawn(machine)
+    if found is None:
+        return None
+    where, wanted = min(wants, key=lambda want: found.flows.get(want[0], 0.0) / want[1])
+    off = spread(with_it(machine), gates, found, replace(ducting.ignorance, machine=0.0)).flows[where]
+    fall = with_it(machine).linear(gates, found).response(0.0, {found.ducts.index(hood): 1.0})[0]
+    slope = -fall[found.ducts.index(where)]
+    flow = found.flows[hood]
+    return MachineRoom(machine * flow**2 + min(0.0, found.flows[where] - wanted) / slope, off / slope, flow)
 
 
 def _with_machine(network: Network, hood: str, machine: float) -> Network:

@@ -67,7 +67,7 @@ def test_what_falls_short_anyhow_has_no_room() -> None:
     assert found is not None
     assert found.loss < 0
     assert machine is not None
-    assert machine.loss == 0
+    assert machine.loss + machine.spread < 0
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -41,8 +41,14 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
     wanted = f"{say.velocity(system.ducting.branch_velocity)} in branches"
     if system.ducting.network.mains():
         wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in the main duct"
-    yield f"collector {system.collector}, wanted: {wanted}; air of {system.ducting.air.density:.3f} kg/m3"
-    yield from (f"  {say.hood(hood)} wants {say.flow(want.flow)} ({want.why})" for hood, want in system.wants.items())
+    air = f"air of {system.ducting.air.density:.3f} kg/m3"
+    yield f"collector {system.collector}, wanted where no dust is named: {wanted}; {air}"
+    for hood in dict.fromkeys([*system.wants, *system.ducting.network.gate_of]):
+        want, speed = system.wants.get(hood), system.ducting.network.duct(hood).dust_velocity
+        wants = [f"{say.flow(want.flow)} ({want.why})"] if want is not None else []
+        wants += [f"{say.velocity(speed)} for its dust"] if speed is not None else []
+        if wants:
+            yield f"  {say.hood(hood)} wants {' and '.join(wants)}"
     yield ""
     yield from _summary(report)
     yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."

@@ -63,9 +63,14 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
         return
     first = found[0]
     at = f" at {say.flow(first.at)}" if first.at is not None else ""
-    now = f" (clean {say.pressure(first.clean)}, dirty {say.pressure(first.dirty, word=False)})" if first.at else ""
+    now = (
+        f" (clean {say.pressure(first.clean, word=False)}, dirty {say.pressure(first.dirty, word=False)})"
+        if first.at
+        else ""
+    )
     yield "room before something falls short, each alone:"
-    rows = [["", "its machine may lose, dirty filter", f"the filter may lose{at}{now}", ""]]
+    unit = say.units.pressure_word
+    rows = [["", f"its machine may lose, {unit}, dirty filter", f"the filter may lose{at}, {unit}{now}", ""]]
     alike: dict[tuple[str, ...], list[str]] = {}
     for room in found:
         alike.setdefault((*_machines(room, say), *_filter(room, say)), []).append(air_words.asker(room.demand))
@@ -80,10 +85,17 @@ def _machines(room: Room, say: air_words.Speaker) -> list[str]:
     for one in room.machines:
         left, given = "?", ""
         if one.room is not None:
-            left = f"{say.pressure(one.room.loss)} at {say.flow(one.room.flow)}" if one.room.loss > 0 else "nothing"
+            left = f"{_left(one.room.loss, one.room.spread, say)} at {say.flow(one.room.flow)}"
             given = "" if one.machine is None else f", and loses {say.pressure(one.machine * one.room.flow**2)}"
         parts.append(f"{left}{given}" if len(room.machines) == 1 else f"{say.hood(one.hood)} {left}{given}")
     return ["; ".join(parts) or "-"]
+
+
+def _left(loss: float, off: float, say: air_words.Speaker) -> str:
+    """Such as "1.83 ± 0.90"; what only the upper end of the spread leaves is a perhaps."""
+    if loss > 0:
+        return say.give(loss, off, say.bare_pressure)
+    return f"perhaps {say.pressure(loss + off, word=False)}" if loss + off > 0 else "nothing"
 
 
 def _filter(room: Room, say: air_words.Speaker) -> list[str]:
@@ -93,11 +105,10 @@ def _filter(room: Room, say: air_words.Speaker) -> list[str]:
     flow = room.at if room.at is not None else left.flow
     loss, off = (left.carried(each, flow, room.exponent) for each in (left.loss, left.spread))
     where = f"the hood at {say.hood(left.where)}" if left.lack is Lack.HOOD_FLOW else f"duct {left.where}"
-    if loss <= 0:
+    if loss + off <= 0:
         return ["nothing", f"{where} falls short without any filter"]
     unit = "" if room.at is not None else f" at {say.flow(flow)}"
-    shown = say.give(loss, off, say.bare_pressure)
-    return [f"{shown}{unit}", f"then {where} falls short"]
+    return [f"{_left(loss, off, say)}{unit}", f"then {where} falls short"]
 
 
 def _said(one: Behind) -> float | None:
@@ -120,6 +131,7 @@ def room_as_json(system: DuctSystem) -> list[dict[str, Any]]:
                     "hood": one.hood,
                     "at": six(one.room.flow if one.room else None, of.flow),
                     "may_lose": six(one.room.loss if one.room else None, of.pressure),
+                    "spread": six(one.room.spread if one.room else None, of.pressure),
                     "loses": six(_said(one), of.pressure),
                 }
                 for one in room.machines
