@@ -5,7 +5,7 @@ hood. Until it is given, the room says how much it may be.
 """
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, Final
 
 from msgspec import Struct
 
@@ -15,6 +15,8 @@ from gatehand.terminal import columns
 from gatehand_air.ducting import Lack
 from gatehand_air.gate_sets import GateDemand
 from gatehand_air.headroom import FilterRoom, MachineRoom, filter_room, machine_room
+
+NOTHING: Final = "nothing"
 
 
 class Behind(Struct, frozen=True):
@@ -63,11 +65,7 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
         return
     first = found[0]
     at = f" at {say.flow(first.at)}" if first.at is not None else ""
-    now = (
-        f" (clean {say.pressure(first.clean, word=False)}, dirty {say.pressure(first.dirty, word=False)})"
-        if first.at
-        else ""
-    )
+    now = f" (clean {say.bare_pressure(first.clean)}, dirty {say.bare_pressure(first.dirty)})" if first.at else ""
     yield "room before something falls short, each alone:"
     unit = say.units.pressure_word
     rows = [["", f"its machine may lose, {unit}, dirty filter", f"the filter may lose{at}, {unit}{now}", ""]]
@@ -85,7 +83,8 @@ def _machines(room: Room, say: air_words.Speaker) -> list[str]:
     for one in room.machines:
         left, given = "?", ""
         if one.room is not None:
-            left = f"{_left(one.room.loss, one.room.spread, say)} at {say.flow(one.room.flow)}"
+            left = _left(one.room.loss, one.room.spread, say)
+            left += "" if left == NOTHING else f" at {say.flow(one.room.flow)}"
             given = "" if one.machine is None else f", and loses {say.pressure(one.machine * one.room.flow**2)}"
         parts.append(f"{left}{given}" if len(room.machines) == 1 else f"{say.hood(one.hood)} {left}{given}")
     return ["; ".join(parts) or "-"]
@@ -95,7 +94,7 @@ def _left(loss: float, off: float, say: air_words.Speaker) -> str:
     """Such as "1.83 ± 0.90"; what only the upper end of the spread leaves is a perhaps."""
     if loss > 0:
         return say.give(loss, off, say.bare_pressure)
-    return f"perhaps {say.pressure(loss + off, word=False)}" if loss + off > 0 else "nothing"
+    return f"perhaps {say.pressure(loss + off, word=False)}" if loss + off > 0 else NOTHING
 
 
 def _filter(room: Room, say: air_words.Speaker) -> list[str]:
@@ -106,7 +105,7 @@ def _filter(room: Room, say: air_words.Speaker) -> list[str]:
     loss, off = (left.carried(each, flow, room.exponent) for each in (left.loss, left.spread))
     where = f"the hood at {say.hood(left.where)}" if left.lack is Lack.HOOD_FLOW else f"duct {left.where}"
     if loss + off <= 0:
-        return ["nothing", f"{where} falls short without any filter"]
+        return [NOTHING, f"{where} falls short without any filter"]
     unit = "" if room.at is not None else f" at {say.flow(flow)}"
     return [f"{_left(loss, off, say)}{unit}", f"then {where} falls short"]
 
