@@ -11,103 +11,16 @@ Numpy is imported only where a `Batch` is made and used: the package needs none.
 """
 
 from collections.abc import Collection, Iterator, Sequence
-from importlib.util import find_spec
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from msgspec import Struct
-
+from gatehand_air.batch_answer import CODES, SOLVED, BatchAnswer, empty, write
 from gatehand_air.batch_laws import LAWS, FanArrays, Floats, LawArrays, Places, Truths
-from gatehand_air.solve import (
-    BALANCE,
-    EDGE,
-    FARTHEST,
-    LEAST_STEP,
-    MASS,
-    ROUNDS,
-    STEP,
-    TREE_STEP,
-    Solution,
-    Solver,
-    SolveResult,
-    Unsolved,
-    Why,
-)
+from gatehand_air.solve import BALANCE, EDGE, FARTHEST, LEAST_STEP, MASS, ROUNDS, STEP, TREE_STEP, Solver, Why
 
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-CELLS: Final = 1 << 15
-"""Ducts times sets in one part: about what a processor's cache holds of the dozen arrays at work."""
-SOLVED: Final = 0
-CODES: Final = (None, *Why)
-"""What the codes of an answer mean: why there is none; `SOLVED` for those that have one."""
+CELLS: Final = 14_000
+"""Ducts times sets in one part: its arrays stay in the processor's cache, and just below the 128 KiB from which a
+C library's allocator asks the system for each array anew (measured: three times as slow)."""
 TINY: Final = 1e-300
-
-
-def is_here() -> bool:
-    """Whether numpy is installed."""
-    return find_spec("numpy") is not None
-
-
-class BatchAnswer(Struct, frozen=True):
-    """The answers for many sets, in the order in which they were asked.
-
-    Fields:
-        ducts: names, in the order of the columns: the network's.
-        code: (sets) why a set has no answer, as a place in `CODES`.
-        live: (sets x ducts) which ducts have air in them.
-        flows: (sets x ducts) m3/s, 0 without air. Where the curve ends too early these are the bound's: see `Unsolved`.
-        suctions: (sets x ducts) total suction at each duct's fan end, Pa.
-        pressure, filter_loss: (sets) what the fan gives and the filter takes, Pa.
-        residual: (sets) as in `Solution`; NaN where nothing is known, not even a bound.
-        rounds: (sets) Newton's.
-        limits: the curve's first and last flow, m3/s.
-    """
-
-    ducts: tuple[str, ...]
-    code: "npt.NDArray[np.int8]"
-    live: Truths
-    flows: Floats
-    suctions: Floats
-    pressure: Floats
-    filter_loss: Floats
-    residual: Floats
-    rounds: "npt.NDArray[np.int32]"
-    limits: tuple[float, float]
-
-    def __len__(self) -> int:
-        return len(self.code)
-
-    @property
-    def known(self) -> Truths:
-        """(sets) whether flows are known: an answer's or a bound's."""
-        return self.residual == self.residual  # noqa: PLR0124 - NaN is what differs from itself
-
-    def why(self, at: int) -> Why | None:
-        """Why set `at` has no answer; None: it has."""
-        return CODES[int(self.code[at])]
-
-    def result(self, at: int) -> SolveResult:
-        """The answer for set `at` as the plain solver gives it."""
-        why = self.why(at)
-        if why is None:
-            return self._solution(at)
-        limit = {Why.BEYOND_CURVE: self.limits[1], Why.BEFORE_CURVE: self.limits[0]}.get(why)
-        return Unsolved(why, limit, self._solution(at) if self.known[at] else None)
-
-    def _solution(self, at: int) -> Solution:
-        live = self.live[at]
-        return Solution(
-            flow=float(self.flows[at, -1]),
-            pressure=float(self.pressure[at]),
-            filter_loss=float(self.filter_loss[at]),
-            residual=float(self.residual[at]),
-            rounds=int(self.rounds[at]),
-            ducts=tuple(name for name, has in zip(self.ducts, live.tolist(), strict=True) if has),
-            through=tuple(self.flows[at, live].tolist()),
-            behind=tuple(self.suctions[at, live].tolist()),
-        )
 
 
 class Batch:
@@ -137,8 +50,10 @@ class Batch:
         self.joints: Final = tuple(i for i in range(size) if not solver.ends[i])
         self.kids: Final = tuple(tuple(j for j in range(size) if solver.parents[j] == i) for i in range(size + 1))
         self._shuts = [(i, network.gate_of[self.names[i]]) for i in self.ends.tolist()]
-        leaks = ((i, d.gate, d.leak) for i, d in enumerate(network.ducts))
-        self._leaks = [(i, self._gate_at[gate], leak) for i, gate, leak in leaks if gate is not None and leak is not None]
+        leaks = ((i, d.gate, d.leak) for i, d in enumerate(network.ducts) if d.leak is not None)
+        self._leaks = [
+            (i, self._gate_at[gate], leak) for i, gate, leak in leaks if gate is not None and leak is not None
+        ]
         self._most = max(1, cells // size)
 
     def opened(self, sets: Sequence[Collection[str]]) -> Truths:
@@ -166,20 +81,8 @@ class Batch:
         """The same by a matrix as `opened` makes it."""
         import numpy as np
 
-        count, size = len(opened), len(self.names)
-        fan = self.solver.fan
-        answer = BatchAnswer(
-            ducts=self.names,
-            code=np.full(count, CODES.index(Why.NOT_CONVERGED), np.int8),
-            live=np.zeros((size, count), bool).T,
-            flows=np.zeros((size, count)).T,
-            suctions=np.zeros((size, count)).T,
-            pressure=np.zeros(count),
-            filter_loss=np.zeros(count),
-            residual=np.full(count, np.nan),
-            rounds=np.zeros(count, np.int32),
-            limits=(fan.first, fan.last),
-        )
+        count, fan = len(opened), self.solver.fan
+        answer = empty(self.names, count, (fan.first, fan.last))
         with np.errstate(all="ignore"):  # what overflows is not accepted by the check
             for begin in range(0, count, self._most):
                 self._part(opened, np.arange(begin, min(begin + self._most, count)), answer)
@@ -206,7 +109,7 @@ class Batch:
         failed = CODES.index(Why.NOT_CONVERGED)
         for at in columns[answer.code[columns] == failed].tolist():
             gates = [gate for gate, is_open in zip(self.gates, opened[at].tolist(), strict=True) if is_open]
-            _write(answer, at, self.solver.solve(gates))
+            write(answer, at, self.solver.solve(gates))
 
     def _bound(self, part: "_Part", answer: BatchAnswer, why: Why, limit: float) -> None:
         """The ducts with the fan at the curve's end."""
@@ -288,7 +191,7 @@ class Batch:
             near &= ~done
             if not near.any():
                 continue
-            good = near & self._accept(part, flows, starts, lost, near, rounds, answer, drawn)
+            good = near & self._accept(part, flows, starts, lost, near=near, rounds=rounds, answer=answer, drawn=drawn)
             done |= good
             left = np.flatnonzero(~done)
             if not left.size:
@@ -347,6 +250,7 @@ class Batch:
         flows: Floats,
         starts: Floats,
         lost: Floats,
+        *,
         near: Truths,
         rounds: int,
         answer: BatchAnswer,
@@ -406,18 +310,3 @@ def _sum(rows: Floats, places: tuple[int, ...]) -> Floats:
     for place in others:
         total += rows[place]
     return total
-
-
-def _write(answer: BatchAnswer, at: int, result: SolveResult) -> None:
-    """What the plain solver found, into the arrays."""
-    answer.code[at] = SOLVED if isinstance(result, Solution) else CODES.index(result.why)
-    found = result if isinstance(result, Solution) else result.bound
-    if found is None:
-        return
-    live = answer.live[at]
-    answer.flows[at, live] = found.through
-    answer.suctions[at, live] = found.behind
-    answer.pressure[at] = found.pressure
-    answer.filter_loss[at] = found.filter_loss
-    answer.residual[at] = found.residual
-    answer.rounds[at] = found.rounds
