@@ -28,6 +28,7 @@ class Batch:
 
     Raises:
         ImportError: numpy is not installed.
+        ValueError: a friction law that is known to the plain solver only.
     """
 
     def __init__(self, solver: Solver, cells: int = CELLS) -> None:
@@ -40,7 +41,9 @@ class Batch:
         self.gates: Final = network.gates
         """In the order of the columns of `opened`."""
         self._gate_at = {gate: at for at, gate in enumerate(self.gates)}
-        self.law = LAWS.get(solver.law)
+        if solver.law not in LAWS:
+            raise ValueError("this law of friction is not one of `friction.LAWS`")
+        self.law: Final = LAWS[solver.law]
         self.fan = FanArrays(solver.fan, solver.filter)
         fields = zip(*((r.friction, r.fixed, r.rough, r.smooth, r.reynolds, r.turbulent_from) for r in solver.laws))  # noqa: B905
         self.laws = LawArrays(*(np.array(field)[:, None] for field in fields))
@@ -96,7 +99,7 @@ class Batch:
         answer.live[columns] = live.T
         blown = live[-1]
         answer.code[columns[~blown]] = CODES.index(Why.ALL_SHUT)
-        if self.law is not None and blown.any():
+        if blown.any():
             part = _Part(self, laws, live, columns).only(np.flatnonzero(blown))
             self._newton(part, answer, None)
             flow = answer.flows[part.columns, -1]
@@ -178,7 +181,6 @@ class Batch:
         """
         import numpy as np
 
-        assert self.law is not None  # noqa: S101 - for the type checker; the caller has looked
         flows = self.guess(part.laws, part.live)
         if drawn is not None:
             flows *= np.where(part.live, drawn / flows[-1], 1.0)

@@ -92,7 +92,6 @@ def _spread(batch: Batch, opened: Truths, answer: _Rows, known: Ignorance) -> tu
     """Half-widths of flows (sets x ducts) and of the suction (sets)."""
     import numpy as np
 
-    assert batch.law is not None  # noqa: S101 - for the type checker: no other has known answers here
     solver, flows, size = batch.solver, answer.flows, len(answer.flows)
     laws = batch.select(opened.T)[1]
     slope = batch.law(laws, flows)[1]
@@ -136,7 +135,6 @@ def _rough(batch: Batch, flows: Floats, known: Ignorance) -> Floats:
     """What each duct loses more where it is rougher, Pa: `Solver.rough_push`."""
     from msgspec.structs import replace
 
-    assert batch.law is not None  # noqa: S101 - as above
     by = 1 + known.roughness
     more, less = (batch.law(replace(batch.laws, rough=batch.laws.rough * part), flows)[0] for part in (by, 1 / by))
     return (more - less) / 2
@@ -189,7 +187,7 @@ class _Wants:
         asked, short, close = np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool)
         every = np.ones(count, bool)
 
-        def hold(at: int, per: float, wanted: Floats | float, where: Truths) -> None:
+        def hold(at: int, per: float, wanted: "Floats | float", where: Truths) -> None:
             least = wanted * (1 - ROUNDING)
             value, off = found[at] / per, half[at] / per
             fails = where & ~(value + off >= least)

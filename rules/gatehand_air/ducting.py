@@ -3,21 +3,24 @@
 No sentences here.
 """
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from enum import StrEnum
 from functools import cached_property
-from typing import Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import SETTLES
-from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
+from gatehand_air.friction import LAWS, Law, area, swamee_jain_loss, velocity_pressure
 from gatehand_air.properties import Air
 from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
 from gatehand_air.spread import PLAIN, Ignorance, spread
 from gatehand_air.tree import Network
+
+if TYPE_CHECKING:
+    from gatehand_air.batch_spread import JudgedPart
 
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""
@@ -86,6 +89,18 @@ class Short(Struct, frozen=True):
     def fails(self) -> bool:
         """Whether it is known to fall short, or not known at all."""
         return self.verdict is not Verdict.CLOSE
+
+
+def worst(shorts: Sequence[Short]) -> Verdict:
+    """Of all that is not known to be met; `MET` where that is nothing."""
+    return max((short.verdict for short in shorts), key=WORSE.index, default=Verdict.MET)
+
+
+Asked: TypeAlias = tuple[Collection[str], Collection[str] | None]
+"""Open gates and the hoods that take in dust, as `Ducting.assess` has them."""
+
+WORTH_ARRAYS: Final = 300
+"""Sets from which arrays are faster although numpy has to be imported first (0.1 s)."""
 
 
 class Assessment(Struct, frozen=True):
@@ -158,44 +173,120 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         """By duct that ends in a hood: the ducts from there to the collector, itself first."""
         return {end.name: tuple(duct.name for duct in self.network.path(end.name)) for end in self.network.ends}
 
+    def dust(self, gates: Collection[str], dusty: Collection[str] | None) -> frozenset[str]:
+        """The hoods that take in dust with these gates open: see `assess`."""
+        return self.network.always_open | (self.network.behind(gates) if dusty is None else frozenset(dusty))
+
     def assess(self, gates: Collection[str], dusty: Collection[str] | None = None) -> Assessment:
         """Solve one set of open gates and hold it against what is wanted.
 
         `dusty`: the hoods that take in dust; by default all behind those gates. Hoods that no gate shuts always do.
         """
         opened = frozenset(gates)
-        dust = self.network.always_open | (self.network.behind(opened) if dusty is None else frozenset(dusty))
+        dust = self.dust(opened, dusty)
         clean = self.clean.solve(opened)
         dirty = clean if self.dirty is self.clean else self.dirty.solve(opened)
-        found = {(short.lack, short.where): short for short in self.shorts(self.clean, opened, clean, dust)}
-        if dirty is not clean:
-            for short in self.shorts(self.dirty, opened, dirty, dust):
-                key = short.lack, short.where
-                if key not in found or WORSE.index(short.verdict) > WORSE.index(found[key].verdict):
-                    found[key] = replace(short, dirty=True)
-        return Assessment(opened, dust, clean, dirty, tuple(found.values()))
+        found = self.shorts(self.clean, opened, clean, dust)
+        worse = found if dirty is clean else self.shorts(self.dirty, opened, dirty, dust)
+        return Assessment(opened, dust, clean, dirty, found if dirty is clean else _merged(found, worse))
+
+    def assess_all(self, asked: Sequence[Asked], *, arrays: bool | None = None) -> tuple[Assessment, ...]:
+        """`assess` for many sets of gates and their dusty hoods, with numpy where that is here and pays.
+
+        `arrays`: True always asks for numpy, False never.
+        """
+        if not self._by_arrays(len(asked), arrays):
+            return tuple(self.assess(gates, dusty) for gates, dusty in asked)
+        opened = [frozenset(gates) for gates, _ in asked]
+        dust = [self.dust(gates, dusty) for gates, (_, dusty) in zip(opened, asked, strict=True)]
+        clean = dirty = self._each(self.clean, opened, dust)
+        if self.dirty is not self.clean:
+            dirty = self._each(self.dirty, opened, dust)
+        return tuple(
+            Assessment(*sets, first[0], second[0], first[1] if dirty is clean else _merged(first[1], second[1]))
+            for sets, first, second in zip(zip(opened, dust, strict=True), clean, dirty, strict=True)
+        )
+
+    def shorts_all(
+        self, solver: Solver, asked: Sequence[tuple[Collection[str], Collection[str]]], *, arrays: bool | None = None
+    ) -> tuple[tuple[Short, ...], ...]:
+        """`shorts` of many sets of gates with their dusty hoods, each solved by `solver`; `arrays` as above."""
+        if not self._by_arrays(len(asked), arrays):
+            return tuple(self.shorts(solver, gates, solver.solve(gates), dusty) for gates, dusty in asked)
+        from gatehand_air.batch_spread import judged
+
+        found: list[tuple[Short, ...]] = []
+        for part in judged(self, solver, [gates for gates, _ in asked], [dusty for _, dusty in asked]):
+            found += (shorts for _, shorts in self._of_part(part, [dusty for _, dusty in asked[part.sets]]))
+        return tuple(found)
+
+    def verdicts(
+        self, solver: Solver, asked: Sequence[tuple[Collection[str], Collection[str]]], *, arrays: bool | None = None
+    ) -> tuple[Verdict, ...]:
+        """The worst verdict of each of many sets; by far the cheapest way to look through thousands."""
+        if not self._by_arrays(len(asked), arrays):
+            return tuple(worst(shorts) for shorts in self.shorts_all(solver, asked, arrays=False))
+        from gatehand_air.batch_spread import judged
+
+        parts = judged(self, solver, [gates for gates, _ in asked], [dusty for _, dusty in asked])
+        return tuple(WORSE[at] for part in parts for at in part.worst.tolist())
+
+    def _by_arrays(self, count: int, wanted: bool | None) -> bool:
+        """Whether to use numpy for so many sets."""
+        if self.law not in LAWS.values():
+            return False
+        if wanted is not None:
+            return wanted
+        if count < WORTH_ARRAYS:
+            return False
+        from gatehand_air.batch_answer import is_here
+
+        return is_here()
+
+    def _each(
+        self, solver: Solver, opened: Sequence[frozenset[str]], dust: Sequence[frozenset[str]]
+    ) -> list[tuple[SolveResult, tuple[Short, ...]]]:
+        """Every set's answer and what is not known to be met in it, by arrays."""
+        from gatehand_air.batch_spread import judged
+
+        return [each for part in judged(self, solver, opened, dust) for each in self._of_part(part, dust[part.sets])]
+
+    def _of_part(
+        self, part: "JudgedPart", dusty: Sequence[Collection[str]]
+    ) -> Iterator[tuple[SolveResult, tuple[Short, ...]]]:
+        """What arrays hold of some sets, as the plain way says it; nothing is listed where all is met."""
+        for at, (verdict, hoods) in enumerate(zip(part.worst.tolist(), dusty, strict=True)):
+            answer = part.answer.result(at)
+            if WORSE[verdict] is Verdict.MET:
+                yield answer, ()
+                continue
+            half = dict(zip(part.answer.ducts, part.spread.flows[at].tolist(), strict=True))
+            yield answer, self._told(answer, half, hoods)
 
     def shorts(
         self, solver: Solver, gates: Collection[str], answer: SolveResult, dusty: Collection[str]
     ) -> tuple[Short, ...]:
         """What is not known to be met in one answer of `solver`, at the dusty hoods and on their ways to the fan."""
+        found = answer if isinstance(answer, Solution) else answer.bound
+        half = {} if found is None else spread(solver, gates, found, self.ignorance).flows
+        return self._told(answer, half, dusty)
+
+    def _told(self, answer: SolveResult, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
+        """`half`: half-widths of the answer's or the bound's flows, m3/s."""
         if isinstance(answer, Solution):
-            return self._judged(solver, gates, answer, dusty)
+            return self._judged(answer, half, dusty)
         unknown = Short(Lack.NO_ANSWER, self.network.root.name, verdict=Verdict.UNKNOWN, answer=answer)
         if answer.bound is None:
             return (unknown,)
-        found = self._judged(solver, gates, answer.bound, dusty)
+        found = self._judged(answer.bound, half, dusty)
         if answer.why is Why.BEYOND_CURVE:  # a lower bound: what meets its want does so surely, the rest nobody knows
             return (unknown,) if found else ()
         surely = tuple(short for short in found if short.verdict is Verdict.SHORT)
         wanted = len(self._wants(dusty))
         return surely if len(surely) == wanted else (*surely, unknown)
 
-    def _judged(
-        self, solver: Solver, gates: Collection[str], answer: Solution, dusty: Collection[str]
-    ) -> tuple[Short, ...]:
+    def _judged(self, answer: Solution, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
         flows = answer.flows
-        half = spread(solver, gates, answer, self.ignorance).flows
         found = []
         for lack, where, wanted in self._wants(dusty):
             per = 1.0 if lack is Lack.HOOD_FLOW else self.areas[where]
@@ -242,3 +333,13 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
             self.network.duct(name).length * self.areas[name] / (self.particle_speed * flows[name])
             for name in self.ways[hood]
         )
+
+
+def _merged(clean: tuple[Short, ...], dirty: tuple[Short, ...]) -> tuple[Short, ...]:
+    """What falls short with either filter, each as the worse has it."""
+    found = {(short.lack, short.where): short for short in clean}
+    for short in dirty:
+        key = short.lack, short.where
+        if key not in found or WORSE.index(short.verdict) > WORSE.index(found[key].verdict):
+            found[key] = replace(short, dirty=True)
+    return tuple(found.values())

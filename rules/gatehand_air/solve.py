@@ -235,14 +235,28 @@ class Solver(Struct, frozen=True, dict=True):
         for rounds in range(1, HALVINGS):
             middle = (low + high) / 2
             suctions = self._tree(laws, active, flows, middle)
+            if high - low <= 1e-12 * high:  # noqa: SIM102 - the check is dear, the comparison is not
+                if (answer := self._checked(laws, active, flows, suctions, ROUNDS + rounds)) is not None:
+                    return answer
+            if not low < middle < high:
+                return self._upright(laws, active, flows, suctions, ROUNDS + rounds)
             if suctions[-1] < self.net(middle)[0]:
                 low = middle
             else:
                 high = middle
-            if high - low <= 1e-12 * high:  # noqa: SIM102 - the check is dear, the comparison is not
-                if (answer := self._checked(laws, active, flows, suctions, ROUNDS + rounds)) is not None:
-                    return answer
         return Unsolved(Why.NOT_CONVERGED)
+
+    def _upright(
+        self, laws: Sequence[Resistance], active: list[int], flows: list[float], suctions: list[float], rounds: int
+    ) -> SolveResult:
+        """The answer on a piece of the curve so steep that a flow's last digit is more than the check lets pass.
+
+        The flow is known to that digit, and of the pressures that the curve has there the ducts take theirs.
+        """
+        answer = self._checked(laws, active, flows, suctions, rounds, drawn=True)
+        if answer is None:
+            return Unsolved(Why.NOT_CONVERGED)
+        return replace(answer, pressure=suctions[-1] + answer.filter_loss)
 
     def _tree(self, laws: Sequence[Resistance], active: list[int], flows: list[float], flow: float) -> list[float]:
         """Suctions of the tree alone with `flow` drawn from it, the last the root's. `flows` are changed in place."""
