@@ -59,7 +59,9 @@ def swamee_jain(laws: LawArrays, flows: Floats) -> tuple[Floats, Floats]:
 
 def colebrook(laws: LawArrays, flows: Floats) -> tuple[Floats, Floats]:
     """`colebrook_loss` for arrays."""
-    f, bend = _colebrook(laws.reynolds * flows, laws.rough)
+    import numpy as np
+
+    f, bend = _colebrook(np.maximum(laws.reynolds * flows, TURBULENT), laws.rough)
     return _both(laws, flows, laws.friction * f, laws.friction * bend, _colebrook)
 
 
