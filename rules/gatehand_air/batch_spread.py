@@ -43,12 +43,14 @@ class JudgedPart(Struct, frozen=True):
         sets: which of those asked.
         answer, spread: their flows and half-widths.
         worst: (sets) the worst verdict of each, as a place in `WORSE`.
+        slack: (sets) the least found as a part of what is wanted; 1 where nothing is, 0 where there is no answer.
     """
 
     sets: slice
     answer: BatchAnswer
     spread: BatchSpread
     worst: "npt.NDArray[np.int8]"
+    slack: Floats
 
 
 def spreads(batch: Batch, opened: Truths, answer: BatchAnswer, known: Ignorance = PLAIN) -> BatchSpread:
@@ -140,21 +142,24 @@ def _rough(batch: Batch, flows: Floats, known: Ignorance) -> Floats:
     return (more - less) / 2
 
 
-def judged(
-    ducting: Ducting, solver: Solver, sets: Sequence[Collection[str]], dusty: Sequence[Collection[str]]
-) -> Iterator[JudgedPart]:
-    """Every set solved and held against what its dusty hoods and their ways want; part by part, in order.
-
-    `solver`: the ducting's, with a clean or a dirty filter.
+class Judge:
+    """Solves sets with one of a ducting's solvers and holds them against what their dusty hoods want.
 
     Raises:
         ImportError: numpy is not installed.
+        ValueError: see `Batch`.
     """
-    batch = Batch(solver)
-    wants = _Wants(ducting)
-    for these, answer in batch.parts(sets):
-        spread = spreads(batch, batch.opened(sets[these]), answer, ducting.ignorance)
-        yield JudgedPart(these, answer, spread, wants.worst(answer, spread, dusty[these]))
+
+    def __init__(self, ducting: Ducting, solver: Solver) -> None:
+        self._batch = Batch(solver)
+        self._wants = _Wants(ducting)
+        self._known = ducting.ignorance
+
+    def parts(self, sets: Sequence[Collection[str]], dusty: Sequence[Collection[str]]) -> Iterator[JudgedPart]:
+        """Every set with its dusty hoods, part by part, in order."""
+        for these, answer in self._batch.parts(sets):
+            half = spreads(self._batch, self._batch.opened(sets[these]), answer, self._known)
+            yield JudgedPart(these, answer, half, *self._wants.judge(answer, half, dusty[these]))
 
 
 class _Wants:
@@ -174,10 +179,10 @@ class _Wants:
             for end in network.ends
         ]
 
-    def worst(
+    def judge(
         self, answer: BatchAnswer, spread: BatchSpread, dusty: Sequence[Collection[str]]
-    ) -> "npt.NDArray[np.int8]":
-        """(sets) the worst verdict, as `Ducting.shorts` has it."""
+    ) -> tuple["npt.NDArray[np.int8]", Floats]:
+        """(sets) the worst verdict as `Ducting.shorts` has it, and the slack."""
         import numpy as np
 
         dust = self._dust(dusty)
@@ -185,7 +190,7 @@ class _Wants:
         half = np.ascontiguousarray(spread.flows.T)
         count = len(answer)
         asked, short, close = np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool)
-        every = np.ones(count, bool)
+        every, slack = np.ones(count, bool), np.full(count, np.inf)
 
         def hold(at: int, per: float, wanted: "Floats | float", where: Truths) -> None:
             least = wanted * (1 - ROUNDING)
@@ -195,6 +200,8 @@ class _Wants:
             short[:] |= fails
             close[:] |= where & ~(value - off >= least)
             every[:] &= fails | ~where
+            some = where & (wanted > 0)
+            np.minimum(slack, value / np.where(some, wanted, 1.0), out=slack, where=some)
 
         for at, flow, row in zip(self._places, self._flows, dust, strict=True):
             if flow is not None:
@@ -213,7 +220,9 @@ class _Wants:
         worst = np.where(answer.code == CODES.index(Why.BEYOND_CURVE), ended, worst)
         ended = np.where(short, too_short, np.where(asked & ~every, unknown, met))
         worst = np.where(answer.code == CODES.index(Why.BEFORE_CURVE), ended, worst)
-        return np.where((answer.code != SOLVED) & ~answer.known, unknown, worst).astype(np.int8)
+        worst = np.where((answer.code != SOLVED) & ~answer.known, unknown, worst)
+        slack = np.where(np.isinf(slack), 1.0, slack)
+        return worst.astype(np.int8), np.where(answer.code == SOLVED, slack, 0.0)
 
     def _dust(self, dusty: Sequence[Collection[str]]) -> Truths:
         """(hoods x sets) which take in dust."""

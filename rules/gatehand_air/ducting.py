@@ -3,24 +3,21 @@
 No sentences here.
 """
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from enum import StrEnum
 from functools import cached_property
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.fittings import SETTLES
-from gatehand_air.friction import LAWS, Law, area, swamee_jain_loss, velocity_pressure
+from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
 from gatehand_air.properties import Air
 from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
 from gatehand_air.spread import PLAIN, Ignorance, spread
 from gatehand_air.tree import Network
-
-if TYPE_CHECKING:
-    from gatehand_air.batch_spread import JudgedPart
 
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""
@@ -89,18 +86,6 @@ class Short(Struct, frozen=True):
     def fails(self) -> bool:
         """Whether it is known to fall short, or not known at all."""
         return self.verdict is not Verdict.CLOSE
-
-
-def worst(shorts: Sequence[Short]) -> Verdict:
-    """Of all that is not known to be met; `MET` where that is nothing."""
-    return max((short.verdict for short in shorts), key=WORSE.index, default=Verdict.MET)
-
-
-Asked: TypeAlias = tuple[Collection[str], Collection[str] | None]
-"""Open gates and the hoods that take in dust, as `Ducting.assess` has them."""
-
-WORTH_ARRAYS: Final = 300
-"""Sets from which arrays are faster although numpy has to be imported first (0.1 s)."""
 
 
 class Assessment(Struct, frozen=True):
@@ -188,80 +173,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         dirty = clean if self.dirty is self.clean else self.dirty.solve(opened)
         found = self.shorts(self.clean, opened, clean, dust)
         worse = found if dirty is clean else self.shorts(self.dirty, opened, dirty, dust)
-        return Assessment(opened, dust, clean, dirty, found if dirty is clean else _merged(found, worse))
-
-    def assess_all(self, asked: Sequence[Asked], *, arrays: bool | None = None) -> tuple[Assessment, ...]:
-        """`assess` for many sets of gates and their dusty hoods, with numpy where that is here and pays.
-
-        `arrays`: True always asks for numpy, False never.
-        """
-        if not self._by_arrays(len(asked), arrays):
-            return tuple(self.assess(gates, dusty) for gates, dusty in asked)
-        opened = [frozenset(gates) for gates, _ in asked]
-        dust = [self.dust(gates, dusty) for gates, (_, dusty) in zip(opened, asked, strict=True)]
-        clean = dirty = self._each(self.clean, opened, dust)
-        if self.dirty is not self.clean:
-            dirty = self._each(self.dirty, opened, dust)
-        return tuple(
-            Assessment(*sets, first[0], second[0], first[1] if dirty is clean else _merged(first[1], second[1]))
-            for sets, first, second in zip(zip(opened, dust, strict=True), clean, dirty, strict=True)
-        )
-
-    def shorts_all(
-        self, solver: Solver, asked: Sequence[tuple[Collection[str], Collection[str]]], *, arrays: bool | None = None
-    ) -> tuple[tuple[Short, ...], ...]:
-        """`shorts` of many sets of gates with their dusty hoods, each solved by `solver`; `arrays` as above."""
-        if not self._by_arrays(len(asked), arrays):
-            return tuple(self.shorts(solver, gates, solver.solve(gates), dusty) for gates, dusty in asked)
-        from gatehand_air.batch_spread import judged
-
-        found: list[tuple[Short, ...]] = []
-        for part in judged(self, solver, [gates for gates, _ in asked], [dusty for _, dusty in asked]):
-            found += (shorts for _, shorts in self._of_part(part, [dusty for _, dusty in asked[part.sets]]))
-        return tuple(found)
-
-    def verdicts(
-        self, solver: Solver, asked: Sequence[tuple[Collection[str], Collection[str]]], *, arrays: bool | None = None
-    ) -> tuple[Verdict, ...]:
-        """The worst verdict of each of many sets; by far the cheapest way to look through thousands."""
-        if not self._by_arrays(len(asked), arrays):
-            return tuple(worst(shorts) for shorts in self.shorts_all(solver, asked, arrays=False))
-        from gatehand_air.batch_spread import judged
-
-        parts = judged(self, solver, [gates for gates, _ in asked], [dusty for _, dusty in asked])
-        return tuple(WORSE[at] for part in parts for at in part.worst.tolist())
-
-    def _by_arrays(self, count: int, wanted: bool | None) -> bool:
-        """Whether to use numpy for so many sets."""
-        if self.law not in LAWS.values():
-            return False
-        if wanted is not None:
-            return wanted
-        if count < WORTH_ARRAYS:
-            return False
-        from gatehand_air.batch_answer import is_here
-
-        return is_here()
-
-    def _each(
-        self, solver: Solver, opened: Sequence[frozenset[str]], dust: Sequence[frozenset[str]]
-    ) -> list[tuple[SolveResult, tuple[Short, ...]]]:
-        """Every set's answer and what is not known to be met in it, by arrays."""
-        from gatehand_air.batch_spread import judged
-
-        return [each for part in judged(self, solver, opened, dust) for each in self._of_part(part, dust[part.sets])]
-
-    def _of_part(
-        self, part: "JudgedPart", dusty: Sequence[Collection[str]]
-    ) -> Iterator[tuple[SolveResult, tuple[Short, ...]]]:
-        """What arrays hold of some sets, as the plain way says it; nothing is listed where all is met."""
-        for at, (verdict, hoods) in enumerate(zip(part.worst.tolist(), dusty, strict=True)):
-            answer = part.answer.result(at)
-            if WORSE[verdict] is Verdict.MET:
-                yield answer, ()
-                continue
-            half = dict(zip(part.answer.ducts, part.spread.flows[at].tolist(), strict=True))
-            yield answer, self._told(answer, half, hoods)
+        return Assessment(opened, dust, clean, dirty, found if dirty is clean else merged(found, worse))
 
     def shorts(
         self, solver: Solver, gates: Collection[str], answer: SolveResult, dusty: Collection[str]
@@ -269,10 +181,10 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         """What is not known to be met in one answer of `solver`, at the dusty hoods and on their ways to the fan."""
         found = answer if isinstance(answer, Solution) else answer.bound
         half = {} if found is None else spread(solver, gates, found, self.ignorance).flows
-        return self._told(answer, half, dusty)
+        return self.told(answer, half, dusty)
 
-    def _told(self, answer: SolveResult, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
-        """`half`: half-widths of the answer's or the bound's flows, m3/s."""
+    def told(self, answer: SolveResult, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
+        """`shorts` of an answer whose half-widths are known: `half`, of its flows or its bound's, m3/s by duct."""
         if isinstance(answer, Solution):
             return self._judged(answer, half, dusty)
         unknown = Short(Lack.NO_ANSWER, self.network.root.name, verdict=Verdict.UNKNOWN, answer=answer)
@@ -282,13 +194,13 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         if answer.why is Why.BEYOND_CURVE:  # a lower bound: what meets its want does so surely, the rest nobody knows
             return (unknown,) if found else ()
         surely = tuple(short for short in found if short.verdict is Verdict.SHORT)
-        wanted = len(self._wants(dusty))
+        wanted = len(self.wants(dusty))
         return surely if len(surely) == wanted else (*surely, unknown)
 
     def _judged(self, answer: Solution, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
         flows = answer.flows
         found = []
-        for lack, where, wanted in self._wants(dusty):
+        for lack, where, wanted in self.wants(dusty):
             per = 1.0 if lack is Lack.HOOD_FLOW else self.areas[where]
             value, off = flows.get(where, 0.0) / per, half.get(where, 0.0) / per
             if (verdict := judge(value, off, wanted)) is not Verdict.MET:
@@ -296,7 +208,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
                 found.append(Short(lack, where, value, wanted, off, verdict, settles))
         return tuple(found)
 
-    def _wants(self, dusty: Collection[str]) -> list[tuple[Lack, str, float]]:
+    def wants(self, dusty: Collection[str]) -> list[tuple[Lack, str, float]]:
         """What the dusty hoods and the ducts on their ways want, hoods first: m3/s and m/s."""
         flows = self.hood_flows
         hoods = [
@@ -335,7 +247,7 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         )
 
 
-def _merged(clean: tuple[Short, ...], dirty: tuple[Short, ...]) -> tuple[Short, ...]:
+def merged(clean: tuple[Short, ...], dirty: tuple[Short, ...]) -> tuple[Short, ...]:
     """What falls short with either filter, each as the worse has it."""
     found = {(short.lack, short.where): short for short in clean}
     for short in dirty:

@@ -1,10 +1,9 @@
 """All sets at once, with numpy, against the plain solver, which is its check; both ways of `Ducting` say the same."""
 
 import random
+import sys
 from collections import Counter
-from collections.abc import Iterator
 from itertools import combinations
-from typing import Any
 
 import pytest
 from air_shops import AIR, random_tree, solver, square_law, stations, three_branches, twelve_gates
@@ -13,16 +12,17 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from odd_shops import odd_shop
 
-from gatehand_air import ducting as ducting_module
+from gatehand_air import many
 from gatehand_air.batch import CELLS, Batch
 from gatehand_air.batch_answer import is_here
 from gatehand_air.batch_laws import LAWS as ARRAY_LAWS
-from gatehand_air.batch_spread import JudgedPart, judged, spreads
-from gatehand_air.ducting import Asked, Ducting, Short, Verdict, worst
+from gatehand_air.batch_spread import Judge, spreads
+from gatehand_air.ducting import Ducting, Short, Verdict
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.friction import LAWS, colebrook_loss, swamee_jain_loss
+from gatehand_air.many import Asked, assess_all, look_at_all, verdicts
 from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
-from gatehand_air.spread import spread
+from gatehand_air.spread import CERTAIN, spread
 from gatehand_air.tree import Network
 
 np = pytest.importorskip("numpy", reason="numpy (extra 'air') is not installed")
@@ -211,50 +211,73 @@ def test_both_ways_of_a_ducting_say_the_same() -> None:
     for seed in range(40):
         shop = drawn_ducting(seed)
         asked = asked_of(shop, random.Random(seed))
-        plain, arrays = (shop.assess_all(asked, arrays=way) for way in (False, True))
+        plain, arrays = (look_at_all(shop, asked, arrays=way) for way in (False, True))
         for one, other in zip(plain, arrays, strict=True):
-            assert (one.gates, one.dusty) == (other.gates, other.dusty)
-            same(one.clean, other.clean)
-            same(one.dirty, other.dirty)
+            same(one.answer, other.answer)
             hold_shorts(one.shorts, other.shorts)
-        dusty = [(one.gates, one.dusty) for one in plain]
-        listed, fast = (shop.shorts_all(shop.dirty, dusty, arrays=way) for way in (False, True))
-        for shorts, same_shorts in zip(listed, fast, strict=True):
-            hold_shorts(shorts, same_shorts)
-        verdicts = shop.verdicts(shop.dirty, dusty, arrays=True)
-        assert verdicts == shop.verdicts(shop.dirty, dusty, arrays=False) == tuple(map(worst, listed))
-        seen += Counter(verdicts)
+            assert {n: v for n, v in other.half.items() if v} == pytest.approx(dict(one.half), rel=AGREES)
+            assert other.slack == pytest.approx(one.slack, rel=AGREES)
+        fast, slow = (verdicts(shop, asked, arrays=way) for way in (True, False))
+        assert [verdict for verdict, _ in fast] == [verdict for verdict, _ in slow] == [one.worst for one in plain]
+        assert [slack for _, slack in fast] == [one.slack for one in arrays]
+        seen += Counter(verdict for verdict, _ in fast)
     assert set(seen) == set(Verdict)
     assert min(seen.values()) > 15, seen
 
 
-def test_one_call_is_as_good_as_one_for_each_set() -> None:
+def test_all_assessed_together_are_as_each_by_itself() -> None:
+    filters = 0
+    for seed in range(10):
+        shop = drawn_ducting(seed)
+        filters += shop.dirty is not shop.clean
+        asked = asked_of(shop, random.Random(seed))
+        alone = tuple(shop.assess(gates, dusty) for gates, dusty in asked)
+        assert assess_all(shop, asked, arrays=False) == alone
+        for one, other in zip(alone, assess_all(shop, asked, arrays=True), strict=True):
+            assert (one.gates, one.dusty) == (other.gates, other.dusty)
+            same(one.clean, other.clean)
+            same(one.dirty, other.dirty)
+            hold_shorts(one.shorts, other.shorts)
+    assert 0 < filters < 10
+
+
+def test_slack_is_the_least_part_of_what_is_wanted() -> None:
+    """The sign of what is short: below 1 something is below what it wants, whatever the spread says."""
+    for seed in range(10):
+        shop = replace(drawn_ducting(seed), ignorance=CERTAIN)
+        for look in look_at_all(shop, asked_of(shop, random.Random(seed)), arrays=True):
+            if isinstance(look.answer, Solution):
+                assert (look.slack < 1 - 1e-6) == any(short.verdict is Verdict.SHORT for short in look.shorts)
+                if look.shorts:
+                    assert look.slack == pytest.approx(min(short.share for short in look.shorts))
+            else:
+                assert look.slack == 0.0
+
+
+def test_numpy_is_taken_where_it_is_here_and_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     shop = drawn_ducting(3)
     asked = asked_of(shop, random.Random(3))
-    assert shop.assess_all(asked, arrays=False) == tuple(shop.assess(gates, dusty) for gates, dusty in asked)
-    parts = list(judged(shop, shop.clean, [gates for gates, _ in asked], [shop.dust(*one) for one in asked]))
-    assert sum(len(part.answer) for part in parts) == len(asked)
+    made: list[Ducting] = []
 
+    class Watched(Judge):
+        def __init__(self, ducting: Ducting, solver: Solver) -> None:
+            made.append(ducting)
+            super().__init__(ducting, solver)
 
-def test_without_numpy_the_plain_way_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(many, "Judge", Watched)
     assert is_here()
-    shop = drawn_ducting(3)
-    asked = asked_of(shop, random.Random(3))
-    monkeypatch.setattr(ducting_module, "WORTH_ARRAYS", 1)
-    taken: list[object] = []
-
-    def watched(*given: Any) -> Iterator[JudgedPart]:  # noqa: ANN401 - handed on
-        taken.append(given)
-        return judged(*given)
-
-    monkeypatch.setattr("gatehand_air.batch_spread.judged", watched)
-    by_arrays = shop.assess_all(asked)
-    assert taken
-    taken.clear()
-    monkeypatch.setattr("gatehand_air.batch_answer.is_here", lambda: False)
-    without = shop.assess_all(asked)
-    assert not taken
-    assert [len(one.shorts) for one in without] == [len(one.shorts) for one in by_arrays]
+    look_at_all(shop, asked)
+    assert not made, "a list this short does not pay"
+    look_at_all(shop, asked * 3)
+    assert len(made) == 1
+    monkeypatch.setattr(many, "is_here", lambda: False)
+    assert assess_all(shop, asked * 3) == tuple(shop.assess(gates, dusty) for gates, dusty in asked * 3)
+    assert len(made) == 1
+    monkeypatch.undo()
+    monkeypatch.setattr(many, "Judge", Watched)
+    monkeypatch.delitem(sys.modules, "numpy")
+    look_at_all(shop, asked * 3)
+    assert len(made) == 1, "with the import it does not pay yet"
 
 
 def test_every_law_has_its_arrays_and_another_goes_the_plain_way() -> None:
@@ -265,7 +288,7 @@ def test_every_law_has_its_arrays_and_another_goes_the_plain_way() -> None:
         return 1.1 * lost, 1.1 * slope
 
     shop = replace(drawn_ducting(3), law=dearer)
-    assert shop.assess_all([(["x0"], None)], arrays=True) == (shop.assess(["x0"]),)
+    assert assess_all(shop, [(["x0"], None)], arrays=True) == (shop.assess(["x0"]),)
     with pytest.raises(ValueError, match="not one of"):
         Batch(shop.clean)
 

@@ -22,8 +22,9 @@ sys.path[:0] = [str(ROOT / part) for part in ("rules", "daemon", "tests/air")]
 import air_shops  # noqa: E402
 import epanet_oracle  # noqa: E402
 
-from gatehand_air.ducting import Asked, Ducting, worst  # noqa: E402
+from gatehand_air.ducting import Ducting  # noqa: E402
 from gatehand_air.fan_curve import Filter  # noqa: E402
+from gatehand_air.many import Asked, assess_all, worst  # noqa: E402
 from gatehand_air.solve import Solution, Solver  # noqa: E402
 from gatehand_air.tree import Network  # noqa: E402
 
@@ -175,7 +176,7 @@ def look_through_thirty() -> Counter[str]:
     gates = sorted(shop.network.gates)
     chosen = [combo for count in (1, 2, len(gates)) for combo in combinations(gates, count)]
     asked: list[Asked] = [(frozenset(combo), None) for combo in chosen]
-    return Counter(str(worst(one.shorts)) for one in shop.assess_all(asked))
+    return Counter(str(worst(one.shorts)) for one in assess_all(shop, asked))
 
 
 def thirty_program() -> float:
