@@ -20,7 +20,7 @@ from gatehand_air.spread import spread
 Asked: TypeAlias = tuple[Collection[str], Collection[str] | None]
 """Open gates and the hoods that take in dust, as `Ducting.assess` has them."""
 
-WORTH_IMPORT: Final = 300
+WORTH_IMPORT: Final = 500
 """Sets from which arrays are faster although numpy has to be imported first (0.1 s)."""
 WORTH_ARRAYS: Final = 24
 """The same once it is imported."""

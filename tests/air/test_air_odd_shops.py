@@ -1,16 +1,18 @@
 """The plain solver on shops at the edge of sense: it never raises, and what it says balances or is a right bound."""
 
+import os
 import random
+from collections import Counter
 
 import pytest
 from air_shops import AIR, branch, solver, square_law, three_branches, trunk
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from msgspec.structs import replace
 from odd_shops import odd_shop
 
 from gatehand_air.fan_curve import Curve, Filter
-from gatehand_air.solve import TRACE, Solution, Solver, Unsolved, Why
+from gatehand_air.solve import ROUNDS, TRACE, Solution, Solver, Unsolved, Why
 from gatehand_air.spread import spread
 from gatehand_air.tree import Network
 
@@ -46,9 +48,8 @@ def on_the_curve(shop: Solver, answer: Solution) -> None:
     assert suction == pytest.approx(answer.pressure - answer.filter_loss, abs=off)
 
 
-@settings(max_examples=150)
-@given(st.integers(0, 10**9))
-def test_any_shop_is_worked_out_or_bounded(seed: int) -> None:
+def worked_out_or_bounded(seed: int) -> str:
+    """What kind of answer it was."""
     shop = odd_shop(seed)
     rng = random.Random(seed)
     gates = frozenset(gate for gate in shop.network.gates if rng.random() < 0.6)
@@ -59,10 +60,10 @@ def test_any_shop_is_worked_out_or_bounded(seed: int) -> None:
         assert shop.fan.first * (1 - 1e-9) <= answer.flow <= shop.fan.last * (1 + 1e-9)
         found = spread(shop, gates, answer)
         assert all(half >= 0 for half in found.flows.values())
-        return
+        return "halved" if answer.rounds > ROUNDS else "solved"
     if answer.why is Why.ALL_SHUT:
         assert answer == Unsolved(Why.ALL_SHUT)
-        return
+        return str(answer.why)
     assert answer.bound is not None
     balances(shop, gates, answer.bound)
     assert answer.bound.flow == pytest.approx(answer.limit, rel=1e-12)
@@ -74,6 +75,22 @@ def test_any_shop_is_worked_out_or_bounded(seed: int) -> None:
         assert answer.why is Why.BEFORE_CURVE
         assert answer.limit == shop.fan.first
         assert given_ <= asked * (1 + BALANCE)
+    return str(answer.why)
+
+
+@given(st.integers(0, 10**9))
+def test_any_shop_is_worked_out_or_bounded(seed: int) -> None:
+    worked_out_or_bounded(seed)
+
+
+def test_every_kind_of_answer_is_seen() -> None:
+    """`python -m tests.long odd_shops` draws more of them."""
+    count, first = (
+        int(os.environ.get(f"GATEHAND_ODD_SHOPS{what}", usual)) for what, usual in (("", 100), ("_SEED", 0))
+    )
+    seen = Counter(worked_out_or_bounded(seed) for seed in range(first * count, (first + 1) * count))
+    print(f"{count} odd shops: {dict(seen)}")
+    assert seen.keys() == {"solved", "halved", "all_shut", "beyond_curve", "before_curve"}
 
 
 def solved(shop: Solver, gates: list[str]) -> Solution:
