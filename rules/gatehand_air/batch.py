@@ -15,7 +15,7 @@ from typing import Final
 
 from gatehand_air.batch_answer import CODES, SOLVED, BatchAnswer, empty, write
 from gatehand_air.batch_laws import LAWS, FanArrays, Floats, LawArrays, Places, Truths
-from gatehand_air.solve import BALANCE, EDGE, FARTHEST, LEAST_STEP, MASS, ROUNDS, STEP, TREE_STEP, Solver, Why
+from gatehand_air.solve import BALANCE, EDGE, LEAST_STEP, MASS, ROUNDS, STEP, TREE_STEP, Solver, Why
 
 CELLS: Final = 14_000
 """Ducts times sets in one part: its arrays stay in the processor's cache, and just below the 128 KiB from which a
@@ -172,7 +172,7 @@ class Batch:
         for _ in range(2):
             given, slope = self.fan.net(flow)
             flow = np.maximum(flow - (given - tree * flow * flow) / (slope - 2 * tree * flow), 0.1 * flow)
-        return np.minimum(flow, FARTHEST * fan.last)
+        return flow
 
     def _newton(self, part: "_Part", answer: BatchAnswer, drawn: float | None) -> None:
         """Newton's rounds for all sets of a part; each that passes the check is written into `answer`.

@@ -102,8 +102,6 @@ LEAST_STEP: Final = 0.05
 """A round never takes more than 95 % off a flow, so that none turns round on the way."""
 EDGE: Final = 1e-9
 """Part of the curve's last flow by which rounding may overstep it."""
-FARTHEST: Final = 10.0
-"""Times the curve's last flow: no guess is wider."""
 TRACE: Final = 1e-9
 """The least loss factor of a hood's duct, a tenth of the balance: even one that loses nothing keeps a suction."""
 
@@ -310,7 +308,7 @@ class Solver(Struct, frozen=True, dict=True):
         for _ in range(2):
             given, slope = self.net(flow)
             flow = max(flow - (given - tree * flow * flow) / (slope - 2 * tree * flow), 0.1 * flow)
-        return min(flow, FARTHEST * self.fan.last)
+        return flow
 
     def _round(
         self, laws: Sequence[Resistance], active: list[int], flows: list[float], drawn: float | None = None

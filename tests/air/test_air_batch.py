@@ -16,6 +16,7 @@ from gatehand_air import many
 from gatehand_air.batch import CELLS, Batch
 from gatehand_air.batch_answer import is_here
 from gatehand_air.batch_laws import LAWS as ARRAY_LAWS
+from gatehand_air.batch_laws import FanArrays, Floats, LawArrays
 from gatehand_air.batch_spread import Judge, spreads
 from gatehand_air.ducting import Ducting, Short, Verdict
 from gatehand_air.fan_curve import Curve, Filter
@@ -306,6 +307,44 @@ def test_loss_and_slope_are_the_plain_laws(name: str, seed: int) -> None:
     for at, duct in enumerate(shop.laws):
         for place, flow in enumerate(flows[at].tolist()):
             assert (lost[at, place], slope[at, place]) == pytest.approx(law(duct, flow), rel=1e-12)
+
+
+@settings(max_examples=60)
+@given(st.integers(0, 10**9))
+def test_fan_and_filter_are_the_plain_ones_also_beyond_the_ends(seed: int) -> None:
+    rng = random.Random(seed)
+    shop = odd_shop(seed)
+    width = shop.fan.last - shop.fan.first
+    flows = [shop.fan.first - width * rng.random() * 0.2, *(shop.fan.last * rng.uniform(0.01, 1.3) for _ in range(6))]
+    flows += [flow for flow, _ in shop.fan.points]
+    air = np.array([abs(flow) + 1e-12 for flow in flows])
+    given_, slopes = FanArrays(shop.fan, shop.filter).given(air)
+    lost, falls = FanArrays(shop.fan, shop.filter).lost(air)
+    for at, flow in enumerate(air.tolist()):
+        top = 1e-12 * shop.fan.points[0][1]
+        assert given_[at] == pytest.approx(shop.fan.at(flow)[0], rel=1e-9, abs=top)
+        assert slopes[at] == pytest.approx(shop.fan.at(flow)[1], rel=1e-9, abs=top / width)
+        assert (lost[at], falls[at]) == pytest.approx(shop.filter.at(flow), rel=1e-12)
+
+
+def test_what_does_not_balance_here_is_given_to_the_plain_solver() -> None:
+    """The check itself: a law that says something else each time it is asked is never believed."""
+    shop = solver(three_branches())
+    batch = Batch(shop)
+    calls = 0
+    true = batch.law
+
+    def shifty(laws: LawArrays, flows: Floats) -> tuple[Floats, Floats]:
+        nonlocal calls
+        calls += 1
+        lost, slope = true(laws, flows)
+        return lost * (1 + 1e-3 * (calls % 7)), slope
+
+    vars(batch)["law"] = shifty
+    sets = [["b1", "b2"], ["b3"], []]
+    answers = batch.solve(sets)
+    assert calls > 20
+    assert [answers.result(at) for at in range(3)] == [shop.solve(gates) for gates in sets]
 
 
 def test_every_pair_of_a_large_shop_by_both() -> None:
