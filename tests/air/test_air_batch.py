@@ -22,7 +22,7 @@ from gatehand_air.ducting import Ducting, Short, Verdict
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.friction import LAWS, colebrook_loss, swamee_jain_loss
 from gatehand_air.many import Asked, assess_all, look_at_all, verdicts
-from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
+from gatehand_air.solve import BALANCE, Solution, Solver, SolveResult, Unsolved, Why
 from gatehand_air.spread import CERTAIN, spread
 from gatehand_air.tree import Network
 
@@ -53,7 +53,9 @@ def same(one: SolveResult, other: SolveResult) -> None:
     assert other.through == pytest.approx(one.through, rel=AGREES)
     assert other.behind == pytest.approx(one.behind, rel=AGREES, abs=1e-12 * max(one.behind))
     assert other.flow == other.through[-1]
-    assert other.pressure == pytest.approx(one.pressure, rel=AGREES)
+    assert other.pressure == pytest.approx(
+        one.pressure, rel=2 * BALANCE
+    )  # upright: a digit of flow
     assert other.filter_loss == pytest.approx(one.filter_loss, rel=AGREES)
     assert other.residual <= 1e-8
 
