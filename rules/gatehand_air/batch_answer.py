@@ -108,6 +108,9 @@ def write(answer: BatchAnswer, at: int, result: SolveResult) -> None:
     answer.code[at] = SOLVED if isinstance(result, Solution) else CODES.index(result.why)
     found = result if isinstance(result, Solution) else result.bound
     if found is None:
+        answer.flows[at] = answer.suctions[at] = 0.0
+        answer.pressure[at] = answer.filter_loss[at] = answer.rounds[at] = 0
+        answer.residual[at] = float("nan")
         return
     live = answer.live[at]
     answer.flows[at, live] = found.through

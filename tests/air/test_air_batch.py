@@ -348,6 +348,17 @@ def test_what_does_not_balance_here_is_given_to_the_plain_solver() -> None:
     assert [answers.result(at) for at in range(3)] == [shop.solve(gates) for gates in sets]
 
 
+def test_what_nobody_has_an_answer_for_is_told_as_unknown() -> None:
+    """A fan that gives less than nothing at no flow at all: neither solver finds any."""
+    shop = replace(solver(three_branches()), fan=Curve(((0.0, -5.0), (0.5, -90.0))))
+    batch = Batch(shop)
+    answers = batch.solve([["b1"], []])
+    assert [answers.result(at) for at in range(2)] == [Unsolved(Why.NOT_CONVERGED), Unsolved(Why.ALL_SHUT)]
+    assert answers.known.tolist() == [False, False]
+    assert not answers.flows.any()
+    assert not spreads(batch, batch.opened([["b1"], []]), answers).flows.any()
+
+
 def test_every_pair_of_a_large_shop_by_both() -> None:
     shop = solver(twelve_gates())
     sets = [frozenset(chosen) for count in (1, 2, 11, 12) for chosen in combinations(sorted(shop.network.gates), count)]
