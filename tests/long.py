@@ -53,6 +53,11 @@ def _typos(count: int, seed: int) -> bool:
     return _tests("config/test_config_typos.py", GATEHAND_TYPOS=count, GATEHAND_TYPOS_SEED=seed)
 
 
+def _odd_shops(count: int, seed: int) -> bool:
+    """Ducts that lose next to nothing on fans of every size and bend: worked out, or answered with a right bound."""
+    return _tests("air/test_air_odd_shops.py", GATEHAND_ODD_SHOPS=count, GATEHAND_ODD_SHOPS_SEED=seed)
+
+
 def _screens(count: int, seed: int) -> bool:
     """Drawn shops on screens of every size: nothing cut, what gives way is counted."""
     return _tests("screen/test_screen_widths.py", GATEHAND_SCREENS=count, GATEHAND_SCREENS_SEED=seed)
@@ -109,6 +114,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "hours": (6, _hours),
     "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
+    "odd_shops": (20_000, _odd_shops),
     "screens": (20_000, _screens),
     "situations": (1, _situations),
     "typos": (500, _typos),

@@ -158,44 +158,47 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
         """By duct that ends in a hood: the ducts from there to the collector, itself first."""
         return {end.name: tuple(duct.name for duct in self.network.path(end.name)) for end in self.network.ends}
 
+    def dust(self, gates: Collection[str], dusty: Collection[str] | None) -> frozenset[str]:
+        """The hoods that take in dust with these gates open: see `assess`."""
+        return self.network.always_open | (self.network.behind(gates) if dusty is None else frozenset(dusty))
+
     def assess(self, gates: Collection[str], dusty: Collection[str] | None = None) -> Assessment:
         """Solve one set of open gates and hold it against what is wanted.
 
         `dusty`: the hoods that take in dust; by default all behind those gates. Hoods that no gate shuts always do.
         """
         opened = frozenset(gates)
-        dust = self.network.always_open | (self.network.behind(opened) if dusty is None else frozenset(dusty))
+        dust = self.dust(opened, dusty)
         clean = self.clean.solve(opened)
         dirty = clean if self.dirty is self.clean else self.dirty.solve(opened)
-        found = {(short.lack, short.where): short for short in self.shorts(self.clean, opened, clean, dust)}
-        if dirty is not clean:
-            for short in self.shorts(self.dirty, opened, dirty, dust):
-                key = short.lack, short.where
-                if key not in found or WORSE.index(short.verdict) > WORSE.index(found[key].verdict):
-                    found[key] = replace(short, dirty=True)
-        return Assessment(opened, dust, clean, dirty, tuple(found.values()))
+        found = self.shorts(self.clean, opened, clean, dust)
+        worse = found if dirty is clean else self.shorts(self.dirty, opened, dirty, dust)
+        return Assessment(opened, dust, clean, dirty, found if dirty is clean else merged(found, worse))
 
     def shorts(
         self, solver: Solver, gates: Collection[str], answer: SolveResult, dusty: Collection[str]
     ) -> tuple[Short, ...]:
         """What is not known to be met in one answer of `solver`, at the dusty hoods and on their ways to the fan."""
+        found = answer if isinstance(answer, Solution) else answer.bound
+        half = {} if found is None else spread(solver, gates, found, self.ignorance).flows
+        return self.told(answer, half, dusty)
+
+    def told(self, answer: SolveResult, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
+        """`shorts` of an answer whose half-widths are known: `half`, of its flows or its bound's, m3/s by duct."""
         if isinstance(answer, Solution):
-            return self._judged(solver, gates, answer, dusty)
+            return self._judged(answer, half, dusty)
         unknown = Short(Lack.NO_ANSWER, self.network.root.name, verdict=Verdict.UNKNOWN, answer=answer)
         if answer.bound is None:
             return (unknown,)
-        found = self._judged(solver, gates, answer.bound, dusty)
+        found = self._judged(answer.bound, half, dusty)
         if answer.why is Why.BEYOND_CURVE:  # a lower bound: what meets its want does so surely, the rest nobody knows
             return (unknown,) if found else ()
         surely = tuple(short for short in found if short.verdict is Verdict.SHORT)
         wanted = len(self.wants(dusty))
         return surely if len(surely) == wanted else (*surely, unknown)
 
-    def _judged(
-        self, solver: Solver, gates: Collection[str], answer: Solution, dusty: Collection[str]
-    ) -> tuple[Short, ...]:
+    def _judged(self, answer: Solution, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
         flows = answer.flows
-        half = spread(solver, gates, answer, self.ignorance).flows
         settling = self.settling_for(dusty)
         found = []
         for lack, where, wanted in self.wants(dusty):
@@ -254,3 +257,13 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
             self.network.duct(name).length * self.areas[name] / (self.particle_speed * flows[name])
             for name in self.ways[hood]
         )
+
+
+def merged(clean: tuple[Short, ...], dirty: tuple[Short, ...]) -> tuple[Short, ...]:
+    """What falls short with either filter, each as the worse has it."""
+    found = {(short.lack, short.where): short for short in clean}
+    for short in dirty:
+        key = short.lack, short.where
+        if key not in found or WORSE.index(short.verdict) > WORSE.index(found[key].verdict):
+            found[key] = replace(short, dirty=True)
+    return tuple(found.values())

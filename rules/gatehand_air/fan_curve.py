@@ -33,7 +33,7 @@ class Curve(Struct, frozen=True, dict=True):
             raise ValueError("a curve's points must ascend in flow")
 
     @cached_property
-    def _pieces(self) -> tuple[tuple[float, float, float, float, float], ...]:
+    def pieces(self) -> tuple[tuple[float, float, float, float, float], ...]:
         """(flow at its start, then the cubic's coefficients from the constant up)."""
         slopes = _slopes(self.points)
         pieces = []
@@ -44,7 +44,8 @@ class Curve(Struct, frozen=True, dict=True):
         return tuple(pieces)
 
     @cached_property
-    def _starts(self) -> tuple[float, ...]:
+    def starts(self) -> tuple[float, ...]:
+        """The flows at which a further piece begins."""
         return tuple(x for x, _ in self.points[1:-1])
 
     @property
@@ -63,7 +64,7 @@ class Curve(Struct, frozen=True, dict=True):
         Beyond the ends the curve goes on straight. That serves a root search on its way only: whoever reports a flow
         checks first that it lies between `first` and `last`.
         """
-        x0, c0, c1, c2, c3 = self._pieces[bisect_right(self._starts, flow)]
+        x0, c0, c1, c2, c3 = self.pieces[bisect_right(self.starts, flow)]
         x = flow - x0
         if flow < x0:
             return c0 + c1 * x, c1

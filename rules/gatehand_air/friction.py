@@ -16,9 +16,9 @@ from gatehand_air.properties import Air
 
 LAMINAR: Final = 2000.0
 TURBULENT: Final = 4000.0
-_LOG: Final = math.log(10) ** 2 / 4
+LOG_SQUARED: Final = math.log(10) ** 2 / 4
 """0.25 / log10(y)^2 is this over ln(y)^2."""
-_TWO_LOG10: Final = 2 / math.log(10)
+TWO_LOG10: Final = 2 / math.log(10)
 
 
 class Resistance(Struct, frozen=True):
@@ -60,7 +60,7 @@ def swamee_jain_loss(duct: Resistance, flow: float) -> tuple[float, float]:
         y = duct.smooth * flow**-0.9
         whole = duct.rough + y
         log = math.log(whole)
-        friction = duct.friction * _LOG / (log * log)
+        friction = duct.friction * LOG_SQUARED / (log * log)
         slope = friction * 1.8 * y / (log * whole)
     else:
         f, bend = _slow(duct.reynolds * flow, *_swamee_jain(TURBULENT, duct.rough))
@@ -89,7 +89,7 @@ def _swamee_jain(reynolds: float, rough: float) -> tuple[float, float]:
     """Friction factor, and Re times its slope. `rough` is the relative roughness over 3.7, here and below."""
     y = 5.74 / reynolds**0.9
     log = math.log(rough + y)
-    f = _LOG / (log * log)
+    f = LOG_SQUARED / (log * log)
     return f, f * 1.8 * y / (log * (rough + y))
 
 
@@ -99,8 +99,8 @@ def _colebrook(reynolds: float, rough: float) -> tuple[float, float]:
     per = 2.51 / reynolds
     for _ in range(3):
         whole = rough + per * x
-        x -= (x + _TWO_LOG10 * math.log(whole)) / (1 + _TWO_LOG10 * per / whole)
-    share = _TWO_LOG10 * per / (rough + per * x)
+        x -= (x + TWO_LOG10 * math.log(whole)) / (1 + TWO_LOG10 * per / whole)
+    share = TWO_LOG10 * per / (rough + per * x)
     return x**-2, -2 * x**-2 * share / (1 + share)
 
 

@@ -9,7 +9,7 @@ anew and held against the suctions; what does not balance to 1e-8 is an `Unsolve
 Shut branches are left out, unless their gate leaks.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from enum import StrEnum
 from functools import cached_property
 from math import sqrt
@@ -20,6 +20,7 @@ from msgspec.structs import replace
 
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.friction import Law, Resistance, area, resistance, swamee_jain_loss
+from gatehand_air.linear import Linear
 from gatehand_air.properties import Air
 from gatehand_air.tree import Network
 
@@ -86,57 +87,6 @@ class Unsolved(Struct, frozen=True):
 SolveResult: TypeAlias = Solution | Unsolved
 
 
-Losses: TypeAlias = Mapping[int, float]
-"""Pa by a duct's place in an answer."""
-
-
-class Linear(Struct, frozen=True):
-    """The tree made straight around one answer: what small pushes do to it. Made by `Solver.linear`.
-
-    Fields:
-        slopes: of each duct's loss, Pa/(m3/s), in the order of the answer's ducts.
-        parents: the place of the duct that each runs into; the root's is one past the last.
-        ends: whether a hood ends it.
-        net: the slope of what the fan gives less what the filter takes, Pa/(m3/s).
-    """
-
-    slopes: tuple[float, ...]
-    parents: tuple[int, ...]
-    ends: tuple[bool, ...]
-    net: float
-
-    def response(self, given: float, losses: Losses) -> tuple[list[float], float]:
-        """The change of every flow, m3/s, and of the suction at the root, Pa, to first order.
-
-        Args:
-            given: what the fan gives more, Pa.
-            losses: what ducts lose more at the flow they have, Pa.
-        """
-        size = len(self.slopes)
-        sum_a, sum_b = [0.0] * (size + 1), [0.0] * (size + 1)
-        linear = []
-        for i, (slope, parent, end) in enumerate(zip(self.slopes, self.parents, self.ends, strict=True)):
-            lost = losses.get(i, 0.0)
-            if end:
-                b = 1 / slope
-                a = -lost * b
-            else:
-                b = sum_b[i] / (1 + sum_b[i] * slope)
-                a = b * (sum_a[i] / sum_b[i] - lost)
-            sum_a[parent] += a
-            sum_b[parent] += b
-            linear.append((a, b))
-        starts = [0.0] * (size + 1)
-        starts[size] = (given + self.net * sum_a[size]) / (1 - self.net * sum_b[size])
-        flows = [0.0] * size
-        for i in reversed(range(size)):
-            a, b = linear[i]
-            flows[i] = a + b * starts[self.parents[i]]
-            if not self.ends[i]:
-                starts[i] = (flows[i] - sum_a[i]) / sum_b[i]
-        return flows, starts[size]
-
-
 ROUNDS: Final = 20
 """Newton's, before the fan's flow is halved instead."""
 HALVINGS: Final = 200
@@ -152,6 +102,8 @@ LEAST_STEP: Final = 0.05
 """A round never takes more than 95 % off a flow, so that none turns round on the way."""
 EDGE: Final = 1e-9
 """Part of the curve's last flow by which rounding may overstep it."""
+TRACE: Final = 1e-9
+"""The least loss factor of a hood's duct, a tenth of the balance: even one that loses nothing keeps a suction."""
 
 
 class Solver(Struct, frozen=True, dict=True):
@@ -164,32 +116,34 @@ class Solver(Struct, frozen=True, dict=True):
     law: Law = swamee_jain_loss
 
     @cached_property
-    def _laws(self) -> tuple[Resistance, ...]:
-        factors = ((duct, duct.factor + (duct.entry or 0.0)) for duct in self.network.ducts)
-        plain = (resistance(d.diameter, d.length, d.roughness, factor, self.air) for d, factor in factors)
+    def laws(self) -> tuple[Resistance, ...]:
+        """Of each duct with its hood and machine, its gate open, by place."""
+        least = ((d, d.factor if d.entry is None else max(d.factor + d.entry, TRACE)) for d in self.network.ducts)
+        plain = (resistance(d.diameter, d.length, d.roughness, factor, self.air) for d, factor in least)
         machines = (duct.machine or 0.0 for duct in self.network.ducts)
         return tuple(replace(law, fixed=law.fixed + lost) for law, lost in zip(plain, machines, strict=True))
 
     @cached_property
-    def _leaks(self) -> tuple[Resistance | None, ...]:
+    def leaks(self) -> tuple[Resistance | None, ...]:
         """The laws that hold with the ducts' gates shut; None: no air."""
-        pairs = zip(self.network.ducts, self._laws, strict=True)
+        pairs = zip(self.network.ducts, self.laws, strict=True)
         return tuple(None if d.leak is None else replace(law, fixed=law.fixed + d.leak) for d, law in pairs)
 
     @cached_property
-    def _guesses(self) -> tuple[float, ...]:
+    def guesses(self) -> tuple[float, ...]:
         """Friction factors to start from."""
-        pairs = zip(self.network.ducts, self._laws, strict=True)
+        pairs = zip(self.network.ducts, self.laws, strict=True)
         return tuple(_turbulent(self.law, law, area(d.diameter) * GUESS_VELOCITY) for d, law in pairs)
 
     @cached_property
-    def _parents(self) -> tuple[int, ...]:
-        """The duct each one runs into; for the root one past the last."""
+    def parents(self) -> tuple[int, ...]:
+        """The place of the duct each one runs into; for the root one past the last."""
         ducts = self.network.ducts
         return tuple(len(ducts) if d.into is None else self.network.index(d.into) for d in ducts)
 
     @cached_property
-    def _ends(self) -> tuple[bool, ...]:
+    def ends(self) -> tuple[bool, ...]:
+        """Whether a hood ends it, by place."""
         return tuple(duct.entry is not None for duct in self.network.ducts)
 
     @cached_property
@@ -197,10 +151,11 @@ class Solver(Struct, frozen=True, dict=True):
         """Each duct's number, gate, whether a hood ends it, parent, and the gate on that hood's way."""
         ducts, gate_of = self.network.ducts, self.network.gate_of
         shuts = (gate_of.get(duct.name) for duct in ducts)
-        return tuple(zip(range(len(ducts)), (d.gate for d in ducts), self._ends, self._parents, shuts, strict=True))
+        return tuple(zip(range(len(ducts)), (d.gate for d in ducts), self.ends, self.parents, shuts, strict=True))
 
     @cached_property
-    def _leaky(self) -> frozenset[str]:
+    def leaky(self) -> frozenset[str]:
+        """Gates that let air by when they are shut."""
         return frozenset(duct.gate for duct in self.network.ducts if duct.gate is not None and duct.leak is not None)
 
     @cached_property
@@ -208,7 +163,7 @@ class Solver(Struct, frozen=True, dict=True):
         return tuple(duct.name for duct in self.network.ducts)
 
     @cached_property
-    def _bend(self) -> float:
+    def bend(self) -> float:
         """About how the net pressure falls with the square of flow."""
         last = self.fan.last
         return (self.fan.points[0][1] - self.net(last)[0]) / last**2
@@ -228,14 +183,17 @@ class Solver(Struct, frozen=True, dict=True):
     def _within(self, laws: Sequence[Resistance], active: list[int], answer: Solution) -> SolveResult:
         """The answer where the curve tells of it, else the ducts at the curve's end."""
         if answer.flow > self.fan.last * (1 + EDGE):
-            why, limit = Why.BEYOND_CURVE, self.fan.last
-        elif answer.flow < self.fan.first * (1 - EDGE):
-            why, limit = Why.BEFORE_CURVE, self.fan.first
-        else:
-            return answer
+            return self._ended(laws, active, Why.BEYOND_CURVE, answer.rounds)
+        if answer.flow < self.fan.first * (1 - EDGE):
+            return self._ended(laws, active, Why.BEFORE_CURVE, answer.rounds)
+        return answer
+
+    def _ended(self, laws: Sequence[Resistance], active: list[int], why: Why, rounds: int) -> Unsolved:
+        """No answer, but the ducts at the end of the curve that it lies beyond."""
+        limit = self.fan.last if why is Why.BEYOND_CURVE else self.fan.first
         flows = self._first_guess(laws, active)
         suctions = self._tree(laws, active, flows, limit)
-        return Unsolved(why, limit, self._checked(laws, active, flows, suctions, answer.rounds, drawn=True))
+        return Unsolved(why, limit, self._checked(laws, active, flows, suctions, rounds, drawn=True))
 
     def drawing(self, open_gates: Collection[str], flow: float) -> Solution | None:
         """The ducts alone with `flow`, m3/s, above 0 drawn from them, whatever the fan would do; None: no way in.
@@ -256,14 +214,14 @@ class Solver(Struct, frozen=True, dict=True):
         pairs = zip(active, answer.through, strict=True)
         return Linear(
             slopes=tuple(self.law(laws[i], flow)[1] for i, flow in pairs),
-            parents=tuple(place[self._parents[i]] for i in active),
-            ends=tuple(self._ends[i] for i in active),
+            parents=tuple(place[self.parents[i]] for i in active),
+            ends=tuple(self.ends[i] for i in active),
             net=self.net(answer.flow)[1],
         )
 
     def rough_push(self, name: str, flow: float, factor: float) -> float:
         """What a duct loses more at this flow, Pa, when it is `factor` times as rough (the mean of either side)."""
-        law = self._laws[self.network.index(name)]
+        law = self.laws[self.network.index(name)]
         more, less = (self.law(replace(law, rough=law.rough * by), flow)[0] for by in (factor, 1 / factor))
         return (more - less) / 2
 
@@ -279,20 +237,36 @@ class Solver(Struct, frozen=True, dict=True):
         For each flow the tree alone is solved; the more flow, the more suction it asks for and the less the fan gives.
         """
         flows = self._first_guess(laws, active)
-        low, high = 0.0, self.fan.last
-        while self._tree(laws, active, flows, high)[-1] < self.net(high)[0]:
-            low, high = high, 2 * high
+        low, high = self.fan.first, self.fan.last * (1 + EDGE)
+        if self._tree(laws, active, flows, high)[-1] < self.net(high)[0]:
+            return self._ended(laws, active, Why.BEYOND_CURVE, ROUNDS)
+        if low > 0 and self._tree(laws, active, flows, low)[-1] > self.net(low)[0]:
+            return self._ended(laws, active, Why.BEFORE_CURVE, ROUNDS)
         for rounds in range(1, HALVINGS):
             middle = (low + high) / 2
             suctions = self._tree(laws, active, flows, middle)
+            if high - low <= 1e-12 * high:  # noqa: SIM102 - the check is dear, the comparison is not
+                if (answer := self._checked(laws, active, flows, suctions, ROUNDS + rounds)) is not None:
+                    return answer
+            if not low < middle < high:
+                return self._upright(laws, active, flows, suctions, ROUNDS + rounds)
             if suctions[-1] < self.net(middle)[0]:
                 low = middle
             else:
                 high = middle
-            if high - low <= 1e-12 * high:  # noqa: SIM102 - the check is dear, the comparison is not
-                if (answer := self._checked(laws, active, flows, suctions, ROUNDS + rounds)) is not None:
-                    return self._within(laws, active, answer)
         return Unsolved(Why.NOT_CONVERGED)
+
+    def _upright(
+        self, laws: Sequence[Resistance], active: list[int], flows: list[float], suctions: list[float], rounds: int
+    ) -> SolveResult:
+        """The answer on a piece of the curve so steep that a flow's last digit is more than the check lets pass.
+
+        The flow is known to that digit, and of the pressures that the curve has there the ducts take theirs.
+        """
+        answer = self._checked(laws, active, flows, suctions, rounds, drawn=True)
+        if answer is None:
+            return Unsolved(Why.NOT_CONVERGED)
+        return replace(answer, pressure=suctions[-1] + answer.filter_loss)
 
     def _tree(self, laws: Sequence[Resistance], active: list[int], flows: list[float], flow: float) -> list[float]:
         """Suctions of the tree alone with `flow` drawn from it, the last the root's. `flows` are changed in place."""
@@ -306,16 +280,16 @@ class Solver(Struct, frozen=True, dict=True):
 
     def _select(self, open_gates: Collection[str]) -> tuple[Sequence[Resistance], list[int]]:
         """The loss laws that hold, and the ducts with air in them, each before the one it runs into."""
-        laws: Sequence[Resistance] = self._laws
+        laws: Sequence[Resistance] = self.laws
         active = []
         fed = [False] * (len(laws) + 1)
         for i, gate, end, parent, closed in self._plan:
             if end:
-                if closed is not None and closed not in open_gates and closed not in self._leaky:
+                if closed is not None and closed not in open_gates and closed not in self.leaky:
                     continue
             elif not fed[i]:
                 continue
-            if gate is not None and gate not in open_gates and (leak := self._leaks[i]) is not None:
+            if gate is not None and gate not in open_gates and (leak := self.leaks[i]) is not None:
                 laws = [*laws[:i], leak, *laws[i + 1 :]]
             fed[parent] = True
             active.append(i)
@@ -323,7 +297,7 @@ class Solver(Struct, frozen=True, dict=True):
 
     def _first_guess(self, laws: Sequence[Resistance], active: list[int]) -> list[float]:
         """Flows with a fixed friction factor in each duct: in series resistances add, in parallel their 1/sqrt do."""
-        parents, ends, guesses = self._parents, self._ends, self._guesses
+        parents, ends, guesses = self.parents, self.ends, self.guesses
         into = [0.0] * (len(laws) + 1)
         own = [0.0] * len(laws)
         for i in active:
@@ -341,7 +315,8 @@ class Solver(Struct, frozen=True, dict=True):
 
     def _crossing(self, tree: float) -> float:
         """About where the fan meets tree * flow^2; a guess, so two steps are enough."""
-        flow = min(sqrt(self.fan.points[0][1] / (tree + self._bend)), self.fan.last)
+        bent = tree + max(self.bend, 0.0)
+        flow = min(sqrt(max(self.fan.points[0][1], 0.0) / bent), self.fan.last) or self.fan.last
         for _ in range(2):
             given, slope = self.net(flow)
             flow = max(flow - (given - tree * flow * flow) / (slope - 2 * tree * flow), 0.1 * flow)
@@ -354,7 +329,7 @@ class Solver(Struct, frozen=True, dict=True):
 
         The fan draws what its curve says, or `drawn`.
         """
-        parents, ends, loss = self._parents, self._ends, self.law
+        parents, ends, loss = self.parents, self.ends, self.law
         size = len(laws)
         sum_a, sum_b = [0.0] * (size + 1), [0.0] * (size + 1)
         linear = []
@@ -403,7 +378,7 @@ class Solver(Struct, frozen=True, dict=True):
 
         `drawn`: the flow was given, so the fan's pressure need not meet the suction.
         """
-        parents, ends, size, loss = self._parents, self._ends, len(laws), self.law
+        parents, ends, size, loss = self.parents, self.ends, len(laws), self.law
         flow = flows[-1]
         given = self.fan.at(flow)[0]
         lost_in_filter = self.filter.at(flow)[0]

@@ -18,7 +18,9 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand_air.friction import area
-from gatehand_air.solve import Losses, Solution, Solver
+from gatehand_air.linear import Losses
+from gatehand_air.solve import Solution, Solver
+from gatehand_air.tree import Duct
 
 
 class Ignorance(Struct, frozen=True):
@@ -82,14 +84,17 @@ def _pushes(solver: Solver, answer: Solution, known: Ignorance) -> Iterator[tupl
     rough: dict[int, float] = {}
     for at, (name, flow) in enumerate(zip(answer.ducts, answer.through, strict=True)):
         duct = solver.network.duct(name)
-        square = flow * flow
-        dynamic = 8 * solver.air.density / math.pi**2 / duct.diameter**4 * square
-        of_its_own = (
-            known.factors * duct.factor * dynamic,
-            known.entries * (duct.entry or 0.0) * dynamic,
-            known.machine * (duct.machine or 0.0) * square,
-        )
-        if own := math.hypot(*of_its_own):
-            yield 0.0, {at: own}
+        if own := own_push(solver, duct, known):
+            yield 0.0, {at: own * flow * flow}
         rough[at] = solver.rough_push(name, flow, 1 + known.roughness)
     yield 0.0, rough
+
+
+def own_push(solver: Solver, duct: Duct, known: Ignorance) -> float:
+    """What a duct's own fittings, hood and machine may lose more, Pa/(m3/s)^2."""
+    dynamic = 8 * solver.air.density / math.pi**2 / duct.diameter**4
+    return math.hypot(
+        known.factors * duct.factor * dynamic,
+        known.entries * (duct.entry or 0.0) * dynamic,
+        known.machine * (duct.machine or 0.0),
+    )

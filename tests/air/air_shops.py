@@ -2,6 +2,8 @@
 
 import random
 
+from msgspec.structs import replace
+
 from gatehand_air.fan_curve import Curve, Filter
 from gatehand_air.properties import Air
 from gatehand_air.solve import Solver
@@ -76,6 +78,31 @@ def random_tree(rng: random.Random) -> Network:
         for duct in trunks
         if duct.name not in joints
     ]
+    return Network(tuple(ducts))
+
+
+def stations(rng: random.Random) -> Network:
+    """A random tree, some of whose gates stand on ducts that branch on to hoods without gates of their own.
+
+    Now and then a gate leaks, a hood has no gate on its way, or a machine loses something.
+    """
+    ducts: list[Duct] = []
+    for duct in random_tree(rng).ducts:
+        if duct.gate is None:
+            ducts.append(duct)
+            continue
+        kind = rng.random()
+        leak = rng.uniform(1e6, 1e7) if rng.random() < 0.2 else None
+        if kind < 0.1:
+            ducts.append(replace(duct, gate=None))
+        elif kind < 0.5:
+            ducts.append(replace(duct, entry=None, leak=leak))
+            for k in range(rng.randint(1, 3)):
+                size = rng.choice([2.5, 3, 4])
+                hood = branch(f"{duct.name}_{k}", duct.name, size, rng.uniform(0.2, 3), rng.uniform(0.1, 2), entry=0.93)
+                ducts.append(replace(hood, gate=None, machine=rng.choice([None, 0.0, 3000.0])))
+        else:
+            ducts.append(replace(duct, leak=leak))
     return Network(tuple(ducts))
 
 

@@ -46,12 +46,9 @@ class Engine:
 
     def solve(self, gates: Collection[str]) -> dict[str, float]:
         """Flow in m3/s by duct, of those with air in them."""
-        live: set[str] = set()
-        for duct in self.network.ducts:
-            gate = self.network.gate_of.get(duct.name)
-            if (gate is None or gate in gates) if duct.entry is not None else duct.name in live:
-                live.add(duct.name)
-                live.add(duct.into or "")
+        network = self.network
+        opened = network.always_open | network.behind(gates)
+        live = {duct.name for hood in opened for duct in network.path(hood)}
         kit, names = self.kit, self.names
         for name, link in self.link.items():
             wanted = name in live

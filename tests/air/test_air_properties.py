@@ -53,7 +53,7 @@ def test_every_way_from_a_hood_loses_what_the_fan_gives(seed: int, filter_: Filt
     flows = answer.flows
     losses = {
         duct.name: shop.law(law, flows[duct.name])[0]
-        for duct, law in zip(shop.network.ducts, shop._laws, strict=True)  # noqa: SLF001
+        for duct, law in zip(shop.network.ducts, shop.laws, strict=True)
         if duct.name in flows
     }
     given_ = FAN[0] - FAN[1] * answer.flow**2 - filter_.factor * answer.flow**filter_.exponent

@@ -88,6 +88,26 @@ def test_a_file_of_the_rules_imports_only_values(path: Path) -> None:
     assert {name.partition(".")[0] for name in _imports(path)} & set(BANNED) == set()
 
 
+def test_numpy_is_imported_late_and_by_the_batch_alone() -> None:
+    """The package stays whole without it, and the daemon free of it; for types it may be named anywhere in there."""
+    found: dict[str, set[bool]] = {}
+    for path in FILES:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        late = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+        typed = [node for node in tree.body if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test)]
+        within = {inner for node in (*late, *typed) for inner in ast.walk(node)}
+        for node in ast.walk(tree):
+            names = [one.name for one in node.names] if isinstance(node, ast.Import | ast.ImportFrom) else []
+            module = (node.module or "") if isinstance(node, ast.ImportFrom) else ""
+            if any(name.partition(".")[0] == "numpy" for name in (*names, module)):
+                found.setdefault(path.name, set()).add(node in within)
+    assert found.keys() <= {"batch.py", "batch_answer.py", "batch_laws.py", "batch_spread.py"}
+    assert {"batch.py", "batch_laws.py"} <= found.keys()
+    assert set().union(*found.values()) == {True}
+    everything = "; ".join(f"import {_module(path)}" for path in FILES)
+    assert "numpy" not in _loaded_by(everything)
+
+
 @pytest.mark.parametrize(("folder", "other"), [(AIR, "gatehand_rules"), (RULES, "gatehand_air")])
 def test_the_ducts_and_the_rules_do_not_know_each_other(folder: Path, other: str) -> None:
     imported = {name.partition(".")[0] for path in folder.rglob("*.py") for name in _imports(path)}

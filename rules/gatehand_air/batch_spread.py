@@ -1,0 +1,236 @@
+"""Spreads and verdicts of thousands of sets at once: `spread` and `Ducting.shorts` on the arrays of a `BatchAnswer`.
+
+Every independent input's push goes through all sets in one pass over the tree. SI units; numpy imported where used.
+"""
+
+from collections.abc import Collection, Iterator, Sequence
+from typing import TYPE_CHECKING, Final
+
+from msgspec import Struct
+
+from gatehand_air.batch import TINY, Batch
+from gatehand_air.batch_answer import CODES, SOLVED, BatchAnswer
+from gatehand_air.batch_laws import Floats, Truths
+from gatehand_air.ducting import ROUNDING, WORSE, Ducting, Verdict
+from gatehand_air.friction import area
+from gatehand_air.solve import Solver, Why
+from gatehand_air.spread import PLAIN, Ignorance, own_push
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+CELLS: Final = 14_000
+"""Pushes times sets in one part; see `batch.CELLS`."""
+
+
+class BatchSpread(Struct, frozen=True):
+    """Half-widths of many answers, or of bounds where there is no answer; 0 where nothing is known.
+
+    Fields:
+        flows: (sets x ducts) m3/s.
+        suction: (sets) of the static suction at the collector's inlet, Pa.
+    """
+
+    flows: Floats
+    suction: Floats
+
+
+class JudgedPart(Struct, frozen=True):
+    """Some sets in a row, judged.
+
+    Fields:
+        sets: which of those asked.
+        answer, spread: their flows and half-widths.
+        worst: (sets) the worst verdict of each, as a place in `WORSE`.
+        slack: (sets) the least found as a part of what is wanted; 1 where nothing is, 0 where there is no answer.
+    """
+
+    sets: slice
+    answer: BatchAnswer
+    spread: BatchSpread
+    worst: "npt.NDArray[np.int8]"
+    slack: Floats
+
+
+def spreads(batch: Batch, opened: Truths, answer: BatchAnswer, known: Ignorance = PLAIN) -> BatchSpread:
+    """Linearised half-widths of the answers that `batch` gave for a matrix of open gates (sets x gates)."""
+    import numpy as np
+
+    count, size = answer.flows.shape
+    found = BatchSpread(np.zeros((size, count)).T, np.zeros(count))
+    step = max(1, CELLS // (size + _SHARED))
+    have = np.flatnonzero(answer.known)
+    with np.errstate(all="ignore"):
+        for begin in range(0, have.size, step):
+            at = have[begin : begin + step]
+            found.flows[at], found.suction[at] = _spread(batch, opened[at], _rows(answer, at), known)
+    return found
+
+
+_SHARED: Final = 3
+"""Pushes that are not one duct's: the roughness, the fan, the filter."""
+_ROUGH, _FAN, _FILTER = -3, -2, -1
+
+
+class _Rows(Struct, frozen=True):
+    """What of an answer spreads ask for: (ducts x sets), then (sets)."""
+
+    live: Truths
+    flows: Floats
+    pressure: Floats
+    filter_loss: Floats
+
+
+def _rows(answer: BatchAnswer, at: "npt.NDArray[np.intp]") -> _Rows:
+    import numpy as np
+
+    live = np.ascontiguousarray(answer.live[at].T)
+    flows = np.where(live, answer.flows[at].T, 1.0)
+    return _Rows(live, flows, answer.pressure[at], answer.filter_loss[at])
+
+
+def _spread(batch: Batch, opened: Truths, answer: _Rows, known: Ignorance) -> tuple[Floats, Floats]:
+    """Half-widths of flows (sets x ducts) and of the suction (sets)."""
+    import numpy as np
+
+    solver, flows, size = batch.solver, answer.flows, len(answer.flows)
+    laws = batch.select(opened.T)[1]
+    slope = batch.law(laws, flows)[1]
+    net = batch.fan.net(flows[-1])[1]
+    own = np.array([own_push(solver, duct, known) for duct in solver.network.ducts])[:, None] * flows**2
+    rough = _rough(batch, flows, known)
+    a = np.zeros((size, size + _SHARED, flows.shape[1]))
+    """What each push does to each duct, (ducts x pushes x sets): flow at no suction, as in `Linear.response`."""
+    b = np.zeros(flows.shape)
+    b[batch.ends] = answer.live[batch.ends] / slope[batch.ends]
+    sums = {}
+    for i in range(size):
+        if kids := batch.kids[i]:
+            sum_b, sum_a = b[list(kids)].sum(0), a[kids[0]].copy()
+            for kid in kids[1:]:
+                sum_a += a[kid]
+            sums[i] = sum_a, 1 / np.maximum(sum_b, TINY)
+            per = 1 / (1 + sum_b * slope[i])
+            b[i] = sum_b * per
+            np.multiply(sum_a, per, out=a[i])
+        a[i, i] -= own[i] * b[i]
+        a[i, _ROUGH] -= rough[i] * b[i]
+    given = net * a[-1]
+    given[_FAN] += known.fan * answer.pressure
+    given[_FILTER] -= known.filter * answer.filter_loss
+    starts = {size: given / (1 - net * b[-1])}
+    squares = np.zeros(flows.shape)
+    for i in reversed(range(size)):
+        start = starts[int(batch.parents[i])]
+        change = a[i]
+        change += b[i] * start
+        squares[i] = np.einsum("ps,ps->s", change, change)
+        if i in sums:
+            starts[i] = (change - sums[i][0]) * sums[i][1]
+    per_flow = solver.air.density * flows[-1] / area(solver.network.root.diameter) ** 2
+    suction = starts[size] + per_flow * a[-1]
+    return np.sqrt(squares).T, np.sqrt(np.einsum("ps,ps->s", suction, suction))
+
+
+def _rough(batch: Batch, flows: Floats, known: Ignorance) -> Floats:
+    """What each duct loses more where it is rougher, Pa: `Solver.rough_push`."""
+    from msgspec.structs import replace
+
+    by = 1 + known.roughness
+    more, less = (batch.law(replace(batch.laws, rough=batch.laws.rough * part), flows)[0] for part in (by, 1 / by))
+    return (more - less) / 2
+
+
+class Judge:
+    """Solves sets with one of a ducting's solvers and holds them against what their dusty hoods want.
+
+    Raises:
+        ImportError: numpy is not installed.
+        ValueError: see `Batch`.
+    """
+
+    def __init__(self, ducting: Ducting, solver: Solver) -> None:
+        self._batch = Batch(solver)
+        self._wants = _Wants(ducting)
+        self._known = ducting.ignorance
+
+    def parts(self, sets: Sequence[Collection[str]], dusty: Sequence[Collection[str]]) -> Iterator[JudgedPart]:
+        """Every set with its dusty hoods, part by part, in order."""
+        for these, answer in self._batch.parts(sets):
+            half = spreads(self._batch, self._batch.opened(sets[these]), answer, self._known)
+            yield JudgedPart(these, answer, half, *self._wants.judge(answer, half, dusty[these]))
+
+
+class _Wants:
+    """What a ducting's hoods and ducts want, as arrays."""
+
+    def __init__(self, ducting: Ducting) -> None:
+        network = ducting.network
+        self._ends = {end.name: at for at, end in enumerate(network.ends)}
+        self._places = [network.index(name) for name in self._ends]
+        self._flows = [ducting.hood_flows.get(name) for name in self._ends]
+        self._areas = [ducting.areas[duct.name] for duct in network.ducts]
+        self._speeds = [
+            [
+                (network.index(name), ducting.wanted[name] if end.dust_velocity is None else end.dust_velocity)
+                for name in ducting.ways[end.name]
+            ]
+            for end in network.ends
+        ]
+
+    def judge(
+        self, answer: BatchAnswer, spread: BatchSpread, dusty: Sequence[Collection[str]]
+    ) -> tuple["npt.NDArray[np.int8]", Floats]:
+        """(sets) the worst verdict as `Ducting.shorts` has it, and the slack."""
+        import numpy as np
+
+        dust = self._dust(dusty)
+        found = np.ascontiguousarray(answer.flows.T)
+        half = np.ascontiguousarray(spread.flows.T)
+        count = len(answer)
+        asked, short, close = np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool)
+        every, slack = np.ones(count, bool), np.full(count, np.inf)
+
+        def hold(at: int, per: float, wanted: "Floats | float", where: Truths) -> None:
+            least = wanted * (1 - ROUNDING)
+            value, off = found[at] / per, half[at] / per
+            fails = where & ~(value + off >= least)
+            asked[:] |= where
+            short[:] |= fails
+            close[:] |= where & ~(value - off >= least)
+            every[:] &= fails | ~where
+            some = where & (wanted > 0)
+            np.minimum(slack, value / np.where(some, wanted, 1.0), out=slack, where=some)
+
+        for at, flow, row in zip(self._places, self._flows, dust, strict=True):
+            if flow is not None:
+                hold(at, 1.0, flow, row)
+        wanted, where = np.zeros(found.shape), np.zeros(found.shape, bool)
+        for row, speeds in zip(dust, self._speeds, strict=True):
+            for at, speed in speeds:
+                np.maximum(wanted[at], speed * row, out=wanted[at])
+                where[at] |= row
+        for at, per in enumerate(self._areas):
+            hold(at, per, wanted[at], where[at])
+
+        met, too_close, unknown, too_short = (np.int8(WORSE.index(verdict)) for verdict in Verdict)
+        worst = np.where(short, too_short, np.where(close, too_close, met))
+        ended = np.where(short | close, unknown, met)
+        worst = np.where(answer.code == CODES.index(Why.BEYOND_CURVE), ended, worst)
+        ended = np.where(short, too_short, np.where(asked & ~every, unknown, met))
+        worst = np.where(answer.code == CODES.index(Why.BEFORE_CURVE), ended, worst)
+        worst = np.where((answer.code != SOLVED) & ~answer.known, unknown, worst)
+        slack = np.where(np.isinf(slack), 1.0, slack)
+        return worst.astype(np.int8), np.where(answer.code == SOLVED, slack, 0.0)
+
+    def _dust(self, dusty: Sequence[Collection[str]]) -> Truths:
+        """(hoods x sets) which take in dust."""
+        import numpy as np
+
+        found = np.zeros((len(self._ends), len(dusty)), bool)
+        count, at = len(dusty), self._ends
+        found.reshape(-1)[[at[hood] * count + i for i, hoods in enumerate(dusty) for hood in hoods if hood in at]] = (
+            True
+        )
+        return found
