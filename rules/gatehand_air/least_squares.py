@@ -3,7 +3,7 @@
 What was read less what the model says, r, is J x + e; the errors e have the covariance V. With W = V^-1 the unknowns x
 are N^-1 J'W r, N = J'WJ being the normal matrix, and their covariance is N^-1. `student` gives the half-widths of 19 of
 20 for few readings. `Adjustment.tested` asks what one further unknown would explain: Baarda's test of one alternative
-at a time (W. Baarda, A testing procedure for use in geodetic networks, 1968 [pub]). Plain lists: the matrices are small.
+at a time (W. Baarda, A testing procedure for use in geodetic networks, 1968 [pub]). Plain lists: matrices are small.
 """
 
 import math

@@ -198,7 +198,9 @@ class OpenSet(Struct, frozen=True, dict=True):
             case Quantity.HOOD:
                 return self.answer.flows.get(reading.where, 0.0)
             case Quantity.DUCT | Quantity.CENTRELINE:
-                mean = self.answer.flows.get(reading.where, 0.0) / area(self.solver.network.duct(reading.where).diameter)
+                mean = self.answer.flows.get(reading.where, 0.0) / area(
+                    self.solver.network.duct(reading.where).diameter
+                )
                 return mean / PROFILE if reading.kind is Quantity.CENTRELINE else mean
             case Quantity.SUCTION | Quantity.TAP:
                 place = self.at.get(self._tapped(reading))
@@ -241,13 +243,13 @@ class OpenSet(Struct, frozen=True, dict=True):
         return lost
 
     def ignorance(self, known: Ignorance) -> dict[tuple[str, str], dict[int, float]]:
-        """What is not known of the ducts, each by itself: Pa by place, one standard deviation.
+        """What is not known of the ducts as described, each by itself: Pa by place, one standard deviation.
 
         The keys say what it is and where; the same key in another set is the same thing.
         """
         found: dict[tuple[str, str], dict[int, float]] = {}
         for name, place in self.at.items():
-            piece, duct, dynamic = self.tree.pieces[name], self.solver.network.duct(name), self.dynamic[place]
+            piece, duct, dynamic = self.tree.pieces[name], self.tree.network.duct(name), self.dynamic[place]
             pushes = {
                 ("factors", piece.duct): known.factors * duct.factor * dynamic,
                 ("entry", piece.duct): known.entries * (duct.entry or 0.0) * dynamic,
@@ -268,7 +270,7 @@ class OpenSet(Struct, frozen=True, dict=True):
         return found
 
     def _factor(self, duct: str) -> float:
-        return sum(self.solver.network.duct(p.name).factor for p in self.tree.pieces.values() if p.duct == duct)
+        return sum(self.tree.network.duct(p.name).factor for p in self.tree.pieces.values() if p.duct == duct)
 
 
 class Guess(Struct, frozen=True):

@@ -54,7 +54,7 @@ def as_built(
 
 
 def plan(of: Ducting, *, accuracy: float = 0.05, taps: bool = True, filter_: bool = False) -> list[Measurement]:
-    """A flow and the suction with each of up to four gates open; taps on the way: at the hood, halfway and at its end."""
+    """A flow and the suction with each of up to four gates open; taps at both ends of its ducts."""
     found = []
     for end in of.network.ends[:4]:
         gates = frozenset({of.network.gate_of[end.name] or ""})

@@ -9,7 +9,8 @@ from shop_files import config_of, shop_text
 from gatehand.air.duct_model import duct_systems
 from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Filter
-from gatehand_air.fit import Measurement, NoFitError, Quantity, fit
+from gatehand_air.fit import fit
+from gatehand_air.readings import Measurement, Quantity
 from gatehand_air.solve import Solution
 
 SETS = (("bench",), ("router",), ("band_saw",), ("planing", "sweep"))

@@ -32,7 +32,7 @@ def test_student_without_a_reading_to_spare_says_nothing() -> None:
 
 @pytest.mark.parametrize("seed", range(12))
 def test_estimates_and_covariance_are_those_of_the_normal_matrix(seed: int) -> None:
-    """x = (J'WJ)^-1 J'Wr with the covariance (J'WJ)^-1, as numpy has them; chi^2 as whitened residuals have it."""
+    """Estimates (J'WJ)^-1 J'Wr with the covariance (J'WJ)^-1, as numpy has them; chi^2 from the residuals."""
     unknowns = 1 + seed % 4
     design, read, covariance = drawn(seed, unknowns + 1 + seed % 6, unknowns)
     ours = adjust([list(column) for column in design.T], list(read), covariance.tolist())

@@ -6,7 +6,8 @@ from typing import Any, Final
 from gatehand.air import air_words
 from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem
-from gatehand.air.measured import Fitted, fit_as_json
+from gatehand.air.measured import Fitted
+from gatehand.air.measured_words import fit_as_json
 from gatehand.terminal import columns
 from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
 from gatehand_air.ducting import Lack, Short, Verdict
