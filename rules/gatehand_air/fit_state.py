@@ -113,8 +113,7 @@ class State(Struct, frozen=True, dict=True):
         for shared in self._shared(freed):
             for i, one in enumerate(shared):
                 if one:
-                    for j, other in enumerate(shared):
-                        found[i][j] += one * other
+                    found[i] = [value + one * other for value, other in zip(found[i], shared, strict=True)]
         return found
 
     def _shared(self, freed: Collection[str]) -> Iterator[list[float]]:

@@ -8,6 +8,7 @@ at a time (W. Baarda, A testing procedure for use in geodetic networks, 1968 [pu
 
 import math
 from collections.abc import Sequence
+from operator import mul
 from typing import Final, TypeAlias
 
 from msgspec import Struct
@@ -133,8 +134,7 @@ def adjust(columns: Sequence[Vector], read: Vector, covariance: Matrix) -> Adjus
             part = one[i]
             for other, between in zip(weighted, line, strict=True):
                 push = part * between
-                for j, value in enumerate(other):
-                    row[j] -= push * value
+                row[:] = [value - push * more for value, more in zip(row, other, strict=True)]
     left = [dot(row, read) for row in projector]
     chi_square = max(0.0, dot(read, left))
     return Adjustment(tuple(found), spread, projector, left, chi_square, len(read) - len(columns))
@@ -160,17 +160,19 @@ def inverse(matrix: Matrix) -> list[list[float]]:
                 lower[i][i] = math.sqrt(rest)
             else:
                 lower[i][j] = rest / lower[j][j]
-    flat = [[0.0] * size for _ in range(size)]  # the inverse of `lower`
+    upper: list[list[float]] = []  # by columns of the inverse of `lower`, each from its diagonal on
     for j in range(size):
-        flat[j][j] = 1 / lower[j][j]
+        column = [1 / lower[j][j]]
         for i in range(j + 1, size):
-            flat[i][j] = -sum(lower[i][k] * flat[k][j] for k in range(j, i)) / lower[i][i]
-    return [
-        [sum(flat[k][i] * flat[k][j] for k in range(max(i, j), size)) / scale[i] / scale[j] for j in range(size)]
-        for i in range(size)
-    ]
+            column.append(-dot(lower[i][j:i], column) / lower[i][i])
+        upper.append(column)
+    found = [[0.0] * size for _ in range(size)]
+    for i in range(size):
+        for j in range(i, size):
+            found[i][j] = found[j][i] = dot(upper[i][j - i :], upper[j]) / scale[i] / scale[j]
+    return found
 
 
 def dot(one: Vector, other: Vector) -> float:
     """Sum of products."""
-    return sum(a * b for a, b in zip(one, other, strict=True))
+    return sum(map(mul, one, other))

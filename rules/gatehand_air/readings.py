@@ -208,23 +208,30 @@ class OpenSet(Struct, frozen=True, dict=True):
             case Quantity.FILTER:
                 return self.answer.filter_loss
 
+    @cached_property
+    def _places(self) -> Sequence[int]:
+        """Of each reading: the place in the answer at which it was taken; the filter is behind the last."""
+        return [self.at[self._tapped(reading)] for reading in self.readings]
+
     def _tapped(self, reading: Measurement) -> str:
-        """The piece at whose fan end a static pressure was read."""
-        if reading.kind is Quantity.SUCTION:
-            return self.solver.network.root.name
-        return self.tree.place(reading.where, reading.at)
+        """The piece in which a reading was taken, for a static pressure at its fan end."""
+        match reading.kind:
+            case Quantity.SUCTION | Quantity.FILTER:
+                return self.solver.network.root.name
+            case Quantity.TAP:
+                return self.tree.place(reading.where, reading.at)
+            case Quantity.HOOD | Quantity.DUCT | Quantity.CENTRELINE:
+                return reading.where
 
     def effect(self, given: float, losses: Losses, filter_lost: float = 0.0) -> Effect:
         """What a push does to the readings: Pa more at the root, Pa more lost in ducts, Pa more lost in the filter."""
         flows, root = self.linear.response(given - filter_lost, losses)
         found = []
-        for reading in self.readings:
+        for reading, place in zip(self.readings, self._places, strict=True):
             match reading.kind:
                 case Quantity.HOOD | Quantity.DUCT | Quantity.CENTRELINE:
-                    place = self.at[reading.where]
                     found.append(flows[place] / self.answer.through[place])
                 case Quantity.SUCTION | Quantity.TAP:
-                    place = self.at[self._tapped(reading)]
                     change = root - self._lost_after(place, flows, losses)
                     change += 2 * self.dynamic[place] * flows[place] / self.answer.through[place]
                     found.append(change / (self.answer.behind[place] + self.dynamic[place]))

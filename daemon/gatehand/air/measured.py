@@ -25,17 +25,22 @@ class Fitted(Struct, frozen=True):
 
     Fields:
         numbers: of each measurement, which [[reading]] of the file it is from, from 1.
+        state: how the filter was said to be.
         taken: whether the fan is taken over: not where the fit is not plausible.
         ignorance: how well all is known now.
+        otherwise: where the readings cannot tell the filter from the fan: the scale, had the filter been in its other
+            state.
     """
 
     system: DuctSystem
     readings: tuple[Measurement, ...]
     numbers: tuple[int, ...]
+    state: str
     fit: Fit
     fan: Fan
     taken: bool
     ignorance: Ignorance
+    otherwise: float | None
 
 
 def apply(config: Config, measured: Measured) -> tuple[Config, tuple[Fitted, ...]]:
@@ -72,18 +77,20 @@ def informed(systems: Iterable[DuctSystem], fits: Iterable[Fitted]) -> Iterator[
 
 
 def _fit(config: Config, system: DuctSystem, state: str, pairs: Sequence[tuple[int, Measurement]]) -> Fitted:
-    ducting = system.ducting
-    if state == "dirty":
-        ducting = replace(ducting, clean_filter=ducting.dirty_filter)
+    ducting, clean, dirty = system.ducting, system.ducting.clean_filter, system.ducting.dirty_filter
+    was, other = (clean, dirty) if state == "clean" else (dirty, clean)
     readings = tuple(one for _, one in pairs)
     try:
-        found = fit(ducting, readings)
+        found = fit(replace(ducting, clean_filter=was), readings)
+        otherwise = None
+        if not found.with_filter and was != other:
+            otherwise = fit(replace(ducting, clean_filter=other), readings).scale
     except NoFitError as error:
         raise MeasuredError(f"collector {system.collector}: {error}") from None
-    taken = found.fan_plausible and found.filter_plausible(ducting.dirty_filter)
+    taken = found.fan_plausible and found.filter_plausible(dirty)
     fan = _fitted(config.fan[system.collector], found, state, system)
     known = replace(PLAIN, fan=found.scale_off, filter=found.filter_off) if taken else PLAIN
-    return Fitted(system, readings, tuple(number for number, _ in pairs), found, fan, taken, known)
+    return Fitted(system, readings, tuple(number for number, _ in pairs), state, found, fan, taken, known, otherwise)
 
 
 def _home(systems: Sequence[DuctSystem], reading: MeasuredReading, where: str) -> DuctSystem:

@@ -57,6 +57,8 @@ def fit_as_json(fitted: Fitted) -> dict[str, Any]:
         "scale_spread": _four(found.scale * found.scale_off),
         "with_filter": found.with_filter,
         "filter": {"loss": _four(lost), "spread": _four(lost * found.filter_off), "at": _four(at / of.flow)},
+        "filter_state": fitted.state,
+        "scale_if_not": None if fitted.otherwise is None else _four(fitted.otherwise),
         "spare": found.spare,
         "plausible": fitted.taken,
         "rms_before": _four(found.rms_before),
@@ -210,6 +212,9 @@ def _sentences(fitted: Fitted) -> Iterator[str]:
     yield from (_fault(fitted, fault) for fault in found.faults)
     yield from _fan_off(fitted)
     yield from _filter_off(fitted)
+    if fitted.otherwise is not None:
+        other = "dirty" if fitted.state == "clean" else "clean"
+        yield f"if the filter was {other}, these readings mean {100 * fitted.otherwise:.0f} % of the fan's curve"
     if not fitted.taken:
         yield _LOOK_AGAIN
         return
