@@ -21,7 +21,7 @@ from msgspec.structs import replace
 
 from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Filter
-from gatehand_air.fit_state import LEAST_FLOOR, Place, State, Suspect
+from gatehand_air.fit_state import AS_WELL, LEAST_FLOOR, Place, State, Suspect
 from gatehand_air.least_squares import NotSolvableError, Vector, dot
 from gatehand_air.readings import HALF, Guess, Measurement, Quantity, Shop
 from gatehand_air.spread import Ignorance
@@ -32,6 +32,8 @@ LAST_STEP: Final = 1e-7
 LARGEST_STEP: Final = 0.5
 """Of the logarithm of the scale in one round."""
 MOST_FAULTS: Final = 3
+MOST_TRIED: Final = 3
+"""Suspects that are fitted to the end, and twice as many where they explain the readings alike."""
 TELLS_APART: Final = 0.5
 """Half-width of the filter's loss, as a part of it, from which on the readings are said to tell it from the fan."""
 STARTS: Final = (1.0, 0.85, 0.7, 0.55, 0.4, 1.2, 0.25, 1.5)
@@ -118,13 +120,28 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
     first = _start(Shop(ducting.clean, tuple(readings)), ducting.ignorance)
     state = _solved(replace(first, with_filter=_told_apart(first)))
     faults: list[Fault] = []
-    while state.line.spare > 1 and len(faults) < MOST_FAULTS and (suspects := state.suspects()) is not None:
-        worst, others = suspects
-        less = _without(state, worst)
+    while state.line.spare > 1 and len(faults) < MOST_FAULTS and (suspects := state.suspects()):
+        less, worst, others = _worst(state, suspects)
         off = math.expm1(less.off[worst.reading]) if worst.reading is not None else 0.0
         faults.append(Fault(worst, others, off, less.typical(less.off), state.guess.scale))
         state = less
     return _result(first, state, tuple(faults))
+
+
+def _worst(state: State, suspects: Sequence[tuple[float, Suspect]]) -> tuple[State, Suspect, tuple[Suspect, ...]]:
+    """The suspect that explains the readings best once it is left open, and those that do so as well.
+
+    The straight problem is far from what a large fault does, so the first few are fitted to the end.
+    """
+    within = AS_WELL * state.line.limit(suspects[0][0]) ** 2
+    alike = [what for score, what in suspects if suspects[0][0] ** 2 - score**2 < within]
+    tried = list(dict.fromkeys([*(what for _, what in suspects[:MOST_TRIED]), *alike[: 2 * MOST_TRIED]]))
+    states = [_without(state, what) for what in tried]
+    found = sorted(zip(states, tried, strict=True), key=lambda pair: pair[0].line.chi_square)
+    less, worst = found[0]
+    within = max(within, AS_WELL * less.line.noise**2)
+    others = [what for other, what in found[1:] if other.line.chi_square - less.line.chi_square < within]
+    return less, worst, tuple(others)
 
 
 def _start(shop: Shop, known: Ignorance) -> State:

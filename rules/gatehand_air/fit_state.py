@@ -169,17 +169,11 @@ class State(Struct, frozen=True, dict=True):
         """What all readings should be, by how far they are off."""
         return tuple(r.value * math.exp(-o) for r, o in zip(self.shop.readings, off, strict=True))
 
-    def suspects(self) -> tuple[Suspect, tuple[Suspect, ...]] | None:
-        """What contradicts the rest most, and what would explain it as well; None where nothing does."""
+    def suspects(self) -> list[tuple[float, Suspect]]:
+        """What contradicts the rest, with its score, the worst first; empty where nothing does beyond chance."""
         found = sorted(self._scores(), key=lambda pair: -pair[0])
-        if not found:
-            return None
-        score, worst = found[0]
-        limit = self.line.limit(score)
-        if score < CRITICAL * limit:
-            return None
-        others = [what for other, what in found[1:] if score**2 - other**2 < AS_WELL * limit**2]
-        return worst, tuple(others)
+        limit = self.line.limit(found[0][0]) if found else 1.0
+        return [pair for pair in found if pair[0] >= CRITICAL * limit]
 
     def _scores(self) -> Iterator[tuple[float, Suspect]]:
         for place, number in enumerate(self.active):

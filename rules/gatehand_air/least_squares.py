@@ -175,4 +175,5 @@ def inverse(matrix: Matrix) -> list[list[float]]:
 
 def dot(one: Vector, other: Vector) -> float:
     """Sum of products."""
-    return sum(map(mul, one, other))
+    total: float = sum(map(mul, one, other))
+    return total

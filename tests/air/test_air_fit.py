@@ -133,7 +133,7 @@ FEW = [
 
 
 def test_the_spreads_of_fan_and_filter_hold_19_of_20() -> None:
-    """150 shops off their description by chance, measured by a gauge of 5 %; 93 to 100 % with an error of 1.8 % in it."""
+    """150 shops off their description by chance, read by a gauge of 5 %; the rate itself errs by 1.8 %."""
     model, dice = ducting(), random.Random(5)
     fan = filter_ = 0
     scores = []
@@ -170,7 +170,7 @@ def test_a_reading_that_is_off_by_31_percent_is_named_and_left_out(seed: int) ->
     assert at in {one.reading for one in (fault.what, *fault.others)}
     if fault.what.reading == at and not fault.others:
         assert fault.off == pytest.approx(0.31, abs=0.15)
-        assert fault.rest < 0.05
+        assert fault.rest < fault.off / 3
         assert abs(found.scale / 0.87 - 1) <= found.scale_off * 1.5
     assert len(found.after) == len(shown), "it is left out of the figures, not of the report"
 
