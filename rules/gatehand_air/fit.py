@@ -55,8 +55,8 @@ class Fault(Struct, frozen=True):
 
     Fields:
         others: what would explain the readings as well.
-        off: of a reading: read over what it should be, less 1.
-        rest: typical error of the other readings, as a part of them.
+        off: of a reading: read over what it should be by all the others, less 1.
+        rest: typical error of these others, as a part of them, with the ducts as they are likely to be.
         scale: of the fan, with this one counted in like the rest.
     """
 
@@ -122,8 +122,8 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
     faults: list[Fault] = []
     while state.line.spare > 1 and len(faults) < MOST_FAULTS and (suspects := state.suspects()):
         less, worst, others = _worst(state, suspects)
-        off = math.expm1(less.off[worst.reading]) if worst.reading is not None else 0.0
-        faults.append(Fault(worst, others, off, less.typical(less.off), state.guess.scale))
+        off = less.with_reading(worst.reading) if worst.reading is not None else 0.0
+        faults.append(Fault(worst, others, off, less.error, state.guess.scale))
         state = less
     return _result(first, state, tuple(faults))
 

@@ -10,6 +10,7 @@ from functools import cached_property
 from typing import Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand_air.least_squares import CRITICAL, Adjustment, NotSolvableError, Tested, adjust, inverse
 from gatehand_air.readings import HALF, PROFILE_SPREAD, Guess, OpenSet, Piece, Quantity, Shop
@@ -164,6 +165,19 @@ class State(Struct, frozen=True, dict=True):
     def typical(self, off: Sequence[float]) -> float:
         """Root mean square of the relative errors of the readings that count, should be over read."""
         return math.sqrt(sum(math.expm1(-off[i]) ** 2 for i in self.active) / len(self.active))
+
+    @property
+    def error(self) -> float:
+        """Typical error of the readings that count, once the ducts are as these make them within their ignorance."""
+        pairs = zip(self.active, self.line.left, strict=True)
+        errors = [left * (self.shop.readings[i].accuracy / HALF) ** 2 for i, left in pairs]
+        return math.sqrt(sum(math.expm1(error) ** 2 for error in errors) / len(errors))
+
+    def with_reading(self, number: int) -> float:
+        """How far a reading that does not count is off, by all that do: read over what it should be, less 1."""
+        whole = replace(self, active=tuple(sorted((*self.active, number))))
+        tested = whole.line.tested([float(i == number) for i in whole.active])
+        return math.expm1(self.off[number] if tested is None else tested.size)
 
     def shown(self, off: Sequence[float]) -> tuple[float, ...]:
         """What all readings should be, by how far they are off."""
