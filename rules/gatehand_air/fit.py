@@ -42,12 +42,23 @@ MOST_SCALE: Final = 1.25
 """Of a fan's curve, beyond which a fit wants another look: common practice, no published source."""
 MOST_DIRTY: Final = 5.0
 """The same for the filter: times what it loses when it is due for cleaning."""
+STRANGE: Final = 50.0
+"""Times what it should be, or a part of it: Pa for in.w.g. are 249, ft/min for m/s 197."""
 LEAST_READINGS: Final = 2
 """One unknown and one to spare."""
 
 
 class NoFitError(ValueError):
     """The readings cannot be fitted; the text says why."""
+
+
+class StrangeReadingError(NoFitError):
+    """A reading that no fan explains, as one in another unit: its place among the readings, and what it should be."""
+
+    def __init__(self, number: int, wanted: float) -> None:
+        super().__init__(f"reading {number + 1} is far from the {wanted:.4g} that the ducts give: look at its unit")
+        self.number = number
+        self.wanted = wanted
 
 
 class Fault(Struct, frozen=True):
@@ -113,6 +124,7 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
 
     Raises:
         NoFitError: too few readings, or a set of gates without an answer, or air where a reading finds none.
+        StrangeReadingError: one is in another unit.
     """
     if len(readings) < LEAST_READINGS:
         few = "there are no readings" if not readings else "there is 1 reading, and the fan alone takes one"
@@ -155,6 +167,9 @@ def _start(shop: Shop, known: Ignorance) -> State:
         if (sets := shop.solved(guess)) is not None:
             if (off := shop.off(sets)) is None:
                 raise NoFitError("a reading names a hood or a duct through which no air goes with its gates open")
+            strangest = max(everything, key=lambda i: abs(off[i]))
+            if abs(off[strangest]) > math.log(STRANGE):
+                raise StrangeReadingError(strangest, shop.readings[strangest].value * math.exp(-off[strangest]))
             return replace(first, guess=guess, sets=sets, off=tuple(off))
     raise NoFitError(
         "for one of the measured sets of gates the model has no answer, as the fan's curve does not reach so far:"

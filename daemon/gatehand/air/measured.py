@@ -12,7 +12,7 @@ from gatehand.air.readings_file import Accuracy, Measured, MeasuredError, Measur
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss
 from gatehand.text import did_you_mean
-from gatehand_air.fit import Fit, NoFitError, fit
+from gatehand_air.fit import Fit, NoFitError, StrangeReadingError, fit
 from gatehand_air.readings import Measurement, Quantity
 from gatehand_air.spread import PLAIN, Ignorance
 
@@ -76,6 +76,47 @@ def informed(systems: Iterable[DuctSystem], fits: Iterable[Fitted]) -> Iterator[
         yield replace(system, ducting=replace(system.ducting, ignorance=ignorance))
 
 
+def unit_of(system: DuctSystem, kind: Quantity) -> float:
+    """SI value of one of the config's units for a reading of that kind."""
+    match kind:
+        case Quantity.HOOD:
+            return system.units.flow
+        case Quantity.DUCT | Quantity.CENTRELINE:
+            return system.units.velocity
+        case Quantity.SUCTION | Quantity.TAP | Quantity.FILTER:
+            return system.units.pressure
+
+
+def shown(system: DuctSystem, kind: Quantity, value: float) -> str:
+    """A reading's value, with its unit."""
+    match kind:
+        case Quantity.HOOD:
+            return system.say.flow(value)
+        case Quantity.DUCT | Quantity.CENTRELINE:
+            return system.say.velocity(value)
+        case Quantity.SUCTION | Quantity.TAP | Quantity.FILTER:
+            return system.say.pressure(value)
+
+
+def what_of(system: DuctSystem, one: Measurement) -> str:
+    """What was read: "hood bench", "main at 4 ft"."""
+    match one.kind:
+        case Quantity.HOOD:
+            return f"hood {system.say.hood(one.where)}"
+        case Quantity.TAP:
+            return f"{one.where} at {distance(system, one.at)}"
+        case Quantity.FILTER:
+            return "filter"
+        case Quantity.DUCT | Quantity.CENTRELINE | Quantity.SUCTION:
+            return f"{one.kind} {one.where}".rstrip()
+
+
+def distance(system: DuctSystem, metres: float, *, word: bool = True) -> str:
+    """Along a duct."""
+    unit = " ft" if system.units.name == "us" else " m"
+    return f"{metres / system.units.length:.3g}{unit if word else ''}"
+
+
 def _fit(config: Config, system: DuctSystem, state: str, pairs: Sequence[tuple[int, Measurement]]) -> Fitted:
     ducting, clean, dirty = system.ducting, system.ducting.clean_filter, system.ducting.dirty_filter
     was, other = (clean, dirty) if state == "clean" else (dirty, clean)
@@ -85,6 +126,14 @@ def _fit(config: Config, system: DuctSystem, state: str, pairs: Sequence[tuple[i
         otherwise = None
         if not found.with_filter and was != other:
             otherwise = fit(replace(ducting, clean_filter=other), readings).scale
+    except StrangeReadingError as error:
+        number, one = pairs[error.number]
+        value, wanted = shown(system, one.kind, one.value), shown(system, one.kind, error.wanted)
+        where = f"reading {number}, {', '.join(sorted(one.gates))}: {what_of(system, one)}"
+        raise MeasuredError(
+            f"{where}: found {value}, where these ducts give {wanted}; look at its unit (the config has units ="
+            f' "{system.units.name}")'
+        ) from None
     except NoFitError as error:
         raise MeasuredError(f"collector {system.collector}: {error}") from None
     taken = found.fan_plausible and found.filter_plausible(dirty)
@@ -123,15 +172,13 @@ def _home(systems: Sequence[DuctSystem], reading: MeasuredReading, where: str) -
 
 
 def _taps_lie_in_their_ducts(home: DuctSystem, reading: MeasuredReading, where: str) -> None:
-    unit = home.units.length
-    word = "ft" if home.units.name == "us" else "m"
     for name, taps in reading.taps.items():
-        length = home.ducting.network.duct(name).length / unit
+        length = _length(home, name)
         for at, _ in taps:
-            if at > length * 1.001:
+            if (metres := at * home.units.length) > length * 1.001:
                 raise MeasuredError(
-                    f"{where}, taps: found a tap at {at:g} {word} in {name!r}, which is {length:g} {word} long; wanted"
-                    " the distance from that duct's own hood end"
+                    f"{where}, taps: found a tap at {distance(home, metres)} in {name!r}, which is"
+                    f" {distance(home, length)} long; wanted the distance from that duct's own hood end"
                 )
 
 

@@ -12,7 +12,7 @@ from gatehand.config.ducts import Positive
 from gatehand.config.faults_of_values import fault_of, path_of
 from gatehand.config.problems import dotted
 from gatehand.config.values import TomlTable, fail, number
-from gatehand.text import did_you_mean, found, printable, shown
+from gatehand.text import did_you_mean, found, named, printable, shown
 from gatehand_air.readings import ACCURACY
 
 MOST_READINGS: Final = 80
@@ -128,7 +128,7 @@ def read(path: Path) -> Measured:
     except (ValueError, RecursionError) as error:
         raise MeasuredError(f"{path}: is not valid TOML: {printable(str(error))}") from None
     if (many := sum(reading.count for reading in measured.reading)) > MOST_READINGS:
-        raise MeasuredError(f"{path}: has {many:,} values; {MOST_READINGS} at most: leave out the repeated ones")
+        raise MeasuredError(f"{path}: has {named(many, 'value')}; wanted {MOST_READINGS} at most: leave some out")
     return measured
 
 
