@@ -114,6 +114,10 @@ def test_a_blocked_row_is_told_with_both_losses_and_their_spreads(config: Config
     assert row["loss"] - row["spread"] > row["described"] + row["described_spread"]
     assert f"{row['loss']:.2f} ± {row['spread']:.2f} in.w.g., as described {row['described']:.2f}" in said
     assert facts["faults"][0]["text"] in said
+    assert "the verdicts below count it as described; should it stay so, that is { k = " in said
+    dynamic = 1.2041 / 2 * (row["flow"] * of.units.flow / (3.14159265 / 4 * 0.1524**2)) ** 2 / of.units.pressure
+    told = float(said.split("{ k = ")[1].split(" }")[0])
+    assert told == pytest.approx((row["loss"] - row["described"]) / dynamic, rel=0.01)
     assert abs(facts["scale"] - 0.9) < 0.05
     assert "lock it" in text
 

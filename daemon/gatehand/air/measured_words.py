@@ -262,7 +262,18 @@ def _fault(fitted: Fitted, fault: Fault) -> str:
         return f"the filter does not take what is described: its loss was fitted ({with_it}){others}"
     more = place.found > place.described
     advice = _LESS if not more else _MORE_AT_HOOD if place.piece.hood else _MORE
-    return f"{_lost(fitted, place)}: {advice}{others}"
+    return f"{_lost(fitted, place)}: {advice}{others}; {_as_it_is(place)}"
+
+
+def _as_it_is(place: Place) -> str:
+    """How the config would describe what was found, should it stay so."""
+    if place.piece.hood and not place.piece.last:
+        told = f"entry = {max(place.found, 0.0) / place.dynamic:.2f} for that hood"
+    elif (more := (place.found - place.described) / place.dynamic) > 0:
+        told = f"{{ k = {more:.2f} }} more among the fittings of {place.piece.duct}"
+    else:
+        return "the verdicts below count it as described"
+    return f"the verdicts below count it as described; should it stay so, that is {told}"
 
 
 def _lost(fitted: Fitted, place: Place) -> str:
