@@ -101,15 +101,17 @@ def test_a_tap_behind_the_hood_finds_a_hood_that_loses_more() -> None:
 
 
 def test_a_clogged_filter_is_found_across_itself() -> None:
-    good = []
+    """Six times what is described as clean, more than twice what is described as dirty."""
+    holding, beyond = [], []
     for seed in SEEDS:
         of = described(seed)
-        real = as_built(of, seed, 0.95, 4.0)
+        real = as_built(of, seed, 0.95, 6.0)
         found = fit(of, read(real, plan(of, taps=False, filter_=True), seed))
         assert found.with_filter
-        close = abs(found.filter.factor / real.filter.factor - 1) <= found.filter_off
-        good.append(close and found.filter.factor * (1 - found.filter_off) > of.dirty_filter.factor)
-    told("filter found", good)
+        holding.append(abs(found.filter.factor / real.filter.factor - 1) <= found.filter_off)
+        beyond.append(found.filter.factor * (1 - found.filter_off) > of.dirty_filter.factor)
+    told("the filter's spread holds", holding)
+    told("filter found", beyond)
 
 
 def test_a_weak_fan_is_not_put_down_to_the_ducts() -> None:
