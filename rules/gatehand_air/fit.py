@@ -28,7 +28,9 @@ from gatehand_air.spread import Ignorance
 
 MOST_ROUNDS: Final = 40
 MOST_HALVINGS: Final = 20
-LAST_STEP: Final = 1e-7
+LAST_STEP: Final = 1e-5
+"""Readings err by percents; and the step that is so short has been taken."""
+NO_STEP: Final = 1e-8
 LARGEST_STEP: Final = 0.5
 """Of the logarithm of the scale in one round."""
 MOST_FAULTS: Final = 3
@@ -204,11 +206,13 @@ def _solved(state: State) -> State:
 
 
 def _halved(state: State) -> State | None:
-    """The longest part of the step that lessens the weighted error; None when none does."""
+    """The longest part of the step that lessens the weighted error; None when none does, or it is hardly a step."""
     try:
         found = state.line.found
     except NotSolvableError:
         raise NoFitError("these readings say nothing about the fan: measure a flow or the suction") from None
+    if sum(map(abs, found)) < NO_STEP:
+        return None
     weight = state.weight
     error = _weighed(state.left, weight)
     whole = min(1.0, LARGEST_STEP / abs(found[0])) if found[0] else 1.0

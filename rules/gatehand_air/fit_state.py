@@ -142,7 +142,7 @@ class State(Struct, frozen=True, dict=True):
     @cached_property
     def line(self) -> Adjustment:
         """The straight problem around here."""
-        return adjust(self.columns, self.left, self.covariance(self.freed))
+        return adjust(self.columns, self.left, self.weight)
 
     def moved(self, step: Sequence[float], part: float) -> Guess:
         """The guess after a part of a step."""
@@ -247,7 +247,7 @@ class State(Struct, frozen=True, dict=True):
             at = 1 + self.with_filter + self.freed.index(name)
             return 0.0, widening * self.line.deviation(at)
         try:
-            alone = adjust(self.columns, self.left, self.covariance([*self.freed, name]))
+            alone = adjust(self.columns, self.left, inverse(self.covariance([*self.freed, name])))
         except NotSolvableError:
             return None
         tested = alone.tested(self.direction(name))
@@ -265,7 +265,7 @@ class State(Struct, frozen=True, dict=True):
                 row[j] += (known / HALF) ** 2 * one * other
         off = [o + log * effect for o, effect in zip(self.left, fan, strict=True)]
         try:
-            drawn = adjust(columns, off, wide)
+            drawn = adjust(columns, off, inverse(wide))
         except NotSolvableError:
             return ()
         suspects: list[tuple[Suspect, list[float]]] = []

@@ -112,18 +112,17 @@ class Adjustment(Struct, frozen=True):
         return max(1.0, math.sqrt(max(0.0, self.chi_square - score**2) / (self.spare - 1)))
 
 
-def adjust(columns: Sequence[Vector], read: Vector, covariance: Matrix) -> Adjustment:
+def adjust(columns: Sequence[Vector], read: Vector, weight: Matrix) -> Adjustment:
     """Fit.
 
     Args:
         columns: how each unknown acts on the readings.
         read: what was read less what the model says.
-        covariance: of the errors of the readings.
+        weight: the inverse of the covariance of the errors of the readings.
 
     Raises:
-        NotSolvableError: the columns cannot be told apart, or a reading has no error.
+        NotSolvableError: the columns cannot be told apart.
     """
-    weight = inverse(covariance)
     weighted = [[dot(row, column) for row in weight] for column in columns]
     normal = [[dot(one, other) for other in weighted] for one in columns]
     spread = inverse(normal) if columns else []

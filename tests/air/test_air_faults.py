@@ -18,7 +18,7 @@ from gatehand_air.readings import Measurement
 from gatehand_air.solve import Solver
 from gatehand_air.tree import Network
 
-COUNT = int(os.environ.get("GATEHAND_MEASURED", "6"))
+COUNT = int(os.environ.get("GATEHAND_MEASURED", "4"))
 SEED = int(os.environ.get("GATEHAND_MEASURED_SEED", "1"))
 SEEDS = range(1000 * SEED, 1000 * SEED + COUNT)
 """Shops of each kind."""
