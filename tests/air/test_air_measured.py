@@ -189,6 +189,27 @@ def _table(fan: dict[str, Any]) -> str:
     return f"[fan.main]\ncurve = {fan['curve']}\n{told}"
 
 
+@pytest.mark.parametrize(
+    ("clogged", "told"),
+    [
+        (6.0, "more than the 2.00 in.w.g. at which it is due for cleaning: clean it, and measure again"),
+        (0.1, "less than the 0.80 in.w.g. of a clean one: look for a tear or a seal that leaks"),
+    ],
+)
+def test_a_filter_that_wants_attention_is_told_and_not_written_into_the_config(
+    clogged: float, told: str, config: Config, tmp_path: Path
+) -> None:
+    of = system(config)
+    readings = read(as_built(of.ducting, 3, 0.95, clogged), [*what(of), *across(of)], 3)
+    changed, fits = fitted(config, file_of(of, readings, "accuracy = 0.02"), tmp_path)
+    assert f"{told}; filter_loss stays as it is" in fit_as_text(fits[0])
+    assert changed.fan["main"].filter_loss == config.fan["main"].filter_loss
+    assert changed.fan["main"].curve != config.fan["main"].curve
+    assert abs(fits[0].fit.scale / 0.95 - 1) < 0.05
+    (known,) = (one.ducting.ignorance for one in informed(duct_systems(changed), fits))
+    assert known.filter == PLAIN.filter
+
+
 def test_a_centreline_velocity_is_turned_into_the_mean(config: Config, tmp_path: Path) -> None:
     of = system(config)
     real = as_built(of.ducting, 3, 0.9)

@@ -1,5 +1,6 @@
 """`airflow --measured FILE`: fits the ducts to what was measured, and gives a config with the fitted fan."""
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
@@ -12,6 +13,7 @@ from gatehand.air.readings_file import Accuracy, Measured, MeasuredError, Measur
 from gatehand.config import Config
 from gatehand.config.ducts import Fan, FilterLoss
 from gatehand.text import did_you_mean
+from gatehand_air.ducting import Ducting
 from gatehand_air.fit import Fit, NoFitError, StrangeReadingError, fit
 from gatehand_air.readings import Measurement, Quantity
 from gatehand_air.spread import PLAIN, Ignorance
@@ -28,6 +30,8 @@ class Fitted(Struct, frozen=True):
         state: how the filter was said to be.
         taken: whether the fan is taken over: not where the fit is not plausible.
         ignorance: how well all is known now.
+        beyond: whether the filter takes more than a dirty one (1), or less than a clean one (-1): a state to be put
+            right, so the config's figures stay.
         otherwise: where the readings cannot tell the filter from the fan: the scale, had the filter been in its other
             state.
     """
@@ -40,6 +44,7 @@ class Fitted(Struct, frozen=True):
     fan: Fan
     taken: bool
     ignorance: Ignorance
+    beyond: int
     otherwise: float | None
 
 
@@ -137,9 +142,23 @@ def _fit(config: Config, system: DuctSystem, state: str, pairs: Sequence[tuple[i
     except NoFitError as error:
         raise MeasuredError(f"collector {system.collector}: {error}") from None
     taken = found.fan_plausible and found.filter_plausible(dirty)
-    fan = _fitted(config.fan[system.collector], found, state, system)
-    known = replace(PLAIN, fan=found.scale_off, filter=found.filter_off) if taken else PLAIN
-    return Fitted(system, readings, tuple(number for number, _ in pairs), state, found, fan, taken, known, otherwise)
+    beyond = _beyond(found, ducting)
+    fan = _fitted(config.fan[system.collector], found, None if beyond else state, system)
+    known = PLAIN
+    if taken:
+        known = replace(PLAIN, fan=found.scale_off, filter=PLAIN.filter if beyond else found.filter_off)
+    numbers = tuple(number for number, _ in pairs)
+    return Fitted(system, readings, numbers, state, found, fan, taken, known, beyond, otherwise)
+
+
+def _beyond(found: Fit, ducting: Ducting) -> int:
+    """Whether the filter's loss is above a dirty one's, or below a clean one's, by more than both spreads."""
+    clean, dirty, factor = ducting.clean_filter.factor, ducting.dirty_filter.factor, found.filter.factor
+    if not found.with_filter or not dirty:
+        return 0
+    off = factor * found.filter_off
+    above = factor - dirty > math.hypot(off, dirty * PLAIN.filter)
+    return above - (clean - factor > math.hypot(off, clean * PLAIN.filter))
 
 
 def _home(systems: Sequence[DuctSystem], reading: MeasuredReading, where: str) -> DuctSystem:
@@ -218,12 +237,12 @@ def _length(system: DuctSystem, duct: str) -> float:
     return system.ducting.network.duct(duct).length
 
 
-def _fitted(fan: Fan, found: Fit, state: str, system: DuctSystem) -> Fan:
-    """The fan as fitted. The filter's other state keeps its ratio to the one that was measured."""
+def _fitted(fan: Fan, found: Fit, state: str | None, system: DuctSystem) -> Fan:
+    """The fan as fitted. The filter's other state keeps its ratio to the one that was measured; None: both stay."""
     curve = tuple((flow, significant(pressure * found.scale, DIGITS)) for flow, pressure in fan.curve)
     if curve[0][1] <= curve[-1][1]:  # so flat that the digits left out were all of its fall
         curve = tuple((flow, pressure * found.scale) for flow, pressure in fan.curve)
-    if not found.with_filter:
+    if not found.with_filter or state is None:
         return fan.model_copy(update={"curve": curve})
     old = fan.filter_loss
     at = old.at if old is not None else fan.curve[-1][0]

@@ -192,11 +192,11 @@ def _sentences(fitted: Fitted) -> Iterator[str]:
         yield _LOOK_AGAIN
         return
     filter_, instead = ("", f"{100 * PLAIN.fan:.0f} %")
-    if found.with_filter:
+    if found.with_filter and not fitted.beyond:
         filter_, instead = " and of the filter", f"{instead} and {100 * PLAIN.filter:.0f} %"
     wider = ", though wider: more readings would narrow it" if found.scale_off > PLAIN.fan else ""
     yield f"the verdicts below rest on this ± of the fan{filter_}, in place of {instead}{wider}"
-    if found.faults or found.instead or any(place.off for place in found.places):
+    if found.faults or found.instead or fitted.beyond or any(place.off for place in found.places):
         yield _LOCKED
 
 
@@ -221,27 +221,28 @@ def _fan_off(fitted: Fitted) -> Iterator[str]:
     yield f"the fan gives {gives} of its curve, and a curve is trusted to ± {100 * PLAIN.fan:.0f} %: look at {why}"
     if found.instead:
         others = listed([_suspect(fitted, other) for other in found.instead])
-        yield (
-            f"these readings cannot tell that from a loss in {others}: taps before and after it, or a flow together"
-            " with the suction, would"
-        )
+        ways = ["filter_loss"] if Suspect() in found.instead else []
+        ways += ["taps before and after it"] if any(one.piece is not None for one in found.instead) else []
+        yield f"these readings cannot tell that from a loss in {others}; {listed(ways, last='and')} would"
 
 
 def _filter_off(fitted: Fitted) -> Iterator[str]:
     """A filter that takes more than a dirty one, or less than a clean one."""
     found, ducting, say = fitted.fit, fitted.system.ducting, fitted.system.say
-    if not found.with_filter or not ducting.dirty_filter.factor:
+    if not fitted.beyond:
         return
     at = _filter_flow(fitted)
     lost = found.filter.at(at)[0]
-    clean, dirty = (one.at(at)[0] for one in (ducting.clean_filter, ducting.dirty_filter))
-    shown = (
+    takes = (
         f"the filter takes {say.pressure(lost, word=False)} ± {say.pressure(lost * found.filter_off)} at {say.flow(at)}"
     )
-    if lost > dirty + math.hypot(lost * found.filter_off, dirty * PLAIN.filter):
-        yield f"{shown}, more than the {say.pressure(dirty)} at which it is due for cleaning: clean it"
-    elif lost < clean - math.hypot(lost * found.filter_off, clean * PLAIN.filter):
-        yield f"{shown}, less than the {say.pressure(clean)} of a clean one: look for a tear or a seal that leaks"
+    stays = "filter_loss stays as it is"
+    if fitted.beyond > 0:
+        due = say.pressure(ducting.dirty_filter.at(at)[0])
+        yield f"{takes}, more than the {due} at which it is due for cleaning: clean it, and measure again; {stays}"
+    else:
+        clean = say.pressure(ducting.clean_filter.at(at)[0])
+        yield f"{takes}, less than the {clean} of a clean one: look for a tear or a seal that leaks; {stays}"
 
 
 def _fault(fitted: Fitted, fault: Fault) -> str:
@@ -254,8 +255,8 @@ def _fault(fitted: Fitted, fault: Fault) -> str:
         way = "too high" if fault.off > 0 else "too low"
         return (
             f"reading {_reading(fitted, fault.what.reading)} alone is off by {100 * abs(fault.off):.0f} % ({way}), the"
-            f" others by {100 * fault.rest:.1f} %: it is left out of these figures ({with_it}); measure it"
-            f" again{others}"
+            f" others by {100 * fault.rest:.1f} %: it is left out of these figures ({with_it}){others};"
+            " measure it again"
         )
     place = next((p for p in fitted.fit.places if p.piece == fault.what.piece), None)
     if place is None:
