@@ -248,6 +248,17 @@ def test_several_hoods_behind_one_gate_go_by_their_tools(tmp_path: Path) -> None
         fitted(config, text.replace("drum_sander", "planing"), tmp_path)
 
 
+def test_a_weak_fan_that_may_be_a_filter_says_what_would_tell(config: Config, tmp_path: Path) -> None:
+    of = system(config)
+    gates = frozenset({"band_saw"})
+    two = [Measurement(gates, Quantity.HOOD, "band_saw_drop", 1.0), Measurement(gates, Quantity.SUCTION, "", 1.0)]
+    _, (fit,) = fitted(config, file_of(of, read(as_built(of.ducting, 3, 0.75), two, 3)), tmp_path)
+    text = fit_as_text(fit)
+    assert "of its curve, and a curve is trusted to ± 7 %: look at its wheel, the way it turns and its voltage" in text
+    assert "these readings cannot tell that from a loss in the filter; a reading of filter_loss would" in text
+    assert fit_as_json(fit)["fan_or"] == ["the filter"]
+
+
 def test_what_cannot_be_told_apart_is_said(config: Config, tmp_path: Path) -> None:
     of = system(config)
     gates = frozenset({"band_saw"})
@@ -256,6 +267,8 @@ def test_what_cannot_be_told_apart_is_said(config: Config, tmp_path: Path) -> No
     text = fit_as_text(fit)
     assert "the filter, whose loss these readings cannot tell from that, is taken as described, ± 30 %" in text
     assert "if the filter was dirty, these readings mean " in text
+    assert fit_as_json(fit)["scale_if_not"] == pytest.approx(fit.otherwise, rel=1e-3)
+    assert all(note in text for note in fit_as_json(fit)["notes"])
     assert "1 to spare" in text
 
 

@@ -213,15 +213,13 @@ def _fan_off(fitted: Fitted) -> Iterator[str]:
         return
     if abs(math.log(found.scale)) <= math.hypot(found.scale_off, PLAIN.fan):
         return
-    why = (
-        "its wheel, the way it turns, its voltage, and a curve that promises too much"
-        if found.scale < 1
-        else "its curve"
-    )
-    yield f"the fan gives {gives} of its curve, and a curve is trusted to ± {100 * PLAIN.fan:.0f} %: look at {why}"
+    why = "look at what its curve was drawn for"
+    if found.scale < 1:
+        why = "look at its wheel, the way it turns and its voltage; or its maker's curve promises too much"
+    yield f"the fan gives {gives} of its curve, and a curve is trusted to ± {100 * PLAIN.fan:.0f} %: {why}"
     if found.instead:
         others = listed([_suspect(fitted, other) for other in found.instead])
-        ways = ["filter_loss"] if Suspect() in found.instead else []
+        ways = ["a reading of filter_loss"] if Suspect() in found.instead else []
         ways += ["taps before and after it"] if any(one.piece is not None for one in found.instead) else []
         yield f"these readings cannot tell that from a loss in {others}; {listed(ways, last='and')} would"
 
