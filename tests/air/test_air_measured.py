@@ -434,3 +434,13 @@ def test_the_defaults_of_a_file_are_those_of_its_help() -> None:
         0.05,
         0.05,
     )
+
+
+def test_accuracy_may_differ_by_kind(config: Config, tmp_path: Path) -> None:
+    """A fine manometer beside a coarse anemometer: each reading counts by its own."""
+    of = system(config)
+    readings = read(as_built(of.ducting, 3, 0.9), what(of), 3)
+    _, (fit,) = fitted(config, file_of(of, readings, "accuracy = { pressure = 0.01, flow = 0.1 }"), tmp_path)
+    accuracies = {one.kind: one.accuracy for one in fit.readings}
+    assert accuracies == {Quantity.HOOD: 0.1, Quantity.SUCTION: 0.01, Quantity.TAP: 0.01}
+    assert "each reading counts as good to" not in fit_as_text(fit)
