@@ -21,7 +21,7 @@ NORMAL: Final = 1.959964
 _STUDENT: Final = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
 """The same when they are estimated with 1 to 10 to spare: NIST/SEMATECH e-Handbook, table 1.3.6.7.2 [pub]."""
 CRITICAL: Final = 3.29
-"""Standard deviations beyond which one alternative is named: 1 in 1,000 by chance, as Baarda has it [pub]."""
+"""Standard deviations beyond which one alternative is named: 1 in 1,000 by chance; what surveyors use [memory]."""
 _LEAST_STRENGTH: Final = 1e-9
 """Of what a reading says by itself: an alternative that the others check by less is not checked."""
 
@@ -33,7 +33,7 @@ class NotSolvableError(ValueError):
 def student(spare: int) -> float:
     """Standard deviations that hold 19 of 20, estimated with so many readings to spare.
 
-    Beyond the table the expansion of Abramowitz and Stegun, 26.7.5 [pub], to 1e-3.
+    Beyond the table the expansion of Abramowitz and Stegun, 26.7.5 [memory], within 1e-3 of the distribution.
 
     Raises:
         ValueError: nothing to spare.

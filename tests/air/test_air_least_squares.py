@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from gatehand_air.least_squares import NORMAL, NotSolvableError, adjust, inverse, student
+from gatehand_air.least_squares import CRITICAL, NORMAL, NotSolvableError, adjust, inverse, student
 
 
 def drawn(seed: int, readings: int, unknowns: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -26,6 +26,7 @@ def test_student_is_what_its_distribution_says(spare: int) -> None:
 
 def test_student_without_a_reading_to_spare_says_nothing() -> None:
     assert pytest.approx(stats.norm.ppf(0.975), rel=1e-6) == NORMAL
+    assert pytest.approx(stats.norm.ppf(1 - 0.001 / 2), abs=1e-3) == CRITICAL
     with pytest.raises(ValueError, match="to spare"):
         student(0)
 
