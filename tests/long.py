@@ -97,6 +97,11 @@ def _hours(count: int, _seed: int) -> bool:
         return at_other_hours(Path(folder), count, _say)
 
 
+def _measured(count: int, seed: int) -> bool:
+    """Faults of every kind put into generated shops, and whether the fit to made-up readings names them."""
+    return _tests("air/test_air_faults.py", GATEHAND_MEASURED=count, GATEHAND_MEASURED_SEED=seed)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -115,6 +120,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "first_configs": (200, _first_configs),
     "brokers": (5000, _brokers),
     "odd_shops": (20_000, _odd_shops),
+    "measured": (100, _measured),
     "screens": (20_000, _screens),
     "situations": (1, _situations),
     "typos": (500, _typos),

@@ -9,7 +9,8 @@ from msgspec.structs import asdict, replace
 from gatehand.air import air_words
 from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem
-from gatehand.air.measured import Fitted, fit_as_json
+from gatehand.air.measured import Fitted
+from gatehand.air.measured_words import fit_as_json
 from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
 from gatehand.text import listed

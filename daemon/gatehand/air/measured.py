@@ -1,75 +1,51 @@
-"""`airflow --measured FILE`: reads what was measured, fits the fan to it, and gives a config with the fitted fan."""
+"""`airflow --measured FILE`: fits the ducts to what was measured, and gives a config with the fitted fan."""
 
-import tomllib
-from collections.abc import Iterable, Sequence
-from pathlib import Path
-from typing import Annotated, Any, Literal
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
 
 from msgspec import Struct
 from msgspec.structs import replace
-from pydantic import Field, ValidationError
 
 from gatehand.air.air_words import significant
 from gatehand.air.duct_model import DuctSystem, duct_systems, plain_fan
+from gatehand.air.readings_file import Accuracy, Measured, MeasuredError, MeasuredReading
 from gatehand.config import Config
-from gatehand.config.ducts import Fan, FilterLoss, Positive
-from gatehand.config.values import TomlTable
-from gatehand.terminal import columns
-from gatehand.text import did_you_mean, named
-from gatehand_air.fit import Fit, Measurement, NoFitError, Quantity, fit
+from gatehand.config.ducts import Fan, FilterLoss
+from gatehand.text import did_you_mean
+from gatehand_air.ducting import Ducting
+from gatehand_air.fit import Fit, NoFitError, StrangeReadingError, fit
+from gatehand_air.readings import Measurement, Quantity
+from gatehand_air.spread import PLAIN, Ignorance
 
-WORTH_A_REMARK = 0.05
-"""Typical error that remains after the fit."""
-
-
-class MeasuredReading(TomlTable):
-    """[[reading]]: with these gates open, any of these in the config's units."""
-
-    open: Annotated[tuple[str, ...], Field(min_length=1)]
-    hood: dict[str, Positive] = Field(default_factory=dict)
-    """Flow at a hood, by its gate or, with several behind that, its duct."""
-    duct: dict[str, Positive] = Field(default_factory=dict)
-    """Velocity in a duct."""
-    suction: Positive | None = None
-    """Static suction at the collector's inlet."""
-
-
-class Measured(TomlTable):
-    """The file."""
-
-    filter: Literal["clean", "dirty"] = "clean"
-    """How the filter was when it was measured."""
-    reading: Annotated[tuple[MeasuredReading, ...], Field(min_length=1)]
-
-
-class MeasuredError(ValueError):
-    """The file cannot be used; the text says where, what was found and what is wanted."""
-
-
-def read(path: Path) -> Measured:
-    """Read the file.
-
-    Raises:
-        MeasuredError: it cannot be read, is not valid TOML, or says something else than readings.
-    """
-    try:
-        return Measured.model_validate(tomllib.loads(path.read_text("utf-8")))
-    except OSError as error:
-        raise MeasuredError(f"{path}: cannot be read ({error.strerror})") from None
-    except ValidationError as error:
-        lines = [f"{path}: {'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors()]
-        raise MeasuredError("\n".join(lines)) from None
-    except ValueError as error:
-        raise MeasuredError(f"{path}: is not valid TOML: {error}") from None
+DIGITS: Final = 4
+"""No reading in a shop knows more."""
 
 
 class Fitted(Struct, frozen=True):
-    """One collector's fit: what was measured, what came of it, the fan for the config."""
+    """One collector's fit: what was measured, what came of it, the fan for the config.
+
+    Fields:
+        numbers: of each measurement, which [[reading]] of the file it is from, from 1.
+        state: how the filter was said to be.
+        taken: whether the fan is taken over: not where the fit is not plausible.
+        ignorance: how well all is known now.
+        beyond: whether the filter takes more than a dirty one (1), or less than a clean one (-1): a state to be put
+            right, so the config's figures stay.
+        otherwise: where the readings cannot tell the filter from the fan: the scale, had the filter been in its other
+            state.
+    """
 
     system: DuctSystem
     readings: tuple[Measurement, ...]
+    numbers: tuple[int, ...]
+    state: str
     fit: Fit
     fan: Fan
+    taken: bool
+    ignorance: Ignorance
+    beyond: int
+    otherwise: float | None
 
 
 def apply(config: Config, measured: Measured) -> tuple[Config, tuple[Fitted, ...]]:
@@ -79,40 +55,150 @@ def apply(config: Config, measured: Measured) -> tuple[Config, tuple[Fitted, ...
         MeasuredError: a name that is not there, or readings that cannot be fitted.
     """
     systems = duct_systems(config)
-    for number, reading in enumerate(measured.reading, 1):
-        _check(systems, reading, f"reading {number}")
+    homes = [_home(systems, reading, f"reading {n}") for n, reading in enumerate(measured.reading, 1)]
     fans, fits = dict(config.fan), []
     for system in systems:
-        readings = [
-            one for reading in measured.reading if set(reading.open) <= system.gates for one in _in_si(system, reading)
+        pairs = [
+            (number, one)
+            for number, (home, reading) in enumerate(zip(homes, measured.reading, strict=True), 1)
+            if home is system
+            for one in _in_si(system, reading, measured.accuracy)
         ]
-        if not readings:
+        if not pairs:
             continue
-        ducting = system.ducting
-        if measured.filter == "dirty":
-            ducting = replace(ducting, clean_filter=ducting.dirty_filter)
-        try:
-            found = fit(ducting, readings)
-        except NoFitError as error:
-            raise MeasuredError(f"collector {system.collector}: {error}") from None
-        fan = plain_fan(config.fan[system.collector], system.units)
-        fans[system.collector] = _fitted(fan, found, measured.filter, system)
-        fits.append(Fitted(system, tuple(readings), found, fans[system.collector]))
+        fitted = _fit(config, system, measured.filter, pairs)
+        if fitted.taken:
+            fans[system.collector] = fitted.fan
+        fits.append(fitted)
     return config.model_copy(update={"fan": fans}), tuple(fits)
 
 
-def _check(systems: Sequence[DuctSystem], reading: MeasuredReading, where: str) -> None:
-    """Every name of a reading is there, and its gates are one collector's."""
+def informed(systems: Iterable[DuctSystem], fits: Iterable[Fitted]) -> Iterator[DuctSystem]:
+    """The systems with the spread that the fits leave."""
+    known = {fitted.system.collector: fitted.ignorance for fitted in fits}
+    for system in systems:
+        ignorance = known.get(system.collector, system.ducting.ignorance)
+        yield replace(system, ducting=replace(system.ducting, ignorance=ignorance))
+
+
+def unit_of(system: DuctSystem, kind: Quantity) -> float:
+    """SI value of one of the config's units for a reading of that kind."""
+    match kind:
+        case Quantity.HOOD:
+            return system.units.flow
+        case Quantity.DUCT | Quantity.CENTRELINE:
+            return system.units.velocity
+        case Quantity.SUCTION | Quantity.TAP | Quantity.FILTER:
+            return system.units.pressure
+
+
+def shown(system: DuctSystem, kind: Quantity, value: float) -> str:
+    """A reading's value, with its unit."""
+    match kind:
+        case Quantity.HOOD:
+            return system.say.flow(value)
+        case Quantity.DUCT | Quantity.CENTRELINE:
+            return system.say.velocity(value)
+        case Quantity.SUCTION | Quantity.TAP | Quantity.FILTER:
+            return system.say.pressure(value)
+
+
+def what_of(system: DuctSystem, one: Measurement) -> str:
+    """What was read: "hood bench", "main at 4 ft"."""
+    match one.kind:
+        case Quantity.HOOD:
+            return f"hood {system.say.hood(one.where)}"
+        case Quantity.TAP:
+            return f"{one.where} at {distance(system, one.at)}"
+        case Quantity.FILTER:
+            return "filter"
+        case Quantity.DUCT | Quantity.CENTRELINE | Quantity.SUCTION:
+            return f"{one.kind} {one.where}".rstrip()
+
+
+def distance(system: DuctSystem, metres: float, *, word: bool = True) -> str:
+    """Along a duct."""
+    unit = " ft" if system.units.name == "us" else " m"
+    return f"{metres / system.units.length:.3g}{unit if word else ''}"
+
+
+def _fit(config: Config, system: DuctSystem, state: str, pairs: Sequence[tuple[int, Measurement]]) -> Fitted:
+    ducting, clean, dirty = system.ducting, system.ducting.clean_filter, system.ducting.dirty_filter
+    was, other = (clean, dirty) if state == "clean" else (dirty, clean)
+    readings = tuple(one for _, one in pairs)
+    try:
+        found = fit(replace(ducting, clean_filter=was), readings)
+        otherwise = None
+        if not found.with_filter and was != other:
+            otherwise = fit(replace(ducting, clean_filter=other), readings).scale
+    except StrangeReadingError as error:
+        number, one = pairs[error.number]
+        value, wanted = shown(system, one.kind, one.value), shown(system, one.kind, error.wanted)
+        where = f"reading {number}, {', '.join(sorted(one.gates))}: {what_of(system, one)}"
+        raise MeasuredError(
+            f"{where}: found {value}, where these ducts give {wanted}; look at its unit (the config has units ="
+            f' "{system.units.name}")'
+        ) from None
+    except NoFitError as error:
+        raise MeasuredError(f"collector {system.collector}: {error}") from None
+    taken = found.fan_plausible and found.filter_plausible(dirty)
+    beyond = _beyond(found, ducting)
+    fan = _fitted(plain_fan(config.fan[system.collector], system.units), found, None if beyond else state, system)
+    known = PLAIN
+    if taken:
+        known = replace(PLAIN, fan=found.scale_off, filter=PLAIN.filter if beyond else found.filter_off)
+    numbers = tuple(number for number, _ in pairs)
+    return Fitted(system, readings, numbers, state, found, fan, taken, known, beyond, otherwise)
+
+
+def _beyond(found: Fit, ducting: Ducting) -> int:
+    """Whether the filter's loss is above a dirty one's, or below a clean one's, by more than both spreads."""
+    clean, dirty, factor = ducting.clean_filter.factor, ducting.dirty_filter.factor, found.filter.factor
+    if not found.with_filter or not dirty:
+        return 0
+    off = factor * found.filter_off
+    above = factor - dirty > math.hypot(off, dirty * PLAIN.filter)
+    return above - (clean - factor > math.hypot(off, clean * PLAIN.filter))
+
+
+def _home(systems: Sequence[DuctSystem], reading: MeasuredReading, where: str) -> DuctSystem:
+    """The collector of a reading; every name in it is there, and air goes past it."""
     gates = {gate for system in systems for gate in system.gates}
     _known(reading.open, gates, f"{where}, open: no gate")
     homes = [system for system in systems if system.gates & set(reading.open)]
+    if not reading.open:
+        homes = [system for system in systems if system.ducting.network.always_open]
+        if not homes:
+            raise MeasuredError(f"{where}, open: no gate is open, so no air moves; name the gates that were open")
     if len(homes) != 1:
         raise MeasuredError(f"{where}: its gates belong to several collectors; give each collector its own reading")
-    live = homes[0].hoods_by_label(reading.open)
-    _known(reading.hood, live, f"{where}, hood: no open hood")
-    _known(reading.duct, homes[0].ducting.areas, f"{where}, duct: no duct")
-    if not reading.hood and not reading.duct and reading.suction is None:
-        raise MeasuredError(f"{where}: nothing was measured; give hood, duct or suction")
+    (home,) = homes
+    _known(reading.hood, home.hoods_by_label(reading.open), f"{where}, hood: no open hood")
+    network = home.ducting.network
+    live = {d.name for hood in home.hoods_by_label(reading.open).values() for d in network.path(hood)}
+    for key, names in (("duct", reading.duct), ("centreline", reading.centreline), ("taps", reading.taps)):
+        _known(names, home.ducting.areas, f"{where}, {key}: no duct")
+        for name in names:
+            if name not in live:
+                raise MeasuredError(
+                    f"{where}, {key}: no air goes through {name!r} with these gates open; correct open, or leave it out"
+                )
+    _taps_lie_in_their_ducts(home, reading, where)
+    if not reading.count:
+        what = "hood, duct, centreline, suction, taps or filter_loss"
+        raise MeasuredError(f"{where}: nothing was measured; give {what}")
+    return home
+
+
+def _taps_lie_in_their_ducts(home: DuctSystem, reading: MeasuredReading, where: str) -> None:
+    for name, taps in reading.taps.items():
+        length = _length(home, name)
+        for at, _ in taps:
+            if (metres := at * home.units.length) > length * 1.001:
+                raise MeasuredError(
+                    f"{where}, taps: found a tap at {distance(home, metres)} in {name!r}, which is"
+                    f" {distance(home, length)} long; wanted the distance from that duct's own hood end"
+                )
 
 
 def _known(names: Iterable[str], known: Iterable[str], what: str) -> None:
@@ -122,88 +208,47 @@ def _known(names: Iterable[str], known: Iterable[str], what: str) -> None:
             raise MeasuredError(f"{what} {name!r}; {did_you_mean(name, there)}")
 
 
-def _in_si(system: DuctSystem, reading: MeasuredReading) -> list[Measurement]:
-    """One reading for each value, in SI."""
+def _in_si(system: DuctSystem, reading: MeasuredReading, accuracy: Accuracy) -> Iterator[Measurement]:
+    """One measurement for each value, in SI."""
     gates, of = frozenset(reading.open), system.units
     hoods = system.hoods_by_label(gates)
-    found = [Measurement(gates, Quantity.HOOD, hoods[name], flow * of.flow) for name, flow in reading.hood.items()]
-    found += [Measurement(gates, Quantity.DUCT, duct, speed * of.velocity) for duct, speed in reading.duct.items()]
+    for name, flow in reading.hood.items():
+        yield Measurement(gates, Quantity.HOOD, hoods[name], flow * of.flow, accuracy.flow)
+    for kind, speeds in ((Quantity.DUCT, reading.duct), (Quantity.CENTRELINE, reading.centreline)):
+        for name, speed in speeds.items():
+            yield Measurement(gates, kind, name, speed * of.velocity, accuracy.velocity)
     if reading.suction is not None:
-        found.append(Measurement(gates, Quantity.SUCTION, "", reading.suction * of.pressure))
-    return found
+        yield Measurement(gates, Quantity.SUCTION, "", reading.suction * of.pressure, accuracy.pressure)
+    for name, taps in reading.taps.items():
+        for at, suction in taps:
+            yield Measurement(
+                gates,
+                Quantity.TAP,
+                name,
+                suction * of.pressure,
+                accuracy.pressure,
+                min(at * of.length, _length(system, name)),
+            )
+    if reading.filter_loss is not None:
+        yield Measurement(gates, Quantity.FILTER, "", reading.filter_loss * of.pressure, accuracy.pressure)
 
 
-def _fitted(fan: Fan, found: Fit, state: str, system: DuctSystem) -> Fan:
-    """The fan as fitted. The filter's other state keeps its ratio to the one that was measured."""
-    curve = tuple((flow, _four(pressure * found.scale)) for flow, pressure in fan.curve)
-    if not found.with_filter:
+def _length(system: DuctSystem, duct: str) -> float:
+    return system.ducting.network.duct(duct).length
+
+
+def _fitted(fan: Fan, found: Fit, state: str | None, system: DuctSystem) -> Fan:
+    """The fan as fitted. The filter's other state keeps its ratio to the one that was measured; None: both stay."""
+    curve = tuple((flow, significant(pressure * found.scale, DIGITS)) for flow, pressure in fan.curve)
+    if curve[0][1] <= curve[-1][1]:  # so flat that the digits left out were all of its fall
+        curve = tuple((flow, pressure * found.scale) for flow, pressure in fan.curve)
+    if not found.with_filter or state is None:
         return fan.model_copy(update={"curve": curve})
     old = fan.filter_loss
     at = old.at if old is not None else fan.curve[-1][0]
-    lost = _four(found.filter.factor * (at * system.units.flow) ** found.filter.exponent / system.units.pressure)
+    lost = found.filter.factor * (at * system.units.flow) ** found.filter.exponent / system.units.pressure
     ratio = old.dirty / old.clean if old is not None and old.clean > 0 else 1.0
     clean, dirty = (lost, lost * ratio) if state == "clean" else (lost / ratio, lost)
-    loss = FilterLoss(clean=_four(clean), dirty=_four(max(dirty, clean)), at=at, exponent=found.filter.exponent)
+    shown = significant(clean, DIGITS)
+    loss = FilterLoss(clean=shown, dirty=max(significant(dirty, DIGITS), shown), at=at, exponent=found.filter.exponent)
     return fan.model_copy(update={"curve": curve, "filter_loss": loss})
-
-
-def _four(value: float) -> float:
-    """No reading in a shop knows more digits."""
-    return significant(value, 4)
-
-
-def fit_as_json(fitted: Fitted) -> dict[str, Any]:
-    """The fit for programs; values in the config's units, `off` as a share of what was measured."""
-    of, found = fitted.system.units, fitted.fit
-    unit = {Quantity.HOOD: of.flow, Quantity.DUCT: of.velocity, Quantity.SUCTION: of.pressure}
-    return {
-        "collector": fitted.system.collector,
-        "scale": _four(found.scale),
-        "with_filter": found.with_filter,
-        "rms_before": _four(found.rms_before),
-        "rms": _four(found.rms),
-        "fan": fitted.fan.model_dump(exclude_none=True),
-        "readings": [
-            {
-                "open": sorted(one.gates),
-                "kind": one.kind,
-                "where": one.where,
-                "measured": _four(one.value / unit[one.kind]),
-                "fitted": _four(after / unit[one.kind]),
-                "off": _four(after / one.value - 1),
-            }
-            for one, after in zip(fitted.readings, found.after, strict=True)
-        ],
-    }
-
-
-def fit_as_text(fitted: Fitted) -> str:
-    """The fit and what remains of each reading, then the fan as TOML."""
-    system, readings, found, fan = fitted.system, fitted.readings, fitted.fit, fitted.fan
-    say = system.say
-    put = {Quantity.HOOD: say.flow, Quantity.DUCT: say.velocity, Quantity.SUCTION: say.pressure}
-    rows = [["reading", "measured", "before", "fitted", "off by", ""]]
-    for reading, before, after in zip(readings, found.before, found.after, strict=True):
-        what = f"{', '.join(sorted(reading.gates))}: {reading.kind} {reading.where}".rstrip()
-        cells = [put[reading.kind](value) for value in (reading.value, before, after)]
-        rows.append([what, *cells, f"{100 * (after / reading.value - 1):+.1f} %", ""])
-    if found.with_filter:
-        apart = ""
-    else:
-        apart = "; the filter's loss cannot be told from it by these readings and stays as it was"
-    gives = f"the fan gives {100 * found.scale:.1f} % of its curve"
-    lines = [
-        f"collector {system.collector}, fitted to {named(len(readings), 'reading')}: {gives}{apart}",
-        *columns(rows, "  "),
-        f"  typical error {100 * found.rms_before:.1f} % before, {100 * found.rms:.1f} % now",
-    ]
-    if found.rms > WORTH_A_REMARK:
-        lines.append("  more than a few percent remain: a reading, a duct's description or a leak wants another look")
-    curve = ", ".join(f"[{flow:g}, {pressure:g}]" for flow, pressure in fan.curve)
-    lines += [f"  [fan.{system.collector}]", f"  curve = [{curve}]"]
-    if (loss := fan.filter_loss) is not None:
-        exponent = "" if loss.exponent == 2 else f", exponent = {loss.exponent:g}"  # noqa: PLR2004
-        lines.append(
-            f"  filter_loss = {{ clean = {loss.clean:g}, dirty = {loss.dirty:g}, at = {loss.at:g}{exponent} }}"
-        )
-    return "\n".join([*lines, ""])

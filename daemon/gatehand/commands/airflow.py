@@ -27,10 +27,14 @@ has the same for the dirty one. Numbers are in the config's units.
 """
 
 _MEASURED = """\
-a file of readings; fits the fan curve's scale and the filter's loss to them (least squares), shows what remains, and
-works with the fitted fan. TOML, in the config's units, one [[reading]] for each set of gates that was measured:
-filter = "clean" (or "dirty": as it was), then [[reading]] open = ["band_saw"], and any of
-hood = { band_saw = 410 } (flow), duct = { main = 3700 } (velocity), suction = 5.2 (static, at the collector)
+a file of readings; fits the fan curve's scale and the filter's loss to them (least squares), each with its ±, says
+which reading, stretch, hood or filter is off, and works with the fitted fan. TOML, in the config's units, one
+[[reading]] for each set of gates that was measured: filter = "clean" (or "dirty": as it was), accuracy = 0.05 (how far
+a reading may be off, as a part of it: common practice, no published source), then [[reading]] open = ["band_saw"], and
+any of hood = { band_saw = 410 } (flow), duct = { main = 3700 } (mean velocity; one read in the middle of a duct is 10
+to 25 %% higher: centreline = { main = 4500 }), suction = 5.2 (static, at the collector),
+taps = { main = [[0.5, 5.6], [4, 7.0]] } (static suction at a distance from the duct's hood end), filter_loss = 1.1
+(across the filter). At least 3 readings, better 6
 """
 
 
@@ -89,7 +93,9 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     from gatehand.air.analysis import analyse
     from gatehand.air.duct_model import duct_systems
     from gatehand.air.fan_compare import fans_as_json, fans_as_text
-    from gatehand.air.measured import Fitted, MeasuredError, apply, fit_as_text, read
+    from gatehand.air.measured import Fitted, apply, informed
+    from gatehand.air.measured_words import fit_as_text
+    from gatehand.air.readings_file import MeasuredError, read
     from gatehand.air.sources import sources
 
     fits: tuple[Fitted, ...] = ()
@@ -97,7 +103,7 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
         with ending(MeasuredError):
             config, fits = apply(config, read(args.measured))
     reports = []
-    for system in duct_systems(config):
+    for system in informed(duct_systems(config), fits):
         here = None if only is None else only & system.gates
         if here or not only:
             reports.append(analyse(config, system, here))
