@@ -18,7 +18,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_air.friction import area, velocity_pressure
-from gatehand_air.solve import Linear, Losses, Solution, Solver
+from gatehand_air.linear import Linear, Losses
+from gatehand_air.solve import Solution, Solver
 from gatehand_air.spread import Ignorance
 from gatehand_air.tree import Duct, Network
 
