@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 
     from gatehand.air.analysis import Report
 
+OWN_DUCTS = Path()
+"""What --size means without a file."""
 _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
 pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
@@ -31,6 +33,13 @@ filter = "clean" (or "dirty": as it was), then [[reading]] open = ["band_saw"], 
 hood = { band_saw = 410 } (flow), duct = { main = 3700 } (velocity), suction = 5.2 (static, at the collector)
 """
 
+_SIZE = """\
+sizes ducts that do not hang yet: one diameter for each from the sizes sold, what the fan has to give, the bill of
+parts, the tables for the config. FILE says in TOML which runs there are and what is at their ends, as in
+deploy/ducts-to-size.toml; without FILE the config's own ducts are sized anew. Exits 1 when a duct stays too slow, or
+the fan that is there falls short
+"""
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
@@ -44,17 +53,51 @@ def configure(parser: argparse.ArgumentParser) -> None:
         type=Path,
         help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
     )
+    parser.add_argument("--size", metavar="FILE", nargs="?", type=Path, const=OWN_DUCTS, help=_SIZE)
     parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:
     """Look, print, draw."""
+    if args.size is not None and args.size != OWN_DUCTS:
+        return _size(args, None)
     config, _, _ = configured(args.config)
     if not config.duct:
         raise CommandError(
             f"{args.config}: the config has no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]"
         )
+    if args.size is not None:
+        return _size(args, config)
     return _show(args, config, None if args.open is None else _gates(config, args.open))
+
+
+def _size(args: argparse.Namespace, config: Config | None) -> int:
+    """Size the runs of a file, or a config's ducts anew."""
+    from gatehand.air.duct_model import duct_systems
+    from gatehand.air.sizing_file import SizingFileError, read
+    from gatehand.air.sizing_job import from_config, from_file
+    from gatehand.air.sizing_report import Answer, as_json, as_text
+    from gatehand_air.sizing import size
+
+    for option in ("open", "measured", "plot"):
+        if getattr(args, option) is not None:
+            raise CommandError(f"--size goes without --{option}", WRONG_USAGE)
+    with ending(SizingFileError):
+        jobs = (
+            [from_file(read(args.size))]
+            if config is None
+            else [from_config(config, system) for system in duct_systems(config)]
+        )
+    answers = [Answer(job, size(job.plan)) for job in jobs]
+    if args.json:
+        print_json(as_json(answers, jobs[0].units.name))
+    else:
+        for text, is_toml in as_text(answers):
+            if is_toml:
+                print(text)
+            else:
+                show([text])
+    return int(not all(answer.holds for answer in answers))
 
 
 def _gates(config: Config, asked: str) -> frozenset[str]:

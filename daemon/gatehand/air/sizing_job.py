@@ -1,0 +1,330 @@
+"""What is to be sized: a file's runs and tools, or the config's own ducts, as runs in SI units.
+
+One run of a file may carry others that join along it: it is cut where they join, so that each part can have a size of
+its own (`main` nearest the fan, then `main_2`). The sizing itself is in `gatehand_air.sizing`.
+"""
+
+from collections.abc import Mapping
+from itertools import combinations
+from typing import Any, Final
+
+from msgspec import Struct
+
+from gatehand.air.duct_model import MAIN_VELOCITY, MIN_VELOCITY, DuctSystem, shop_air
+from gatehand.air.sizing_file import ANGLES, RunTable, SizeFile, SizingFileError, gate_of, is_end, joins_at
+from gatehand.config import Config
+from gatehand.config.ducts import DuctTable, FilterLoss
+from gatehand.text import named
+from gatehand_air.cures import INCHES, MILLIMETRES
+from gatehand_air.fan_curve import Filter
+from gatehand_air.fan_need import Asked, Plan
+from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow
+from gatehand_air.friction import LAWS
+from gatehand_air.layout import GATE, Opening, Run
+from gatehand_air.properties import Units, units
+from gatehand_air.sizing import MOST_SETS, dust_velocity
+
+_OWN: Final = "yours"
+COLLECTOR: Final = "main"
+"""What a collector is called of which the file says no name."""
+
+
+class Job(Struct, frozen=True, kw_only=True):
+    """What is to be sized, with the words for it.
+
+    Fields:
+        wants: by run with an opening: the flow wanted and why.
+        dusts: by run: the kind of dust, where it was said.
+        hoods, ducts: by run, keys of its hood's and its own table in the config that the sizing leaves as they are.
+        config: the shop with these ducts in it, for all but the ducts and their fan.
+    """
+
+    plan: Plan
+    collector: str
+    units: Units
+    wants: Mapping[str, Want]
+    dusts: Mapping[str, str]
+    hoods: Mapping[str, dict[str, Any]]
+    ducts: Mapping[str, dict[str, Any]]
+    config: Config
+    stick: float | None = None
+    sold_said: bool = False
+
+
+def from_file(file: SizeFile) -> Job:
+    """The runs of a file.
+
+    Raises:
+        SizingFileError: more sets run together than can be listed.
+    """
+    of = units(file.airflow.units)
+    wants = {name: _want(name, run, of) for name, run in file.run.items() if is_end(name, file.run)}
+    runs, ends = _cut(file, wants, of)
+    usual = INCHES if of.name == "us" else MILLIMETRES
+    clean, dirty = filters(file.fan.filter_loss if file.fan is not None else file.filter_loss, of)
+    config = Config(airflow=file.airflow, fan={} if file.fan is None else {COLLECTOR: file.fan})
+    plan = Plan(
+        runs=runs,
+        asked=_asked(file, runs, ends),
+        sold=tuple(sorted({each * of.diameter for each in file.sold})) if file.sold else usual,
+        air=shop_air(config),
+        branch_velocity=(file.airflow.min_velocity or MIN_VELOCITY[of.name]) * of.velocity,
+        main_velocity=(file.airflow.main_velocity or MAIN_VELOCITY[of.name]) * of.velocity,
+        clean=clean,
+        dirty=dirty,
+        inlet=None if file.inlet is None else file.inlet * of.diameter,
+        law=LAWS[file.airflow.friction],
+    )
+    materials = {run.name: run.material for run in runs}
+    return Job(
+        plan=plan,
+        collector=COLLECTOR,
+        units=of,
+        wants={ends[name]: want for name, want in wants.items()},
+        dusts={ends[name]: run.dust for name, run in file.run.items() if run.dust is not None and name in ends},
+        hoods={part: _hood_keys(name, file.run[name], wants[name], of) for name, part in ends.items()},
+        ducts={name: {"material": each} for name, each in materials.items() if each != "galvanised"},
+        config=config,
+        stick=None if file.stick is None else file.stick * of.length,
+        sold_said=file.sold is not None,
+    )
+
+
+def filters(loss: FilterLoss | None, of: Units) -> tuple[Filter, Filter]:
+    """Clean and dirty."""
+    if loss is None:
+        return Filter(), Filter()
+    at = (loss.at * of.flow) ** loss.exponent
+    return (
+        Filter(loss.clean * of.pressure / at, loss.exponent),
+        Filter(loss.dirty * of.pressure / at, loss.exponent),
+    )
+
+
+def _want(name: str, run: RunTable, of: Units) -> Want:
+    if run.flow is not None:
+        return Want(run.flow * of.flow, _OWN)
+    want = default_flow(run.tool or (name,), (run.port or 0.0) * of.diameter)
+    if want is None:
+        raise ValueError(f"run {name} has no tool")
+    return want
+
+
+def _hood_keys(name: str, run: RunTable, want: Want, of: Units) -> dict[str, Any]:
+    """What the config's hood table says of it."""
+    tools = run.tool or (name,)
+    keys: dict[str, Any] = {"entry": run.entry}
+    if want.why == _OWN:
+        keys["flow"] = float(f"{want.flow / of.flow:.4g}")
+    keys["tool"] = tools[0] if len(tools) == 1 else list(tools)
+    return keys | ({} if run.dust is None else {"dust": run.dust})
+
+
+def _cut(file: SizeFile, wants: Mapping[str, Want], of: Units) -> tuple[tuple[Run, ...], dict[str, str]]:
+    """The runs, cut where others join along them, and by the file's run with an end: the part that has it."""
+    found: list[Run] = []
+    ends: dict[str, str] = {}
+    taken = set(file.run)
+    parts: dict[str, list[tuple[float, str]]] = {}  # by run: where each part ends, and its name
+    for name, run in file.run.items():
+        cuts = {joins_at(each, file.run) for each in file.run.values() if each.into == name}
+        at = [0.0, *sorted(cut for cut in cuts if 0 < cut < run.length), run.length]
+        names = [name]
+        while len(names) < len(at) - 1:
+            names.append(_free(name, len(names) + 1, taken))
+        parts[name] = [(end, part) for end, part in zip(at[1:], names, strict=True)]
+    straight = _straight(file.run)
+    for name, run in file.run.items():
+        before = 0.0
+        for number, (end, part) in enumerate(parts[name]):
+            last = number == len(parts[name]) - 1
+            into = parts[name][number - 1][1] if number else _partjoins_at(parts, run, file.run)
+            opening = None
+            if last and name in wants:
+                ends[name] = part
+                opening = _opening(run, wants[name], of)
+            gate = gate_of(name, run, file.run)
+            here = gate if (last if opening is not None or name in wants else number == 0) else None
+            fittings: list[str | float] = []
+            if number == 0:
+                fittings += [elbow for elbow, count in run.elbows.items() for _ in range(count)]
+                fittings += [run.k] if run.k > 0 else []
+            fittings += [GATE] if here is not None else []
+            if number == 0 and run.into is not None and name not in straight:
+                fittings.append(ANGLES[run.join] if isinstance(run.join, int) else ANGLES[45])
+            material = run.material or file.material
+            found.append(
+                Run(
+                    name=part,
+                    into=into,
+                    length=(end - before) * of.length,
+                    material=material,
+                    roughness=MATERIALS[material].roughness,
+                    fittings=tuple(fittings),
+                    hose=run.hose * of.length if opening is not None else 0.0,
+                    gate=here,
+                    opening=opening,
+                )
+            )
+            before = end
+    return tuple(found), ends
+
+
+def _free(name: str, number: int, taken: set[str]) -> str:
+    """A name for a run's part that no run has."""
+    while (part := f"{name}_{number}") in taken:
+        number += 1
+    taken.add(part)
+    return part
+
+
+def _partjoins_at(
+    parts: Mapping[str, list[tuple[float, str]]], run: RunTable, runs: Mapping[str, RunTable]
+) -> str | None:
+    """The part of the other run at whose hood end this one joins."""
+    if run.into is None:
+        return None
+    at = joins_at(run, runs)
+    return next((part for end, part in parts[run.into] if end >= at), parts[run.into][-1][1])
+
+
+def _straight(runs: Mapping[str, RunTable]) -> frozenset[str]:
+    """The runs that go straight on: those that say so, else the first at each far end that has no angle."""
+    found = {name for name, run in runs.items() if run.join == "straight"}
+    for far in runs:
+        there = [n for n, run in runs.items() if run.into == far and joins_at(run, runs) >= runs[far].length]
+        if not found & set(there):
+            found |= {name for name in there[:1] if runs[name].join is None}
+    return frozenset(found)
+
+
+def _opening(run: RunTable, want: Want, of: Units) -> Opening:
+    return Opening(
+        flow=want.flow,
+        entry=ENTRIES[run.entry] if isinstance(run.entry, str) else float(run.entry),
+        port=None if run.port is None else run.port * of.diameter,
+        dust_velocity=None if run.dust is None else dust_velocity(run.dust),
+    )
+
+
+def _asked(file: SizeFile, runs: tuple[Run, ...], ends: Mapping[str, str]) -> tuple[Asked, ...]:
+    """Each tool alone, up to `at_once` of them together, and those that are said to run together.
+
+    Raises:
+        SizingFileError: these are too many.
+    """
+    by_name = {run.name: run for run in runs}
+    tools: dict[str, list[str]] = {}
+    for name, part in ends.items():
+        for tool in file.run[name].tool or (name,):
+            tools.setdefault(tool, []).append(part)
+    together: list[tuple[str, ...]] = [(tool,) for tool in tools]
+    for count in range(2, min(file.at_once, len(tools)) + 1):
+        for some in combinations(tools, count):
+            together.append(some)
+            if len(together) > MOST_SETS:
+                many = named(len(tools), "tool")
+                text = (
+                    f"at_once = {file.at_once}: of {many} these are more than {MOST_SETS} sets; name them in together"
+                )
+                raise SizingFileError(text)
+    together += [tuple(dict.fromkeys(some)) for some in file.together if some]
+    found: dict[tuple[frozenset[str], frozenset[str]], Asked] = {}
+    for some in together:
+        dusty = frozenset(part for tool in some for part in tools[tool])
+        gates = frozenset(gate for part in dusty if (gate := _gate_of(by_name, part)) is not None)
+        known = found.get((gates, dusty))
+        if known is None:
+            found[gates, dusty] = Asked(some, gates, dusty)
+        elif len(some) == len(known.who) == 1:  # two tools at one hood: one set
+            found[gates, dusty] = Asked((f"{known.who[0]} or {some[0]}",), gates, dusty)
+    return tuple(found.values())
+
+
+def _gate_of(runs: Mapping[str, Run], name: str) -> str | None:
+    """The gate on the way from a run to the collector."""
+    here: str | None = name
+    while here is not None:
+        if (gate := runs[here].gate) is not None:
+            return gate
+        here = runs[here].into
+    return None
+
+
+def from_config(config: Config, system: DuctSystem) -> Job:
+    """A collector's ducts as the config has them, but for their diameters and reducers, and the sets it can ask for.
+
+    Raises:
+        SizingFileError: a hood of which nobody knows what it wants.
+    """
+    of, ducting = system.units, system.ducting
+    ends = {end.name: end for end in ducting.network.ends}
+    names = [name for name in config.duct if name in {duct.name for duct in ducting.network.ducts}]
+    for name in ends:
+        if name not in system.wants:
+            raise SizingFileError(f"duct {name}: nobody knows what its hood wants: give hood.flow or hood.tool")
+    runs = []
+    inlet = None
+    for name in names:
+        table = config.duct[name]
+        fittings = [each.name or each.k for each in table.fittings if each.reducer is None]
+        if table.into is None:
+            inlet = next((f.reducer * of.diameter for f in table.fittings if f.reducer is not None), None)
+        end = ends.get(name)
+        opening = None
+        if end is not None:
+            opening = Opening(
+                flow=system.wants[name].flow,
+                entry=end.entry or 0.0,
+                dust_velocity=end.dust_velocity,
+                machine=end.machine,
+            )
+        rough = table.roughness
+        runs.append(
+            Run(
+                name=name,
+                into=table.into,
+                length=table.length * of.length,
+                material=table.material,
+                roughness=MATERIALS[table.material].roughness if rough is None else rough * of.roughness,
+                fittings=tuple(each for each in fittings if each is not None),
+                gate=table.gate,
+                opening=opening,
+                leak=ducting.network.duct(name).leak,
+            )
+        )
+    asked = {
+        (one.gates, one.dusty): Asked(tuple(demand.name for demand in one.demands[0]), one.gates, one.dusty)
+        for one in system.sets
+    }
+    plan = Plan(
+        runs=tuple(runs),
+        asked=tuple(asked.values()),
+        sold=INCHES if of.name == "us" else MILLIMETRES,
+        air=ducting.air,
+        branch_velocity=ducting.branch_velocity,
+        main_velocity=ducting.main_velocity,
+        clean=ducting.clean_filter,
+        dirty=ducting.dirty_filter,
+        inlet=inlet,
+        law=ducting.law,
+    )
+    return Job(
+        plan=plan,
+        collector=system.collector,
+        units=of,
+        wants=system.wants,
+        dusts={},
+        hoods={name: _set_keys(config.duct[name], "hood") for name in names if config.duct[name].hood is not None},
+        ducts={name: _set_keys(config.duct[name]) for name in names},
+        config=config,
+    )
+
+
+def _set_keys(table: DuctTable, of: str | None = None) -> dict[str, Any]:
+    """The keys that were written, those apart that the sizing gives."""
+    written: dict[str, Any] = table.model_dump(exclude_unset=True)
+    if of is not None:
+        return dict(written[of])
+    ours = ("into", "diameter", "length", "fittings", "gate", "hood")
+    return {key: value for key, value in written.items() if key not in ours}
