@@ -33,16 +33,18 @@ class Asked(Struct, frozen=True):
     """One set of open gates that can be asked for.
 
     Fields:
-        who: the tools that ask.
+        who: each that asks: a tool, or several at one hood as one ("jointer or drum_sander").
         gates: open, their own.
         dusty: the runs whose openings take in dust.
         assist: gates that open as well, to keep the trunk moving.
+        by_hand: a start by hand, with which no gate can assist.
     """
 
     who: tuple[str, ...]
     gates: frozenset[str]
     dusty: frozenset[str]
     assist: frozenset[str] = frozenset()
+    by_hand: bool = False
 
     @property
     def opens(self) -> frozenset[str]:

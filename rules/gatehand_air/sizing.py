@@ -7,52 +7,38 @@ air in a wider drop, or another gate opens with it: whichever asks less of the f
 `fan_need.py`. SI units, no sentences.
 """
 
-from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from functools import cached_property
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 from typing import Final
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand_air.ducting import ROUNDING, Ducting
-from gatehand_air.fan_need import Asked, Need, Plan, ducting, need
+from gatehand_air.ducting import ROUNDING
+from gatehand_air.fan_need import Asked, Need, Plan, need
 from gatehand_air.friction import area
 from gatehand_air.layout import Laid
 from gatehand_air.properties import FPM
+from gatehand_air.sizing_tree import SizingTree, Slow
 
 FASTEST: Final = 28.0
 """m/s: the most that experience advises (DGUV 209-044 [pub]); beyond it a duct is loud and dear."""
 MOST_ASSIST: Final = 3
 MOST_SETS: Final = 400
+MOST_TRIED: Final = 100
+"""Sets; with more no cure is sought, the fan has to draw more."""
+PASSES: Final = 4
 DUSTS: Final[dict[str, tuple[float, str]]] = {
     "fine": (3000 * FPM, "wood flour 2500 to 3000 ft/min, ACGIH Industrial Ventilation [pub]"),
     "shavings": (4000 * FPM, "light shavings 3000 to 4000 ft/min, ACGIH Industrial Ventilation [pub]"),
     "heavy": (4500 * FPM, "heavy or wet sawdust, wood blocks 4000 to 4500 ft/min, ACGIH Industrial Ventilation [pub]"),
 }
 """What carries a kind of dust, m/s, the upper end of each range."""
-UNUSED: Final = 1.0
-"""m: a size for runs that have none yet, where only their tree matters; wider than any port."""
 
 
 def dust_velocity(dust: str) -> float:
     """What carries this kind of dust, m/s."""
     return DUSTS[dust][0]
-
-
-class Slow(Struct, frozen=True):
-    """A run in which one set, each hood drawing just what it wants, leaves the air slower than its dust wants, m/s."""
-
-    asked: Asked
-    run: str
-    found: float
-    wanted: float
-
-    @property
-    def share(self) -> float:
-        """Found as a part of wanted."""
-        return self.found / self.wanted
 
 
 class Fast(Struct, frozen=True):
@@ -70,16 +56,13 @@ class Cure(Struct, frozen=True):
 
     Fields:
         slow: the run that is furthest below what it wants.
-        assist: gates that open as well; empty: it draws more.
-        drop, size: what is made wider for that, m; None where nothing is.
-        need: of this set then.
+        wider: its drops that are wider than they had to be, m.
+        need: of this set then; the gates that assist are in it.
         other: of this set cured the other way; None: there is none.
     """
 
     slow: Slow
-    assist: frozenset[str]
-    drop: str | None
-    size: float
+    wider: Mapping[str, float]
     need: Need
     other: Need | None
 
@@ -103,6 +86,7 @@ class Sized(Struct, frozen=True):
 
     Fields:
         laid: the runs with their diameters.
+        least: the diameters before any drop was made wider for a trunk's sake, m.
         needs: by set, its assists open too.
         slow, cures: what does not hold by itself, and by set what is done about it.
         fast: what is driven too fast.
@@ -112,6 +96,7 @@ class Sized(Struct, frozen=True):
 
     plan: Plan
     laid: Laid
+    least: Mapping[str, float]
     needs: tuple[Need, ...]
     slow: tuple[Slow, ...]
     cures: tuple[Cure, ...]
@@ -130,100 +115,25 @@ class Sized(Struct, frozen=True):
         return max(len(need.asked.opens) for need in self.needs)
 
 
-class _Wanted(Struct, frozen=True):
-    """Of one set, by run: the flow, m3/s; the velocity that its dust wants, m/s; those that carry several openings'."""
-
-    flows: Mapping[str, float]
-    velocities: Mapping[str, float]
-    shared: frozenset[str]
-
-    def holds(self, run: str) -> float:
-        """The largest cross-section in which the dust is carried, m2."""
-        return self.flows[run] / self.velocities[run]
-
-
-class _Tree(Struct, frozen=True, dict=True):
-    """What does not depend on sizes: the runs, all as wide as can be."""
-
-    plan: Plan
-
-    @cached_property
-    def laid(self) -> Laid:
-        return self.plan.laid({run.name: UNUSED for run in self.plan.runs})
-
-    @cached_property
-    def ducting(self) -> Ducting:
-        return ducting(self.plan, self.laid)
-
-    @cached_property
-    def names(self) -> frozenset[str]:
-        """Of all runs."""
-        return frozenset(run.name for run in self.plan.runs)
-
-    @cached_property
-    def draws(self) -> Mapping[str, tuple[float, tuple[str, ...]]]:
-        """By opening: what it wants, and the runs from there to the collector."""
-        of = self.ducting
-        ways = {run: tuple(n for n in of.ways[hood] if n in self.names) for run, hood in self.laid.hoods.items()}
-        return {run: (of.hood_flows[self.laid.hoods[run]], way) for run, way in ways.items()}
-
-    @cached_property
-    def wants(self) -> Mapping[Asked, _Wanted]:
-        """Of every set that can be asked for."""
-        return {asked: self.wanted(asked) for asked in self.plan.asked}
-
-    def live(self, gates: Collection[str]) -> frozenset[str]:
-        """The hoods that are open with these gates."""
-        return self.laid.network.behind(gates) | self.laid.network.always_open
-
-    def opened(self, gates: Collection[str], *, always: bool = True) -> list[tuple[float, tuple[str, ...]]]:
-        """What draws air with these gates open, and the way of that air; `always`: what no gate shuts does too."""
-        live = self.live(gates) if always else self.laid.network.behind(gates)
-        return [self.draws[run] for run, hood in self.laid.hoods.items() if hood in live]
-
-    def drawn(self, gates: Collection[str], *, always: bool = True) -> dict[str, float]:
-        """The flow in every run when every open hood gets what it wants."""
-        flows: dict[str, float] = {}
-        for flow, way in self.opened(gates, always=always):
-            for name in way:
-                flows[name] = flows.get(name, 0.0) + flow
-        return flows
-
-    def wanted(self, asked: Asked) -> _Wanted:
-        dusty = {self.laid.hoods[run] for run in asked.dusty} | self.laid.network.always_open
-        speeds = self.ducting.wanted_for(dusty)
-        flows = self.drawn(asked.gates)
-        through = Counter(name for _, way in self.opened(asked.gates) for name in way)
-        shared = frozenset(name for name, openings in through.items() if openings > 1)
-        return _Wanted(flows, {name: v for name, v in speeds.items() if name in self.names}, shared)
-
-    def slow(self, asked: Asked, sizes: Mapping[str, float]) -> list[Slow]:
-        """The runs too slow for their dust."""
-        want = self.wants[asked]
-        found = [Slow(asked, n, want.flows[n] / area(sizes[n]), speed) for n, speed in want.velocities.items()]
-        return [one for one in found if one.share < 1 - ROUNDING]
-
-
 def size(plan: Plan) -> Sized:
     """Size the whole.
 
     Raises:
         ValueError: the runs are no tree.
     """
-    tree = _Tree(plan)
-    sizes = _choose(tree)
-    slow = tuple(one for asked in plan.asked for one in tree.slow(asked, sizes))
-    cures = tuple(_cures(tree, sizes, slow))
-    laid = plan.laid(sizes | {cure.drop: cure.size for cure in cures if cure.drop is not None})
-    assists = {cure.slow.asked: cure.assist for cure in cures}
-    opened = [replace(asked, assist=assists.get(asked, frozenset())) for asked in plan.asked]
-    needs = tuple(need(plan, laid, asked) for asked in opened)
+    tree = SizingTree(plan)
+    least = _choose(tree)
+    slow = tuple(one for asked in plan.asked for one in tree.slow(asked, least))
+    way = _cured(tree, least, slow)
+    laid = plan.laid(way.sizes)
+    needs = tuple(_served(tree, way).values())
+    cures = tuple(_cures(tree, least, way, slow))
     fast = tuple(one for each in needs for one in _fast(laid, each))
-    found = Sized(plan, laid, needs, slow, cures, fast, _narrower(tree, sizes, slow), None)
+    found = Sized(plan, laid, least, needs, slow, cures, fast, _narrower(tree, least, slow), None)
     return replace(found, beyond=_beyond(found))
 
 
-def _choose(tree: _Tree) -> dict[str, float]:
+def _choose(tree: SizingTree) -> dict[str, float]:
     """A diameter for each run, from the hoods to the collector."""
     plan, wants = tree.plan, tree.wants.values()
     sizes: dict[str, float] = {}
@@ -239,60 +149,70 @@ def _choose(tree: _Tree) -> dict[str, float]:
     return sizes
 
 
-def _cures(tree: _Tree, sizes: Mapping[str, float], slow: Sequence[Slow]) -> Iterator[Cure]:
-    """For each slow set: the cure with which the sets that its gates are in ask least of the fan."""
-    plan = tree.plan
-    for asked in dict.fromkeys(one.asked for one in slow):
-        slows = [one for one in slow if one.asked == asked]
-        worst = min(slows, key=lambda one: one.share)
-        others = [each for each in plan.asked if each != asked and each.gates & asked.gates]
-        ways: list[tuple[float, Cure]] = []
-        for drop, size_ in _wider(tree, sizes, asked, slows):
-            then = dict(sizes) if drop is None else {**sizes, drop: size_}
-            more = need(plan, plan.laid(then), asked)
-            most = max([more.most, *(_served(tree, then, each).most for each in others)])
-            ways.append((most, Cure(worst, frozenset(), drop, size_, more, None)))
-        score, best = min(ways, key=lambda way: way[0])
-        assist = _assist(tree, sizes, asked)
-        if not assist:
-            yield best
-            continue
-        helped = need(plan, plan.laid(sizes), replace(asked, assist=assist))
-        if score <= max([helped.most, *(_served(tree, sizes, each).most for each in others)]):
-            yield replace(best, other=helped)
-        else:
-            yield Cure(worst, assist, None, 0.0, helped, best.need)
+class _Way(Struct, frozen=True):
+    """One way to build it: the diameters, m, and who is helped by other gates."""
+
+    sizes: Mapping[str, float]
+    helped: frozenset[str]
 
 
-def _served(tree: _Tree, sizes: Mapping[str, float], asked: Asked) -> Need:
-    """What a set asks of the fan, with or without gates that assist, whichever is less."""
-    laid = tree.plan.laid(sizes)
-    alone = need(tree.plan, laid, asked)
-    if not (assist := _assist(tree, sizes, asked)):
-        return alone
-    return min(alone, need(tree.plan, laid, replace(asked, assist=assist)), key=lambda each: each.most)
+def _cured(tree: SizingTree, least: Mapping[str, float], slow: Sequence[Slow]) -> _Way:
+    """For who alone leaves a run too slow: a wider drop, or gates that assist, where that asks less of the fan.
+
+    One change after the other, as long as the hardest set, or all together, get easier.
+    """
+    way = _Way(least, frozenset())
+    if len(tree.plan.asked) > MOST_TRIED:
+        return way
+    asks = _asks(tree, way)
+    for _ in range(PASSES):
+        before = asks
+        for asked in dict.fromkeys(one.asked for one in slow if len(one.asked.who) == 1):
+            for other in _changes(tree, least, way, asked):
+                if (then := _asks(tree, other)) < asks:
+                    way, asks = other, then
+        if asks == before:
+            break
+    return way
 
 
-def _wider(
-    tree: _Tree, sizes: Mapping[str, float], asked: Asked, slows: Sequence[Slow]
-) -> Iterator[tuple[str | None, float]]:
-    """As it is, and the only drop of a set in each wider size in which the air that its trunks want carries its dust."""
-    yield None, 0.0
-    drops = [run for run, hood in tree.laid.hoods.items() if hood in tree.live(asked.gates)]
-    if len(drops) != 1 or drops[0] in {one.run for one in slows}:
-        return
-    (drop,) = drops
-    into = next(run.into for run in tree.plan.runs if run.name == drop)
-    flow = max(one.wanted * area(sizes[one.run]) for one in slows)
-    widest = min(flow / tree.wants[asked].velocities[drop], area(sizes[into or drop]))
-    for each in tree.plan.sold:
-        if sizes[drop] < each and area(each) <= widest * (1 + ROUNDING):
-            yield drop, each
+def _changes(tree: SizingTree, least: Mapping[str, float], way: _Way, asked: Asked) -> Iterator[_Way]:
+    """Ways that differ from this one in what is done for one that asks alone."""
+    (who,) = asked.who
+    if not asked.by_hand and _assist(tree, way.sizes, asked):
+        yield replace(way, helped=way.helped ^ {who})
+    drops = tree.drops(asked.gates)
+    if len(drops) == 1:
+        (drop,) = drops
+        into = next(run.into for run in tree.plan.runs if run.name == drop)
+        for each in tree.plan.sold:
+            if least[drop] <= each <= way.sizes[into or drop] and each != way.sizes[drop]:
+                yield _Way({**way.sizes, drop: each}, way.helped - {who})
 
 
-def _assist(tree: _Tree, sizes: Mapping[str, float], asked: Asked) -> frozenset[str]:
-    """The fewest further gates that bring each slow run the air that it lacks; of those the ones that move least air."""
-    lacks = {one.run: (one.wanted - one.found) * area(sizes[one.run]) for one in tree.slow(asked, sizes)}
+def _asks(tree: SizingTree, way: _Way) -> tuple[float, float]:
+    """How much is asked of the fan, Pa: by the hardest set, by all together."""
+    most = [each.most for each in _served(tree, way).values()]
+    return round(max(most), 3), sum(most)
+
+
+def _served(tree: SizingTree, way: _Way) -> dict[Asked, Need]:
+    """What every set asks of the fan. Several together have the gates that help each, as the rules open them."""
+    gates = {
+        asked.who[0]: _assist(tree, way.sizes, asked)
+        for asked in tree.plan.asked
+        if len(asked.who) == 1 and asked.who[0] in way.helped
+    }
+    found = {}
+    for asked in tree.plan.asked:
+        more = frozenset[str]().union(*(gates.get(who, frozenset()) for who in asked.who))
+        found[asked] = tree.need(way.sizes, replace(asked, assist=more - asked.gates))
+    return found
+
+
+def _assist(tree: SizingTree, sizes: Mapping[str, float], asked: Asked) -> frozenset[str]:
+    """The fewest further gates that bring each slow trunk what it lacks; of those the ones that move the least air."""
+    lacks = tree.lacks(asked, sizes)
     if not lacks:
         return frozenset()
     root = tree.laid.network.root.name
@@ -311,6 +231,20 @@ def _assist(tree: _Tree, sizes: Mapping[str, float], asked: Asked) -> frozenset[
     return frozenset()
 
 
+def _cures(tree: SizingTree, least: Mapping[str, float], way: _Way, slow: Sequence[Slow]) -> Iterator[Cure]:
+    """What was done for each slow set, and what the other way would ask of the fan."""
+    served = _served(tree, way)
+    for asked in dict.fromkeys(one.asked for one in slow):
+        worst = min((one for one in slow if one.asked == asked), key=lambda one: one.share)
+        wider = {run: way.sizes[run] for run in tree.drops(asked.gates) if way.sizes[run] != least[run]}
+        other = None
+        if served[asked].asked.assist:
+            other = tree.need(way.sizes, asked)
+        elif not asked.by_hand and len(asked.who) == 1 and (assist := _assist(tree, way.sizes, asked)):
+            other = tree.need(way.sizes, replace(asked, assist=assist))
+        yield Cure(worst, wider, served[asked], other)
+
+
 def _fast(laid: Laid, need_: Need) -> Iterator[Fast]:
     for name, flow in need_.flows.items():
         piece = laid.by_name[name]
@@ -318,7 +252,7 @@ def _fast(laid: Laid, need_: Need) -> Iterator[Fast]:
             yield Fast(need_.asked, name, piece.run, speed, need_.losses[name])
 
 
-def _narrower(tree: _Tree, sizes: Mapping[str, float], slow: Sequence[Slow]) -> Narrower | None:
+def _narrower(tree: SizingTree, sizes: Mapping[str, float], slow: Sequence[Slow]) -> Narrower | None:
     """Every slow trunk in the size that holds, with all that runs into it no wider; None where none is sold."""
     plan, then = tree.plan, dict(sizes)
     for run in dict.fromkeys(one.run for one in slow if one.run not in tree.draws):

@@ -4,7 +4,7 @@ One run of a file may carry others that join along it: it is cut where they join
 its own (`main` nearest the fan, then `main_2`). The sizing itself is in `gatehand_air.sizing`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import combinations
 from typing import Any, Final
 
@@ -14,12 +14,13 @@ from gatehand.air.duct_model import MAIN_VELOCITY, MIN_VELOCITY, DuctSystem, sho
 from gatehand.air.sizing_file import ANGLES, RunTable, SizeFile, SizingFileError, gate_of, is_end, joins_at
 from gatehand.config import Config
 from gatehand.config.ducts import DuctTable, FilterLoss
-from gatehand.text import named
+from gatehand.text import listed, named
 from gatehand_air.cures import INCHES, MILLIMETRES
 from gatehand_air.fan_curve import Filter
 from gatehand_air.fan_need import Asked, Plan
-from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow
+from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow, kind_of
 from gatehand_air.friction import LAWS
+from gatehand_air.gate_sets import Asker
 from gatehand_air.layout import GATE, Opening, Run
 from gatehand_air.properties import Units, units
 from gatehand_air.sizing import MOST_SETS, dust_velocity
@@ -33,6 +34,7 @@ class Job(Struct, frozen=True, kw_only=True):
     """What is to be sized, with the words for it.
 
     Fields:
+        tools: by who asks, in the words of `plan.asked`: the names of the config's tools.
         wants: by run with an opening: the flow wanted and why.
         dusts: by run: the kind of dust, where it was said.
         hoods, ducts: by run, keys of its hood's and its own table in the config that the sizing leaves as they are.
@@ -42,6 +44,7 @@ class Job(Struct, frozen=True, kw_only=True):
     plan: Plan
     collector: str
     units: Units
+    tools: Mapping[str, tuple[str, ...]]
     wants: Mapping[str, Want]
     dusts: Mapping[str, str]
     hoods: Mapping[str, dict[str, Any]]
@@ -60,12 +63,13 @@ def from_file(file: SizeFile) -> Job:
     of = units(file.airflow.units)
     wants = {name: _want(name, run, of) for name, run in file.run.items() if is_end(name, file.run)}
     runs, ends = _cut(file, wants, of)
+    asked, tools = _asked(file, runs, ends)
     usual = INCHES if of.name == "us" else MILLIMETRES
     clean, dirty = filters(file.fan.filter_loss if file.fan is not None else file.filter_loss, of)
     config = Config(airflow=file.airflow, fan={} if file.fan is None else {COLLECTOR: file.fan})
     plan = Plan(
         runs=runs,
-        asked=_asked(file, runs, ends),
+        asked=asked,
         sold=tuple(sorted({each * of.diameter for each in file.sold})) if file.sold else usual,
         air=shop_air(config),
         branch_velocity=(file.airflow.min_velocity or MIN_VELOCITY[of.name]) * of.velocity,
@@ -80,6 +84,7 @@ def from_file(file: SizeFile) -> Job:
         plan=plan,
         collector=COLLECTOR,
         units=of,
+        tools=tools,
         wants={ends[name]: want for name, want in wants.items()},
         dusts={ends[name]: run.dust for name, run in file.run.items() if run.dust is not None and name in ends},
         hoods={part: _hood_keys(name, file.run[name], wants[name], of) for name, part in ends.items()},
@@ -207,38 +212,75 @@ def _opening(run: RunTable, want: Want, of: Units) -> Opening:
     )
 
 
-def _asked(file: SizeFile, runs: tuple[Run, ...], ends: Mapping[str, str]) -> tuple[Asked, ...]:
-    """Each tool alone, up to `at_once` of them together, and those that are said to run together.
+def _asked(
+    file: SizeFile, runs: tuple[Run, ...], ends: Mapping[str, str]
+) -> tuple[tuple[Asked, ...], dict[str, tuple[str, ...]]]:
+    """Each tool alone, up to `at_once` of them together, and those that are said to run together; the tools by label.
 
     Raises:
         SizingFileError: these are too many.
     """
     by_name = {run.name: run for run in runs}
-    tools: dict[str, list[str]] = {}
+    parts: dict[str, list[str]] = {}
     for name, part in ends.items():
         for tool in file.run[name].tool or (name,):
-            tools.setdefault(tool, []).append(part)
-    together: list[tuple[str, ...]] = [(tool,) for tool in tools]
-    for count in range(2, min(file.at_once, len(tools)) + 1):
-        for some in combinations(tools, count):
-            together.append(some)
-            if len(together) > MOST_SETS:
-                many = named(len(tools), "tool")
-                text = (
-                    f"at_once = {file.at_once}: of {many} these are more than {MOST_SETS} sets; name them in together"
-                )
-                raise SizingFileError(text)
-    together += [tuple(dict.fromkeys(some)) for some in file.together if some]
-    found: dict[tuple[frozenset[str], frozenset[str]], Asked] = {}
-    for some in together:
-        dusty = frozenset(part for tool in some for part in tools[tool])
+            parts.setdefault(tool, []).append(part)
+    askers = _Askers()
+    for tool, dusty in parts.items():
         gates = frozenset(gate for part in dusty if (gate := _gate_of(by_name, part)) is not None)
-        known = found.get((gates, dusty))
-        if known is None:
-            found[gates, dusty] = Asked(some, gates, dusty)
-        elif len(some) == len(known.who) == 1:  # two tools at one hood: one set
-            found[gates, dusty] = Asked((f"{known.who[0]} or {some[0]}",), gates, dusty)
-    return tuple(found.values())
+        askers.add(tool, gates, frozenset(dusty), by_hand=kind_of(tool) == "floor_sweep")
+    together: list[frozenset[str]] = []
+    for count in range(2, min(file.at_once, len(askers.alone)) + 1):
+        for some in combinations([asked.who[0] for asked in askers.alone], count):
+            together.append(frozenset(some))
+            if len(together) > MOST_SETS:
+                many = f"at_once = {file.at_once}: of {named(len(parts), 'tool')} these are more than {MOST_SETS} sets"
+                raise SizingFileError(f"{many}; name those that matter in together")
+    together += [frozenset(askers.label[tool] for tool in some) for some in file.together]
+    return askers.sets(together), askers.tools
+
+
+class _Askers:
+    """Who asks for which gates: tools at one hood ask as one."""
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[frozenset[str], frozenset[str]], list[tuple[str, bool]]] = {}
+
+    def add(self, name: str, gates: frozenset[str], dusty: frozenset[str], *, by_hand: bool) -> None:
+        self._found.setdefault((gates, dusty), []).append((name, by_hand))
+
+    @property
+    def tools(self) -> dict[str, tuple[str, ...]]:
+        """By label, the tools; a start by hand is none."""
+        return {_label(names): tuple(name for name, by_hand in names if not by_hand) for names in self._found.values()}
+
+    @property
+    def label(self) -> dict[str, str]:
+        """By name of a tool or of a gate started by hand."""
+        return {name: _label(names) for names in self._found.values() for name, _ in names}
+
+    @property
+    def alone(self) -> list[Asked]:
+        """Each by itself."""
+        return [
+            Asked((_label(names),), gates, dusty, by_hand=all(by_hand for _, by_hand in names))
+            for (gates, dusty), names in self._found.items()
+        ]
+
+    def sets(self, together: Iterable[frozenset[str]]) -> tuple[Asked, ...]:
+        """Each by itself, and these labels together; each set once."""
+        alone = {asked.who[0]: asked for asked in self.alone}
+        found = {(asked.gates, asked.dusty): asked for asked in alone.values()}
+        for labels in together:
+            some = [asked for label, asked in alone.items() if label in labels]
+            gates = frozenset[str]().union(*(asked.gates for asked in some))
+            dusty = frozenset[str]().union(*(asked.dusty for asked in some))
+            found.setdefault((gates, dusty), Asked(tuple(asked.who[0] for asked in some), gates, dusty))
+        return tuple(found.values())
+
+
+def _label(names: Sequence[tuple[str, bool]]) -> str:
+    return listed(dict.fromkeys(name for name, _ in names))
 
 
 def _gate_of(runs: Mapping[str, Run], name: str) -> str | None:
@@ -293,13 +335,15 @@ def from_config(config: Config, system: DuctSystem) -> Job:
                 leak=ducting.network.duct(name).leak,
             )
         )
-    asked = {
-        (one.gates, one.dusty): Asked(tuple(demand.name for demand in one.demands[0]), one.gates, one.dusty)
-        for one in system.sets
-    }
+    askers = _Askers()
+    for demand in system.demands:
+        askers.add(demand.name, demand.gates, demand.hoods, by_hand=demand.asker is Asker.HAND)
+    label = askers.label
+    ways = (way for one in system.sets for way in one.demands)
+    asked = askers.sets(frozenset(label[demand.name] for demand in way) for way in ways)
     plan = Plan(
         runs=tuple(runs),
-        asked=tuple(asked.values()),
+        asked=asked,
         sold=INCHES if of.name == "us" else MILLIMETRES,
         air=ducting.air,
         branch_velocity=ducting.branch_velocity,
@@ -313,6 +357,7 @@ def from_config(config: Config, system: DuctSystem) -> Job:
         plan=plan,
         collector=system.collector,
         units=of,
+        tools=askers.tools,
         wants=system.wants,
         dusts={},
         hoods={name: _set_keys(config.duct[name], "hood") for name in names if config.duct[name].hood is not None},

@@ -150,7 +150,7 @@ def _fan(answer: Answer) -> Iterator[str]:
     here = " (it is drawn for standard air)" if abs(thin - 1) > DENSITY_MATTERS else ""
     yield f"Look for a fan whose curve{here} passes above {listed(points, last='and')}"
     half = f"{say.pressure(sized.hardest.pressure, word=False)} ± {say.pressure(sized.hardest.half)}"
-    yield f"  {_who(sized.hardest.asked)}: {half}, for factors are known to 30 %, hood entries to 50 %, a filter to 30 %"
+    yield f"  {_who(sized.hardest.asked)}: {half}; factors are known to 30 %, hood entries to 50 %, a filter to 30 %"
     if not filtered:
         yield "  no filter is in it: add what its maker says that it loses when it is dirty"
     yield from (f"  your fan: {line}" for line in _checked(answer))
@@ -204,7 +204,7 @@ def _remarks(answer: Answer) -> Iterator[str]:
     if (beyond := sized.beyond) is not None:
         asks = f"{say.flow(beyond.flow)} at {say.pressure(beyond.most)}"
         who = listed(beyond.asked.who, last="and")
-        yield f"max_open = {sized.max_open} lets {who} run together too, and nothing here is made for it: it takes {asks}"
+        yield f"max_open = {sized.max_open} lets {who} run together too; nothing here is made for it: it takes {asks}"
 
 
 def _cure(answer: Answer, cure: Cure) -> str:
@@ -213,12 +213,12 @@ def _cure(answer: Answer, cure: Cure) -> str:
     alone = " alone" if len(slow.asked.who) == 1 else ""
     runs = f"{slow.run} at {say.velocity(slow.found)}, not {say.velocity(slow.wanted, word=False)}"
     gets = f"{say.flow(need.flow)} at {say.pressure(need.most)}"
-    if cure.assist:
-        done = f"{names(cure.assist)} {'opens' if len(cure.assist) == 1 else 'open'} as well, {gets}"
+    if need.asked.assist:
+        done = f"{names(need.asked.assist)} {'opens' if len(need.asked.assist) == 1 else 'open'} as well, {gets}"
         other = "by more air alone"
     else:
-        wider = "" if cure.drop is None else f" through {cure.drop} in {say.diameter(cure.size)}"
-        done = f"the fan has to draw more{wider}, {gets}"
+        through = [f"{run} in {say.diameter(size)}" for run, size in cure.wider.items()]
+        done = f"the fan has to draw more{f' through {listed(through)}' if through else ''}, {gets}"
         other = f"with {names(cure.other.asked.assist)} open as well" if cure.other is not None else ""
     cost = "" if cure.other is None else f" ({other}: {say.pressure(cure.other.most)})"
     return f"{_who(slow.asked)}{alone} leaves {runs}: {done}{cost}"
@@ -346,8 +346,8 @@ def _json(answer: Answer) -> dict[str, Any]:
             {
                 "asked_by": list(each.slow.asked.who),
                 "duct": each.slow.run,
-                "assist": sorted(each.assist),
-                "wider": each.drop,
+                "assist": sorted(each.need.asked.assist),
+                "wider": sorted(each.wider),
                 "flow": flow(each.need.flow),
                 "up_to": pressure(each.need.most),
             }

@@ -65,9 +65,9 @@ def as_toml(job: Job, sized: Sized) -> Iterator[str]:
     for name, table in tables(job, sized).items():
         yield f"{_key(name)} = {_inline(table)}"
     for need in sized.needs:
-        if need.asked.assist:
+        if need.asked.assist and len(need.asked.who) == 1:
             gates = _inline(sorted(need.asked.assist))
-            yield from (f"# [tool.{_key(who)}] assist = {gates}" for who in need.asked.who)
+            yield from (f"# [tool.{_key(tool)}] assist = {gates}" for tool in job.tools[need.asked.who[0]])
     yield f"# [collector.{_key(job.collector)}] max_open = {sized.max_open}"
 
 
