@@ -13,7 +13,7 @@ from msgspec import Struct
 from gatehand.air.duct_model import MAIN_VELOCITY, MIN_VELOCITY, DuctSystem, shop_air
 from gatehand.air.sizing_file import ANGLES, RunTable, SizeFile, SizingFileError, gate_of, is_end, joins_at
 from gatehand.config import Config
-from gatehand.config.ducts import DuctTable, FilterLoss
+from gatehand.config.ducts import DuctTable, FilterLoss, Hood
 from gatehand.text import listed, named
 from gatehand_air.cures import INCHES, MILLIMETRES
 from gatehand_air.fan_curve import Filter
@@ -122,7 +122,7 @@ def _hood_keys(name: str, run: RunTable, want: Want, of: Units) -> dict[str, Any
     if want.why == _OWN:
         keys["flow"] = float(f"{want.flow / of.flow:.4g}")
     keys["tool"] = tools[0] if len(tools) == 1 else list(tools)
-    return keys | ({} if run.dust is None else {"dust": run.dust})
+    return keys | ({"dust": run.dust} if run.dust is not None and "dust" in Hood.model_fields else {})
 
 
 def _cut(file: SizeFile, wants: Mapping[str, Want], of: Units) -> tuple[tuple[Run, ...], dict[str, str]]:

@@ -1,6 +1,6 @@
 """What `airflow --size` prints: diameters, what the fan has to give, what does not hold, the bill of parts, tables."""
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from gatehand.air import air_words
@@ -10,16 +10,15 @@ from gatehand.air.sizing_toml import as_toml, tables, with_fan
 from gatehand.terminal import columns
 from gatehand.text import listed, named
 from gatehand_air.fan_need import Asked, Need
-from gatehand_air.fittings import FITTINGS, MATERIALS
+from gatehand_air.fittings import FITTINGS, MATERIALS, by_port
 from gatehand_air.friction import area
 from gatehand_air.layout import SAME, Kind, Part, bill
 from gatehand_air.properties import STANDARD
 from gatehand_air.sizing import DUSTS, FASTEST, Cure, Fast, Sized
 
 CAUTIONS: Final = """\
-Left out: leaks, bends of a hose and a hose that is not stretched, a bend right before the fan's inlet, and what a
-machine loses inside, unless it is said.
-Measure when it hangs: an anemometer or a pitot tube shows what the air really does; give the readings to --measured.
+Left out: leaks, bends of a hose, one that is not stretched, a bend right before the fan, what a machine loses inside.
+Measure when it hangs: an anemometer or a pitot tube shows what the air really does; give the readings with --measured.
 Moving dust charges a duct, plastic most of all: bond and earth it. Fine wood dust harms, and it can burn and explode.
 Local rules come first; beyond a hobby shop ask someone competent."""
 ADVISED: Final = "DGUV 209-044 [pub]"
@@ -58,14 +57,13 @@ def as_text(answers: Sequence[Answer]) -> Iterator[tuple[str, bool]]:
     for answer in answers:
         yield "\n".join(_before(answer)), False
         yield "\n".join(as_toml(answer.job, answer.sized)), True
-        yield "\n".join(["", *_sources(answer)]), False
+        yield _sources(answer), False
     yield CAUTIONS, False
 
 
 def _before(answer: Answer) -> Iterator[str]:
     """All that comes before the tables."""
     yield from _asked(answer)
-    yield ""
     yield from _ducts(answer)
     yield ""
     yield from _fan(answer)
@@ -80,7 +78,7 @@ def _before(answer: Answer) -> Iterator[str]:
 
 
 def _asked(answer: Answer) -> Iterator[str]:
-    """What was wanted."""
+    """What is asked in all."""
     plan, say = answer.job.plan, answer.say
     most = max(len(asked.who) for asked in plan.asked)
     how = "one tool at a time" if most == 1 else f"up to {most} tools at once"
@@ -88,10 +86,6 @@ def _asked(answer: Answer) -> Iterator[str]:
         f"{say.velocity(plan.branch_velocity)} in branches, {say.velocity(plan.main_velocity, word=False)} in the main"
     )
     yield f"sized for {how}; {speeds}; air of {plan.air.density:.3f} kg/m3"
-    for run, want in answer.job.wants.items():
-        dust = answer.job.dusts.get(run)
-        carries = "" if dust is None else f"; {dust}: {say.velocity(DUSTS[dust][0])}"
-        yield f"  {run} wants {say.flow(want.flow)} ({want.why}){carries}"
 
 
 def _who(asked: Asked) -> str:
@@ -99,44 +93,46 @@ def _who(asked: Asked) -> str:
     return " + ".join([" with ".join(asked.who), *sorted(asked.assist)])
 
 
-def _through(needs: Iterable[Need], pieces: Collection[str]) -> list[Need]:
-    return [need for need in needs if not need.flows.keys().isdisjoint(pieces)]
-
-
 def _ducts(answer: Answer) -> Iterator[str]:
-    """One line for each run: its size, the set in which it is slowest, the one in which it carries most."""
-    sized, say, of = answer.sized, answer.say, answer.job.units
-    rows = [["duct", "size", "length", "slowest", "wanted", "most", of.velocity_word, of.pressure_word, "with"]]
-    for run in sized.laid.runs:
-        pieces = [piece.name for piece in sized.laid.pieces if piece.run == run.name]
-        across = area(sized.laid.sizes[run.name])
-        there = _through(sized.needs, pieces)
-        most = max(there, key=lambda need: need.flows[run.name], default=None)
-        if most is None:
-            continue
-        dusty = [need for need in there if run.name in need.wanted]
-        slowest = min(dusty, key=lambda need: need.flows[run.name] / need.wanted[run.name], default=None)
-        speeds = ["-", "-"]
-        if slowest is not None:
-            pair = slowest.flows[run.name] / across, slowest.wanted[run.name]
-            speeds = [say.velocity(each, word=False) for each in pair]
+    """One line for each run: its size, how slow its air gets of what its dust wants, the set in which it carries most."""
+    say, of = answer.say, answer.job.units
+    rows = [["duct", "size", "length", "wants", "slowest", "of", "most", of.velocity_word, of.pressure_word, "with"]]
+    for run in answer.sized.laid.runs:
+        size = say.diameter(answer.sized.laid.sizes[run.name])
         length = f"{(run.length + run.hose) / of.length:.4g}"
-        lost = sum(most.losses[name] for name in pieces if name in most.losses)
-        carried = say.flow(most.flows[run.name], word=False)
-        fastest = say.velocity(most.flows[run.name] / across, word=False)
-        size = say.diameter(sized.laid.sizes[run.name])
-        rows.append(
-            [run.name, size, length, *speeds, carried, fastest, say.pressure(lost, word=False), _who(most.asked)]
-        )
+        wants = "-" if run.opening is None else say.flow(run.opening.flow, word=False)
+        rows.append([run.name, size, length, wants, *_slowest(answer, run.name), *_most(answer, run.name)])
     yield from columns(rows)
+
+
+def _slowest(answer: Answer, run: str) -> list[str]:
+    """The least velocity in a run beside what is wanted, of the sets whose dust passes it."""
+    across = area(answer.sized.laid.sizes[run])
+    pairs = [(need.flows[run] / across, need.wanted[run]) for need in answer.sized.needs if run in need.wanted]
+    if not pairs:
+        return ["-", "-"]
+    return [answer.say.velocity(each, word=False) for each in min(pairs, key=lambda pair: pair[0] / pair[1])]
+
+
+def _most(answer: Answer, run: str) -> list[str]:
+    """The most flow that a run carries, its velocity there, what the run loses, and with whom."""
+    laid, say = answer.sized.laid, answer.say
+    there = [need for need in answer.sized.needs if run in need.flows]
+    if not there:
+        return ["-", "-", "-", "-"]
+    most = max(there, key=lambda need: need.flows[run])
+    lost = sum(loss for name, loss in most.losses.items() if laid.by_name[name].run == run)
+    speed = most.flows[run] / area(laid.sizes[run])
+    shown = say.flow(most.flows[run], word=False), say.velocity(speed, word=False), say.pressure(lost, word=False)
+    return [*shown, _who(most.asked)]
 
 
 def _fan(answer: Answer) -> Iterator[str]:
     """What each set asks of the fan, and what a fan to be bought must give."""
     sized, say, of = answer.sized, answer.say, answer.job.units
     filtered = answer.job.plan.dirty.factor > 0
-    yield f"what the fan has to give ({of.flow_word}, {of.pressure_word}):"
-    rows = [["with", "flow", "ducts", "filter clean", "dirty", "fan static", "up to", "static at the inlet", "sets it"]]
+    with_ = f"fan needed ({of.flow_word}, {of.pressure_word})"
+    rows = [[with_, "flow", "ducts", "filter clean", "dirty", "fan static", "up to", "static at the inlet", "sets it"]]
     shown_needs = _shown(sized.needs)
     for need in shown_needs:
         cells = (need.ducts, need.clean, need.dirty, need.pressure, need.most, need.suction)
@@ -148,9 +144,9 @@ def _fan(answer: Answer) -> Iterator[str]:
     thin = answer.job.plan.air.density / STANDARD.density
     points = [f"{say.flow(n.flow)} at {say.pressure(n.most / thin)}" for n in _edge(sized.needs)]
     here = " (it is drawn for standard air)" if abs(thin - 1) > DENSITY_MATTERS else ""
-    yield f"Look for a fan whose curve{here} passes above {listed(points, last='and')}"
-    half = f"{say.pressure(sized.hardest.pressure, word=False)} ± {say.pressure(sized.hardest.half)}"
-    yield f"  {_who(sized.hardest.asked)}: {half}; factors are known to 30 %, hood entries to 50 %, a filter to 30 %"
+    hard = f"{say.pressure(sized.hardest.pressure, word=False)} ± {say.pressure(sized.hardest.half)}"
+    above = listed(points, last="and")
+    yield f"Look for a fan whose curve{here} passes above {above} ({_who(sized.hardest.asked)}: {hard})"
     if not filtered:
         yield "  no filter is in it: add what its maker says that it loses when it is dirty"
     yield from (f"  your fan: {line}" for line in _checked(answer))
@@ -200,6 +196,7 @@ def _remarks(answer: Answer) -> Iterator[str]:
         asks = f"{say.pressure(other.need.most)} for {_who(other.need.asked)}"
         fast = "" if other.fastest is None else f", at {say.velocity(other.fastest.found)} in {other.fastest.piece}"
         yield f"without that it takes a narrower trunk, {trunks}, and nothing wider before it: {asks}{fast}"
+    yield from _ports(answer)
     yield from _fast(answer)
     if (beyond := sized.beyond) is not None:
         asks = f"{say.flow(beyond.flow)} at {say.pressure(beyond.most)}"
@@ -224,12 +221,27 @@ def _cure(answer: Answer, cure: Cure) -> str:
     return f"{_who(slow.asked)}{alone} leaves {runs}: {done}{cost}"
 
 
+def _ports(answer: Answer) -> Iterator[str]:
+    """A machine's port that is too narrow for what it wants, and what such a port takes."""
+    say, laid = answer.say, answer.sized.laid
+    for piece in laid.pieces:
+        if piece.opening is None or piece.name != f"{piece.run}_port":
+            continue
+        speed = piece.opening.flow / area(piece.diameter)
+        if speed > FASTEST:
+            port, takes = say.diameter(piece.diameter), by_port(piece.diameter)
+            flow = f"{say.flow(piece.opening.flow)} at {say.velocity(speed)}"
+            yield f"{piece.run}: a port of {port} is narrow for {flow}; it takes {say.flow(takes.flow)} ({takes.why})"
+
+
 def _fast(answer: Answer) -> Iterator[str]:
     """Where a duct howls, in one line; and from which flow on the next size of a drop would carry its dust."""
     sized, say = answer.sized, answer.say
     fastest: dict[str, Fast] = {}
     for one in sized.fast:
-        if one.piece != f"{one.run}_hose" and (one.piece not in fastest or one.found > fastest[one.piece].found):
+        if one.piece not in {f"{one.run}_hose", f"{one.run}_port"} and (
+            one.piece not in fastest or one.found > fastest[one.piece].found
+        ):
             fastest[one.piece] = one
     alike: dict[tuple[Asked, str], list[Fast]] = {}
     for one in fastest.values():
@@ -241,12 +253,10 @@ def _fast(answer: Answer) -> Iterator[str]:
 
 
 def _wider(answer: Answer, fast: Iterable[Fast]) -> Iterator[str]:
-    """What a drop that is too fast would take."""
+    """From which flow on the next size of a drop that is too fast would carry its dust."""
     say, sized = answer.say, answer.sized
     for one in fast:
-        if one.piece == f"{one.run}_port":
-            yield f"{one.run} wants a wider port than {say.diameter(sized.laid.by_name[one.piece].diameter)}"
-        elif one.run in answer.job.wants:
+        if one.run in answer.job.wants:
             size = sized.laid.sizes[one.run]
             wider = next((each for each in answer.job.plan.sold if each > size * (1 + SAME)), None)
             wanted = next((n.wanted.get(one.run) for n in sized.needs if n.asked == one.asked), None)
@@ -286,16 +296,19 @@ def _length_word(answer: Answer) -> str:
     return "ft" if answer.job.units.name == "us" else "m"
 
 
-def _sources(answer: Answer) -> Iterator[str]:
+def _sources(answer: Answer) -> str:
     """Where the figures are from; what is from memory is marked so in its own words."""
-    pieces = answer.sized.laid.pieces
+    pieces, say = answer.sized.laid.pieces, answer.say
     used = dict.fromkeys(each for piece in pieces for each in piece.fittings if isinstance(each, str))
-    said = [f"{each}: {FITTINGS[each].source}" for each in used if each in FITTINGS]
+    said = [f"{run} wants {say.flow(want.flow)}: {want.why}" for run, want in answer.job.wants.items()]
+    said += [f"{each}: {FITTINGS[each].source}" for each in used if each in FITTINGS]
     said += [f"{each}: {MATERIALS[each].source}" for each in dict.fromkeys(piece.material for piece in pieces)]
     said += [f"{each}: {DUSTS[each][1]}" for each in dict.fromkeys(answer.job.dusts.values())]
-    yield f"sources: {'; '.join(said)}; reducers: a cone of 30 degrees [practice]."
+    said.append("reducers: a cone of 30 degrees [practice]")
+    said.append("±: loss factors known to 30 %, hood entries to 50 %, roughness by half, a filter to 30 % [practice]")
     if not answer.job.sold_said:
-        yield "sizes: those commonly sold [practice]; give yours as sold = [...] in a file."
+        said.append("sizes: those commonly sold [practice], unless a file says sold = [...]")
+    return f"Sources: {'; '.join(said)}."
 
 
 def as_json(answers: Sequence[Answer], units: str) -> dict[str, Any]:

@@ -1,0 +1,90 @@
+"""Shops to be sized: one by hand, any number drawn from seeds, and each as the whole config with its ducts in it."""
+
+import random
+from typing import Any
+
+from shop_files import config_of
+
+from gatehand.air.sizing_file import SizeFile
+from gatehand.air.sizing_job import Job, from_file
+from gatehand.air.sizing_toml import as_toml
+from gatehand.config import Config
+from gatehand.config.ducts import Hood
+from gatehand_air.sizing import Sized
+
+SIZES: dict[str, list[float]] = {
+    "us": [2.5, 3, 4, 5, 6, 7, 8, 10, 12],
+    "metric": [63, 80, 100, 125, 140, 160, 180, 200, 250],
+}
+KINDS = ["table_saw", "jointer", "band_saw", "drum_sander", "cnc_router", "floor_sweep", "mitre_saw", "planer"]
+
+
+def job_of(tables: dict[str, Any]) -> Job:
+    """A file's tables, as it is read."""
+    return from_file(SizeFile.model_validate(tables))
+
+
+def drawn_file(seed: int) -> dict[str, Any]:
+    """A file's tables: two to six machines along one or two trunks, some together, in either system of units."""
+    dice = random.Random(seed)
+    units = dice.choice(["us", "metric"])
+    foot, inch, cfm = (1.0, 1.0, 1.0) if units == "us" else (0.3048, 25.4, 1.699)
+    runs: dict[str, Any] = {"main": {"length": round(dice.uniform(10, 40) * foot, 1), "elbows": {"elbow_90": 1}}}
+    if dice.random() < 0.5:
+        runs["row"] = {"into": "main", "length": round(dice.uniform(4, 20) * foot, 1)}
+    trunks = list(runs)
+    for number in range(dice.randint(2, 6)):
+        into = dice.choice(trunks)
+        run: dict[str, Any] = {"into": into, "length": round(dice.uniform(2, 12) * foot, 1), "join": 45}
+        if dice.random() < 0.6:
+            run["at"] = round(dice.uniform(0, 1) * runs[into]["length"], 1)
+        kind = dice.choice(KINDS)
+        if dice.random() < 0.5:
+            run["flow"] = round(dice.uniform(120, 900) * cfm)
+        run |= {"tool": f"{kind}_{number}", "hose": dice.choice([0, 0, 3 * foot])}
+        run |= (
+            {"dust": dice.choice(["fine", "shavings", "heavy"])}
+            if dice.random() < 0.5 and "dust" in Hood.model_fields
+            else {}
+        )
+        run |= {"port": round(dice.choice([3, 4, 5, 6]) * inch, 1)} if dice.random() < 0.4 else {}
+        run["entry"] = dice.choice(["plain", "flanged", "bell", 0.6])
+        runs[f"m{number}"] = run
+    for trunk in trunks:  # whatever is left over at a far end is closed by a machine there
+        if all(run.get("into") != trunk or "at" in run for run in runs.values()):
+            runs[f"{trunk}_end"] = {"into": trunk, "length": 2 * foot, "tool": "band_saw", "flow": round(350 * cfm)}
+    file: dict[str, Any] = {"airflow": {"units": units}, "run": runs, "at_once": dice.choice([1, 1, 2])}
+    if dice.random() < 0.7:
+        file["sold"] = sorted(dice.sample(SIZES[units], dice.randint(2, 8)))
+    if dice.random() < 0.7:
+        pressure = 1.0 if units == "us" else 249.0
+        file["filter_loss"] = {"clean": 0.5 * pressure, "dirty": 2 * pressure, "at": 800 * cfm}
+    return file
+
+
+def whole_config(job: Job, sized: Sized) -> Config:
+    """What was printed, pasted into a shop: its remarks taken for keys, with a fan that just meets every need."""
+    of = job.units
+    needs = sorted((need.flow / of.flow, need.pressure / of.pressure) for need in sized.needs)
+    points: list[tuple[float, float]] = []
+    for flow, _ in reversed(needs):  # no steps: flows near each other are one
+        if not points or flow < 0.98 * points[-1][0]:
+            points.append((flow, max(p for q, p in needs if q >= 0.98 * flow) * (1 + 1e-6)))
+    points = [(0.0, points[-1][1] * 1.01), *points[::-1], (needs[-1][0] * 1.5, points[0][1] * 0.01)]
+    alone = [need for need in sized.needs if len(need.asked.who) == 1]
+    by_hand = {gate for need in alone if need.asked.by_hand for gate in need.asked.gates}
+    gates = {piece.gate for piece in sized.laid.pieces if piece.gate is not None}
+    lines = ["[broker]", 'host = "127.0.0.1"', "[airflow]", f'units = "{of.name}"']
+    lines += ["[fan.main]", f"curve = {[list(point) for point in points]}"]
+    if (loss := job.plan.dirty.factor) > 0:
+        lost = loss * of.flow**2 / of.pressure
+        lines.append(f"filter_loss = {{ clean = {lost * 0.25!r}, dirty = {lost!r}, at = 1 }}")
+    lines += ["[collector.main]", 'command = { topic = "c", on = "1", off = "0" }', f"max_open = {sized.max_open}"]
+    for gate in sorted(gates):
+        lines += [f"[gate.{gate}]", f'command = {{ topic = "g/{gate}", open = "1", shut = "0" }}']
+        lines += [f'button = {{ topic = "b/{gate}", pressed = "1" }}'] if gate in by_hand else []
+    for need in alone:
+        for tool in job.tools[need.asked.who[0]]:
+            lines += [f"[tool.{tool}]", f'current = {{ topic = "t/{tool}" }}', "start_amps = 2"]
+            lines += [f"gates = {sorted(need.asked.gates)}", f"assist = {sorted(need.asked.assist)}"]
+    return config_of("\n".join([*lines, *as_toml(job, sized)]))
