@@ -1,16 +1,20 @@
 """Shops to be sized: one by hand, any number drawn from seeds, and each as the whole config with its ducts in it."""
 
+import math
 import random
 from typing import Any
 
 from shop_files import config_of
 
+from gatehand.air.analysis import analyse
+from gatehand.air.duct_model import duct_system
 from gatehand.air.sizing_file import SizeFile
 from gatehand.air.sizing_job import Job, from_file
 from gatehand.air.sizing_toml import as_toml
 from gatehand.config import Config
 from gatehand.config.ducts import Hood
-from gatehand_air.sizing import Sized
+from gatehand_air.friction import area
+from gatehand_air.sizing import Sized, size
 
 SIZES: dict[str, list[float]] = {
     "us": [2.5, 3, 4, 5, 6, 7, 8, 10, 12],
@@ -88,3 +92,76 @@ def whole_config(job: Job, sized: Sized) -> Config:
             lines += [f"[tool.{tool}]", f'current = {{ topic = "t/{tool}" }}', "start_amps = 2"]
             lines += [f"gates = {sorted(need.asked.gates)}", f"assist = {sorted(need.asked.assist)}"]
     return config_of("\n".join([*lines, *as_toml(job, sized)]))
+
+
+def disagreements(seed: int) -> list[str]:
+    """What `airflow` says otherwise of a shop drawn from a seed, once it hangs as printed, its fan just enough."""
+    job = job_of(drawn_file(seed))
+    sized = size(job.plan)
+    found = broken_rules(sized)
+    config = whole_config(job, sized)
+    system = duct_system(config, "main")
+    theirs = {duct.name: duct for duct in system.ducting.network.ducts}
+    for mine in sized.laid.network.ducts:
+        there = theirs[mine.name]
+        if (there.into, there.gate, there.entry is None) != (mine.into, mine.gate, mine.entry is None):
+            found.append(f"{mine.name} hangs elsewhere")
+        for key in ("diameter", "length", "roughness", "factor", "entry"):
+            here = getattr(mine, key) or 0.0
+            if not math.isclose(getattr(there, key) or 0.0, here, rel_tol=1e-5, abs_tol=1e-9):
+                found.append(f"{mine.name}: {key} is {getattr(there, key)}, not {here}")
+    views = {(view.asked.gates, view.asked.dusty): view for view in analyse(config, system).views}
+    for one in sized.needs:
+        key_ = one.asked.opens, frozenset(sized.laid.hoods[run] for run in one.asked.dusty)
+        if key_ not in views:
+            found.append(f"{sorted(one.asked.opens)} cannot be asked for")
+        elif views[key_].assessment.fails:
+            found.append(f"{sorted(one.asked.opens)} falls short: {views[key_].assessment.fails}")
+    return found
+
+
+def broken_rules(sized: Sized) -> list[str]:
+    """What must hold of any shop, and does not."""
+    laid, plan, found = sized.laid, sized.plan, []
+    for run in laid.runs:
+        if laid.sizes[run.name] not in plan.sold:
+            found.append(f"{run.name} is in no size sold")
+        if run.into is not None and laid.sizes[run.name] > laid.sizes[run.into]:
+            found.append(f"{run.into} is narrower than {run.name}")
+    slow = {(one.asked.gates, one.asked.dusty, one.run) for one in sized.slow}
+    for one in sized.needs:
+        for piece, wanted in one.wanted.items():
+            if one.flows[piece] / area(laid.by_name[piece].diameter) < wanted * (1 - 1e-6):
+                found.append(f"{piece} is slow with {one.asked.who}")
+        for run in plan.runs:
+            hood = laid.hoods.get(run.name)
+            if (
+                hood is not None
+                and hood in one.flows
+                and run.opening is not None
+                and one.flows[hood] < run.opening.flow * (1 - 1e-6)
+            ):
+                found.append(f"{run.name} gets too little with {one.asked.who}")
+            own = sum(
+                each.opening.flow
+                for each in plan.runs
+                if each.opening and laid.hoods[each.name] in laid.network.behind(one.asked.gates)
+                and run.name in {duct.name for duct in laid.network.path(laid.hoods[each.name])}
+            )  # fmt: skip
+            told = (one.asked.gates, one.asked.dusty, run.name) in slow
+            if (
+                run.name in one.wanted
+                and not told
+                and own / area(sized.least[run.name]) < one.wanted[run.name] * (1 - 1e-5)
+            ):
+                found.append(f"nobody says that {run.name} is slow with {one.asked.who}")
+    return found
+
+
+def many(count: int, seed: int) -> bool:
+    """So many shops; prints those of which `airflow` says something else."""
+    bad = {each: said for each in range(seed, seed + count) if (said := disagreements(each))}
+    for each, said in bad.items():
+        print(f"seed {each}: {'; '.join(said[:3])}")
+    print(f"{count} shops sized, {len(bad)} of them not as airflow has it")
+    return not bad

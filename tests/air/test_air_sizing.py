@@ -9,10 +9,8 @@ from air_shops import INCH
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
-from sizing_shops import drawn_file, job_of, whole_config
+from sizing_shops import broken_rules, disagreements, drawn_file, job_of
 
-from gatehand.air.analysis import analyse
-from gatehand.air.duct_model import duct_system
 from gatehand_air.cures import INCHES
 from gatehand_air.fan_need import Asked, Need, Plan, need
 from gatehand_air.fittings import reducer
@@ -245,64 +243,9 @@ def test_dust_sets_the_velocity_of_all_that_carries_it() -> None:
     assert inches(heavy) == {"main": 3, "a": 3}
 
 
-def broken_rules(sized: Sized) -> list[str]:
-    """What must hold of any shop, and does not."""
-    laid, plan, found = sized.laid, sized.plan, []
-    for run in laid.runs:
-        if laid.sizes[run.name] not in plan.sold:
-            found.append(f"{run.name} is in no size sold")
-        if run.into is not None and laid.sizes[run.name] > laid.sizes[run.into]:
-            found.append(f"{run.into} is narrower than {run.name}")
-    slow = {(one.asked.gates, one.asked.dusty, one.run) for one in sized.slow}
-    for one in sized.needs:
-        for piece, wanted in one.wanted.items():
-            if one.flows[piece] / area(laid.by_name[piece].diameter) < wanted * (1 - 1e-6):
-                found.append(f"{piece} is slow with {one.asked.who}")
-        for run in plan.runs:
-            hood = laid.hoods.get(run.name)
-            if (
-                hood is not None
-                and hood in one.flows
-                and run.opening is not None
-                and one.flows[hood] < run.opening.flow * (1 - 1e-6)
-            ):
-                found.append(f"{run.name} gets too little with {one.asked.who}")
-            own = sum(
-                each.opening.flow
-                for each in plan.runs
-                if each.opening and laid.hoods[each.name] in laid.network.behind(one.asked.gates)
-                and run.name in {duct.name for duct in laid.network.path(laid.hoods[each.name])}
-            )  # fmt: skip
-            told = (one.asked.gates, one.asked.dusty, run.name) in slow
-            if (
-                run.name in one.wanted
-                and not told
-                and own / area(sized.least[run.name]) < one.wanted[run.name] * (1 - 1e-5)
-            ):
-                found.append(f"nobody says that {run.name} is slow with {one.asked.who}")
-    return found
-
-
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(6))
 def test_what_is_printed_is_what_airflow_says_with_a_fan_that_just_meets_it(seed: int) -> None:
-    job = job_of(drawn_file(seed))
-    sized = size(job.plan)
-    assert not broken_rules(sized)
-    config = whole_config(job, sized)
-    system = duct_system(config, "main")
-    theirs = {duct.name: duct for duct in system.ducting.network.ducts}
-    for duct in sized.laid.network.ducts:
-        there = theirs[duct.name]
-        assert (there.into, there.gate) == (duct.into, duct.gate)
-        assert (there.entry is None) == (duct.entry is None)
-        for key in ("diameter", "length", "roughness", "factor", "entry"):
-            assert getattr(there, key) == (
-                pytest.approx(value, rel=1e-5, abs=1e-9) if (value := getattr(duct, key)) else value
-            )
-    mine = {(one.asked.opens, frozenset(sized.laid.hoods[run] for run in one.asked.dusty)) for one in sized.needs}
-    seen = {(view.asked.gates, view.asked.dusty): view for view in analyse(config, system).views}
-    assert mine <= seen.keys()
-    assert not [each for key in mine for each in seen[key].assessment.fails]
+    assert not disagreements(seed)
 
 
 flows = st.lists(st.integers(60, 1500), min_size=2, max_size=4)

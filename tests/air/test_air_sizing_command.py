@@ -47,7 +47,7 @@ flow = 350
 into = "main"
 length = 4
 port = 3
-flow = 200
+flow = 360
 [run.sweep]
 into = "main"
 length = 8

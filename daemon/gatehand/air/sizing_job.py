@@ -25,7 +25,8 @@ from gatehand_air.layout import GATE, Opening, Run
 from gatehand_air.properties import Units, units
 from gatehand_air.sizing import MOST_SETS, dust_velocity
 
-_OWN: Final = "yours"
+OWN: Final = "yours"
+"""Why a flow is wanted that somebody gave."""
 COLLECTOR: Final = "main"
 """What a collector is called of which the file says no name."""
 
@@ -108,7 +109,7 @@ def filters(loss: FilterLoss | None, of: Units) -> tuple[Filter, Filter]:
 
 def _want(name: str, run: RunTable, of: Units) -> Want:
     if run.flow is not None:
-        return Want(run.flow * of.flow, _OWN)
+        return Want(run.flow * of.flow, OWN)
     want = default_flow(run.tool or (name,), (run.port or 0.0) * of.diameter)
     if want is None:
         raise ValueError(f"run {name} has no tool")
@@ -119,7 +120,7 @@ def _hood_keys(name: str, run: RunTable, want: Want, of: Units) -> dict[str, Any
     """What the config's hood table says of it."""
     tools = run.tool or (name,)
     keys: dict[str, Any] = {"entry": run.entry}
-    if want.why == _OWN:
+    if want.why == OWN:
         keys["flow"] = float(f"{want.flow / of.flow:.4g}")
     keys["tool"] = tools[0] if len(tools) == 1 else list(tools)
     return keys | ({"dust": run.dust} if run.dust is not None and "dust" in Hood.model_fields else {})

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from gatehand.air import air_words
 from gatehand.air.air_words import Speaker, names
-from gatehand.air.sizing_job import Job
+from gatehand.air.sizing_job import OWN, Job
 from gatehand.air.sizing_toml import as_toml, tables, with_fan
 from gatehand.terminal import columns
 from gatehand.text import listed, named
@@ -94,7 +94,7 @@ def _who(asked: Asked) -> str:
 
 
 def _ducts(answer: Answer) -> Iterator[str]:
-    """One line for each run: its size, how slow its air gets of what its dust wants, the set in which it carries most."""
+    """One line for each run: its size, how slow its air gets, of what its dust wants, and where it carries most."""
     say, of = answer.say, answer.job.units
     rows = [["duct", "size", "length", "wants", "slowest", "of", "most", of.velocity_word, of.pressure_word, "with"]]
     for run in answer.sized.laid.runs:
@@ -300,7 +300,9 @@ def _sources(answer: Answer) -> str:
     """Where the figures are from; what is from memory is marked so in its own words."""
     pieces, say = answer.sized.laid.pieces, answer.say
     used = dict.fromkeys(each for piece in pieces for each in piece.fittings if isinstance(each, str))
-    said = [f"{run} wants {say.flow(want.flow)}: {want.why}" for run, want in answer.job.wants.items()]
+    said = [
+        f"{run} wants {say.flow(want.flow)}: {want.why}" for run, want in answer.job.wants.items() if want.why != OWN
+    ]
     said += [f"{each}: {FITTINGS[each].source}" for each in used if each in FITTINGS]
     said += [f"{each}: {MATERIALS[each].source}" for each in dict.fromkeys(piece.material for piece in pieces)]
     said += [f"{each}: {DUSTS[each][1]}" for each in dict.fromkeys(answer.job.dusts.values())]
@@ -308,7 +310,7 @@ def _sources(answer: Answer) -> str:
     said.append("±: loss factors known to 30 %, hood entries to 50 %, roughness by half, a filter to 30 % [practice]")
     if not answer.job.sold_said:
         said.append("sizes: those commonly sold [practice], unless a file says sold = [...]")
-    return f"Sources: {'; '.join(said)}."
+    return f"\nSources: {'; '.join(said)}."
 
 
 def as_json(answers: Sequence[Answer], units: str) -> dict[str, Any]:
