@@ -27,6 +27,8 @@ ROUNDS: Final = 60
 EXACT: Final = 1e-10
 START: Final = 1000.0
 """Pa."""
+LEAST_POWER: Final = 0.3
+"""Of the suction, with which flows grow: a half where losses go with the square, up to 1 where the air is laminar."""
 
 
 class Asked(Struct, frozen=True):
@@ -139,19 +141,21 @@ def _flat(pressure: float) -> Curve:
     return Curve(((0.0, pressure), (ENDLESS, pressure)))
 
 
-def need(plan: Plan, laid: Laid, asked: Asked) -> Need:
-    """What one set asks of the fan.
+def need(plan: Plan, laid: Laid, asked: Asked, of: Ducting | None = None) -> Need:
+    """What one set asks of the fan. `of`: these ducts, where the caller has them.
 
     Raises:
         ValueError: no hood is open in it.
     """
-    of = ducting(plan, laid)
+    of = of or ducting(plan, laid)
     network = of.network
     live = network.behind(asked.opens) | network.always_open
     wanted = of.wanted_for({laid.hoods[run] for run in asked.dusty} | network.always_open)
     least = {name: speed * of.areas[name] for name, speed in wanted.items()}
     least |= {hood: max(least.get(hood, 0.0), of.hood_flows[hood]) for hood in live}
-    solver, answer, hardest = _least(plan, network, asked, least)
+    used = {name for hood in live for name in of.ways[hood]}
+    open_ = Network(tuple(duct for duct in network.ducts if duct.name in used)) if used else network
+    solver, answer, hardest = _least(plan, open_, asked, least)
     clean, dirty = plan.clean.at(answer.flow)[0], plan.dirty.at(answer.flow)[0]
     return Need(
         asked=asked,
@@ -171,9 +175,10 @@ def need(plan: Plan, laid: Laid, asked: Asked) -> Need:
 def _least(plan: Plan, network: Network, asked: Asked, least: Mapping[str, float]) -> tuple[Solver, Solution, str]:
     """The tree at the least suction at which every duct draws at least so much, m3/s, and the one that asks for it.
 
-    Every flow grows with the suction, about with its root, so a few steps find it.
+    Every flow grows with the suction, about with its root; two tries tell the power better, so a few steps find it.
     """
-    suction = START
+    suction, power = START, 0.5
+    last: tuple[float, float] | None = None
     for _ in range(ROUNDS):
         solver = Solver(network, _flat(suction), Filter(), plan.air, plan.law)
         answer = solver.solve(asked.opens)
@@ -183,7 +188,10 @@ def _least(plan: Plan, network: Network, asked: Asked, least: Mapping[str, float
         share, hardest = min((flows[name] / wanted, name) for name, wanted in least.items())
         if abs(share - 1) < EXACT:
             return solver, answer, hardest
-        suction /= share * share
+        if last is not None and last[0] != suction:
+            power = min(max(math.log(share / last[1]) / math.log(suction / last[0]), LEAST_POWER), 1.0)
+        last = suction, share
+        suction *= share ** (-1 / power)
     raise ValueError(f"no suction found for {', '.join(sorted(asked.opens)) or 'no open gate'}")
 
 

@@ -25,8 +25,8 @@ FASTEST: Final = 28.0
 """m/s: the most that experience advises (DGUV 209-044 [pub]); beyond it a duct is loud and dear."""
 MOST_ASSIST: Final = 3
 MOST_SETS: Final = 400
-MOST_TRIED: Final = 100
-"""Sets; with more no cure is sought, the fan has to draw more."""
+MOST_TRIED: Final = 30
+"""Sets of several together, the hardest, that are looked at when a cure is sought."""
 PASSES: Final = 4
 DUSTS: Final[dict[str, tuple[float, str]]] = {
     "fine": (3000 * FPM, "wood flour 2500 to 3000 ft/min, ACGIH Industrial Ventilation [pub]"),
@@ -126,7 +126,7 @@ def size(plan: Plan) -> Sized:
     slow = tuple(one for asked in plan.asked for one in tree.slow(asked, least))
     way = _cured(tree, least, slow)
     laid = plan.laid(way.sizes)
-    needs = tuple(_served(tree, way).values())
+    needs = tuple(_served(tree, way, plan.asked).values())
     cures = tuple(_cures(tree, least, way, slow))
     fast = tuple(one for each in needs for one in _fast(laid, each))
     found = Sized(plan, laid, least, needs, slow, cures, fast, _narrower(tree, least, slow), None)
@@ -161,17 +161,18 @@ def _cured(tree: SizingTree, least: Mapping[str, float], slow: Sequence[Slow]) -
 
     One change after the other, as long as the hardest set, or all together, get easier.
     """
-    way = _Way(least, frozenset())
-    if len(tree.plan.asked) > MOST_TRIED:
-        return way
-    asks = _asks(tree, way)
+    way, plan = _Way(least, frozenset()), tree.plan
     for _ in range(PASSES):
-        before = asks
+        now = _served(tree, way, plan.asked)
+        together = sorted((each for each in now if len(each.who) > 1), key=lambda each: now[each].most)
+        sets = [*(each for each in now if len(each.who) == 1), *together[-MOST_TRIED:]]
+        before = way
+        asks = _asks(tree, way, sets)
         for asked in dict.fromkeys(one.asked for one in slow if len(one.asked.who) == 1):
             for other in _changes(tree, least, way, asked):
-                if (then := _asks(tree, other)) < asks:
+                if (then := _asks(tree, other, sets)) < asks:
                     way, asks = other, then
-        if asks == before:
+        if way == before:
             break
     return way
 
@@ -190,21 +191,21 @@ def _changes(tree: SizingTree, least: Mapping[str, float], way: _Way, asked: Ask
                 yield _Way({**way.sizes, drop: each}, way.helped - {who})
 
 
-def _asks(tree: SizingTree, way: _Way) -> tuple[float, float]:
-    """How much is asked of the fan, Pa: by the hardest set, by all together."""
-    most = [each.most for each in _served(tree, way).values()]
+def _asks(tree: SizingTree, way: _Way, sets: Sequence[Asked]) -> tuple[float, float]:
+    """How much these sets ask of the fan, Pa: the hardest, all together."""
+    most = [each.most for each in _served(tree, way, sets).values()]
     return round(max(most), 3), sum(most)
 
 
-def _served(tree: SizingTree, way: _Way) -> dict[Asked, Need]:
-    """What every set asks of the fan. Several together have the gates that help each, as the rules open them."""
+def _served(tree: SizingTree, way: _Way, sets: Sequence[Asked]) -> dict[Asked, Need]:
+    """What these sets ask of the fan. Several together have the gates that help each, as the rules open them."""
     gates = {
         asked.who[0]: _assist(tree, way.sizes, asked)
         for asked in tree.plan.asked
         if len(asked.who) == 1 and asked.who[0] in way.helped
     }
     found = {}
-    for asked in tree.plan.asked:
+    for asked in sets:
         more = frozenset[str]().union(*(gates.get(who, frozenset()) for who in asked.who))
         found[asked] = tree.need(way.sizes, replace(asked, assist=more - asked.gates))
     return found
@@ -233,7 +234,7 @@ def _assist(tree: SizingTree, sizes: Mapping[str, float], asked: Asked) -> froze
 
 def _cures(tree: SizingTree, least: Mapping[str, float], way: _Way, slow: Sequence[Slow]) -> Iterator[Cure]:
     """What was done for each slow set, and what the other way would ask of the fan."""
-    served = _served(tree, way)
+    served = _served(tree, way, tree.plan.asked)
     for asked in dict.fromkeys(one.asked for one in slow):
         worst = min((one for one in slow if one.asked == asked), key=lambda one: one.share)
         wider = {run: way.sizes[run] for run in tree.drops(asked.gates) if way.sizes[run] != least[run]}

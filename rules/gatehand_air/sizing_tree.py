@@ -81,12 +81,21 @@ class SizingTree(Struct, frozen=True, dict=True):
     def _needs(self) -> dict[tuple[Asked, tuple[float, ...]], Need]:
         return {}
 
+    @cached_property
+    def _hung(self) -> dict[tuple[float, ...], tuple[Laid, Ducting]]:
+        return {}
+
     def need(self, sizes: Mapping[str, float], asked: Asked) -> Need:
         """What a set asks of the fan: worked out once for the sizes of the runs that it uses."""
         used = sorted({name for _, way in self.opened(asked.opens) for name in way})
         key = asked, tuple(sizes[name] for name in used)
         if key not in self._needs:
-            self._needs[key] = need(self.plan, self.plan.laid(sizes), asked)
+            all_ = tuple(sizes[run.name] for run in self.plan.runs)
+            if all_ not in self._hung:
+                laid = self.plan.laid(sizes)
+                self._hung[all_] = laid, ducting(self.plan, laid)
+            laid, of = self._hung[all_]
+            self._needs[key] = need(self.plan, laid, asked, of)
         return self._needs[key]
 
     def drops(self, gates: Collection[str]) -> list[str]:
