@@ -193,9 +193,11 @@ def _remarks(answer: Answer) -> Iterator[str]:
     if (other := sized.narrower) is not None:
         slow = {one.run for one in sized.slow}
         trunks = listed((f"{r} in {say.diameter(each)}" for r, each in other.sizes.items() if r in slow), last="and")
-        asks = f"{say.pressure(other.need.most)} for {_who(other.need.asked)}"
-        fast = "" if other.fastest is None else f", at {say.velocity(other.fastest.found)} in {other.fastest.piece}"
-        yield f"without that it takes a narrower trunk, {trunks}, and nothing wider before it: {asks}{fast}"
+        asks = f"{say.pressure(other.need.most)} with {_who(other.need.asked)}"
+        fast = (
+            "" if other.fastest is None else f", and {other.fastest.piece} runs at {say.velocity(other.fastest.found)}"
+        )
+        yield f"the other way is a narrower trunk, {trunks}, and nothing wider that runs into it: it takes {asks}{fast}"
     yield from _ports(answer)
     yield from _fast(answer)
     if (beyond := sized.beyond) is not None:
@@ -208,17 +210,19 @@ def _cure(answer: Answer, cure: Cure) -> str:
     """Which run is slow, what is done about it, and what the other way would cost."""
     say, slow, need = answer.say, cure.slow, cure.need
     alone = " alone" if len(slow.asked.who) == 1 else ""
-    runs = f"{slow.run} at {say.velocity(slow.found)}, not {say.velocity(slow.wanted, word=False)}"
-    gets = f"{say.flow(need.flow)} at {say.pressure(need.most)}"
+    runs = f"{slow.run} runs at {say.velocity(slow.found)}, not the {say.velocity(slow.wanted, word=False)} wanted"
+    draws = f"the fan draws {say.flow(need.flow)} at {say.pressure(need.most)}"
+    other = "" if cure.other is None else say.pressure(cure.other.most)
     if need.asked.assist:
-        done = f"{names(need.asked.assist)} {'opens' if len(need.asked.assist) == 1 else 'open'} as well, {gets}"
-        other = "by more air alone"
+        done = f"{names(need.asked.assist)} {'opens' if len(need.asked.assist) == 1 else 'open'} as well, and {draws}"
+        cost = f" (more air without it takes {other})" if other else ""
     else:
-        through = [f"{run} in {say.diameter(size)}" for run, size in cure.wider.items()]
-        done = f"the fan has to draw more{f' through {listed(through)}' if through else ''}, {gets}"
-        other = f"with {names(cure.other.asked.assist)} open as well" if cure.other is not None else ""
-    cost = "" if cure.other is None else f" ({other}: {say.pressure(cure.other.most)})"
-    return f"{_who(slow.asked)}{alone} leaves {runs}: {done}{cost}"
+        wider = [f"{run} in {say.diameter(size)}" for run, size in cure.wider.items()]
+        done = f"{listed(wider, last='and') if wider else 'more air'}: {draws}"
+        cost = (
+            f" (with {names(cure.other.asked.assist)} open as well it takes {other})" if cure.other is not None else ""
+        )
+    return f"{_who(slow.asked)}{alone}: {runs}; the cure is {done}{cost}"
 
 
 def _ports(answer: Answer) -> Iterator[str]:

@@ -35,9 +35,11 @@ hood = { band_saw = 410 } (flow), duct = { main = 3700 } (velocity), suction = 5
 
 _SIZE = """\
 sizes ducts that do not hang yet: one diameter for each from the sizes sold, what the fan has to give, the bill of
-parts, the tables for the config. FILE says in TOML which runs there are and what is at their ends, as in
-deploy/ducts-to-size.toml; without FILE the config's own ducts are sized anew. Exits 1 when a duct stays too slow, or
-the fan that is there falls short
+parts, the tables for the config. Without FILE the config's own ducts are sized again. FILE is TOML, in the units of its
+[airflow]: [run.NAME] length, and any of into (the next run towards the fan), at (where it joins that, from the fan's
+end), join (the angle, or "straight"), elbows = { elbow_90 = 2 }, hose, and at a machine tool, flow, dust (fine,
+shavings, heavy), port, entry, gate; before the tables sold = [4, 5, 6], stick, inlet, at_once, together; [fan] as in
+the config. deploy/ducts-to-size.toml is an example. Exits 1 when the fan that is given falls short
 """
 
 
