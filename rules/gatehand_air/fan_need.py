@@ -14,7 +14,7 @@ from msgspec.structs import replace
 
 from gatehand_air.ducting import Ducting
 from gatehand_air.fan_curve import Curve, Filter
-from gatehand_air.friction import Law, swamee_jain_loss
+from gatehand_air.friction import Law, area, swamee_jain_loss, velocity_pressure
 from gatehand_air.layout import Laid, Run, in_order
 from gatehand_air.properties import Air
 from gatehand_air.solve import Solution, Solver
@@ -157,11 +157,12 @@ def need(plan: Plan, laid: Laid, asked: Asked, of: Ducting | None = None) -> Nee
     open_ = Network(tuple(duct for duct in network.ducts if duct.name in used)) if used else network
     solver, answer, hardest = _least(plan, open_, asked, least)
     clean, dirty = plan.clean.at(answer.flow)[0], plan.dirty.at(answer.flow)[0]
+    inlet = plan.inlet or network.root.diameter
     return Need(
         asked=asked,
         flow=answer.flow,
         ducts=answer.suctions[network.root.name],
-        suction=of.suction(answer),
+        suction=answer.suctions[network.root.name] + velocity_pressure(answer.flow / area(inlet), plan.air),
         clean=clean,
         dirty=dirty,
         half=math.hypot(_half(solver, asked, answer, least, plan.ignorance), plan.ignorance.filter * dirty),

@@ -215,6 +215,9 @@ def test_steps_are_charged_and_counted() -> None:
     assert by_name["b_port"].factor == pytest.approx(reducer(4 * INCH, 6 * INCH, 30))
     assert by_name["b_port"].opening is not None
     assert by_name["main"].factor == pytest.approx(0.14 + reducer(6 * INCH, 8 * INCH, 30), abs=0.002)
+    wide = need_of(sized, "b")
+    at_inlet = velocity_pressure(wide.flow / area(8 * INCH), STANDARD)
+    assert wide.suction == pytest.approx(wide.ducts + at_inlet)  # what a gauge reads behind the step to 8 in
     parts = {(part.kind, *(round(each / INCH, 1) for each in part.sizes)): part for part in bill(sized.laid, 5 * FOOT)}
     counts = {key: part.count for key, part in parts.items()}
     assert counts == {
