@@ -81,8 +81,8 @@ def whole_config(job: Job, sized: Sized) -> Config:
     lines = ["[broker]", 'host = "127.0.0.1"', "[airflow]", f'units = "{of.name}"']
     lines += ["[fan.main]", f"curve = {[list(point) for point in points]}"]
     if (loss := job.plan.dirty.factor) > 0:
-        lost = loss * of.flow**2 / of.pressure
-        lines.append(f"filter_loss = {{ clean = {lost * 0.25!r}, dirty = {lost!r}, at = 1 }}")
+        lost = loss * (1000 * of.flow) ** 2 / of.pressure
+        lines.append(f"filter_loss = {{ clean = {lost * 0.25!r}, dirty = {lost!r}, at = 1000 }}")
     lines += ["[collector.main]", 'command = { topic = "c", on = "1", off = "0" }', f"max_open = {sized.max_open}"]
     for gate in sorted(gates):
         lines += [f"[gate.{gate}]", f'command = {{ topic = "g/{gate}", open = "1", shut = "0" }}']
