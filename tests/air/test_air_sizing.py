@@ -16,7 +16,7 @@ from gatehand_air.cures import INCHES
 from gatehand_air.fan_need import Asked, Need, Plan, need
 from gatehand_air.fittings import reducer
 from gatehand_air.friction import area, resistance, velocity_pressure
-from gatehand_air.layout import Kind, Laid, Opening, Part, Run, bill, contraction
+from gatehand_air.layout import Kind, Opening, Part, Run, bill, contraction
 from gatehand_air.properties import CFM, FOOT, FPM, INCH_WATER, STANDARD
 from gatehand_air.sizing import FASTEST, Sized, size
 from gatehand_air.spread import PLAIN
