@@ -21,7 +21,7 @@ from gatehand_air.solve import Solution, Solver
 from gatehand_air.spread import PLAIN, Ignorance, spread
 from gatehand_air.tree import Network
 
-ENDLESS: Final = 1e3
+ENDLESS: Final = 1e6
 """m3/s: where the curve of a fan that gives the same pressure at any flow ends."""
 ROUNDS: Final = 60
 EXACT: Final = 1e-10
@@ -29,6 +29,10 @@ START: Final = 1000.0
 """Pa."""
 LEAST_POWER: Final = 0.3
 """Of the suction, with which flows grow: a half where losses go with the square, up to 1 where the air is laminar."""
+
+
+class NoSuctionError(ValueError):
+    """What a set needs cannot be worked out; the text says of which."""
 
 
 class Asked(Struct, frozen=True):
@@ -145,7 +149,7 @@ def need(plan: Plan, laid: Laid, asked: Asked, of: Ducting | None = None) -> Nee
     """What one set asks of the fan. `of`: these ducts, where the caller has them.
 
     Raises:
-        ValueError: no hood is open in it.
+        NoSuctionError: no hood is open in it, or its ducts are of no sensible size.
     """
     of = of or ducting(plan, laid)
     network = of.network
@@ -193,7 +197,10 @@ def _least(plan: Plan, network: Network, asked: Asked, least: Mapping[str, float
             power = min(max(math.log(share / last[1]) / math.log(suction / last[0]), LEAST_POWER), 1.0)
         last = suction, share
         suction *= share ** (-1 / power)
-    raise ValueError(f"no suction found for {', '.join(sorted(asked.opens)) or 'no open gate'}")
+    gates = ", ".join(sorted(asked.opens)) or "no gate"
+    raise NoSuctionError(
+        f"with {gates} open no suction serves every hood: something there loses nothing, or far too much"
+    )
 
 
 def _half(solver: Solver, asked: Asked, answer: Solution, least: Mapping[str, float], known: Ignorance) -> float:

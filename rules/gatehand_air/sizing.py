@@ -111,8 +111,8 @@ class Sized(Struct, frozen=True):
 
     @property
     def max_open(self) -> int:
-        """The most gates that any set opens."""
-        return max(len(need.asked.opens) for need in self.needs)
+        """The most gates that any set opens, 1 at least."""
+        return max(1, *(len(need.asked.opens) for need in self.needs))
 
 
 def size(plan: Plan) -> Sized:

@@ -66,6 +66,34 @@ def drawn_file(seed: int) -> dict[str, Any]:
     return file
 
 
+def odd_file(seed: int) -> dict[str, Any]:
+    """A file's tables as nobody should write them: at the bounds, contradictory, or only strange."""
+    dice = random.Random(seed)
+    names = [f"r{number}" for number in range(dice.randint(1, 6))]
+    runs: dict[str, dict[str, Any]] = {}
+    choices: dict[str, tuple[float, list[Any]]] = {
+        "at": (0.4, [0, 1, 5, 30]),
+        "join": (0.3, [30, 45, 60, 90, "straight"]),
+        "flow": (0.6, [10, 100, 400, 5000]),
+        "port": (0.3, [0.6, 2, 4, 50]),
+        "hose": (0.2, [0, 3]),
+        "gate": (0.3, [False, True, "g"]),
+        "tool": (0.3, ["jointer", ["jointer", "x"], "sweep"]),
+        "entry": (0.2, [0, 0.01, "bell", 50]),
+        "elbows": (0.2, [{"elbow_90": 0}, {"elbow_90": 3}]),
+        "k": (0.2, [0, 9]),
+        "dust": (0.3, ["fine", "heavy"] if "dust" in Hood.model_fields else [None]),
+    }
+    for number, name in enumerate(names):
+        runs[name] = {"length": dice.choice([0, 1, 5, 30, 900])}
+        runs[name] |= {"into": dice.choice(names[:number])} if number else {}
+        runs[name] |= {key: dice.choice(some) for key, (share, some) in choices.items() if dice.random() < share}
+    file: dict[str, Any] = {"run": runs, "at_once": dice.choice([1, 2, 9])}
+    file |= {"sold": dice.sample([0.6, 2, 3, 4, 6, 10, 24, 60], dice.randint(1, 4))} if dice.random() < 0.8 else {}
+    file |= {"inlet": dice.choice([0.6, 4, 8])} if dice.random() < 0.3 else {}
+    return file | ({"fan": {"curve": [[0, 10], [500, 8], [1500, 1]]}} if dice.random() < 0.4 else {})
+
+
 def whole_config(job: Job, sized: Sized) -> Config:
     """What was printed, pasted into a shop: its remarks taken for keys, with a fan that just meets every need."""
     of = job.units

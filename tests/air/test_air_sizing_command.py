@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 from shop_files import shop_text
-from sizing_shops import job_of
+from sizing_shops import job_of, odd_file
 
-from gatehand.air.sizing_file import SizingFileError, read
+from gatehand.air.sizing_file import SizeFile, SizingFileError, faults, read
 from gatehand.air.sizing_job import from_file
+from gatehand.air.sizing_report import Answer, as_json, as_text
 from gatehand.cli import main
 from gatehand.config import load_text
 from gatehand_air.properties import FOOT, INCH
@@ -168,7 +169,7 @@ def test_a_run_is_cut_where_others_join() -> None:
                 "main": {"length": 10, "elbows": {"elbow_90": 2}, "k": 0.2},
                 "a": {"into": "main", "at": 4, **end},
                 "b": {"into": "main", "at": 4, "join": 90, **end},
-                "c": {"into": "main", "at": 0, **end},
+                "c": {"into": "main", "at": 10, "join": 45, **end},
                 "d": {"into": "main", **end},
                 "e": {"into": "main", "join": 30, **end},
             }
@@ -180,7 +181,7 @@ def test_a_run_is_cut_where_others_join() -> None:
         "main_2": ("main", 6),
         "a": ("main", 3),
         "b": ("main", 3),
-        "c": ("main", 3),
+        "c": ("main_2", 3),
         "d": ("main_2", 3),
         "e": ("main_2", 3),
     }
@@ -211,6 +212,12 @@ BAD = [
     ("sold = [4, true]\n[run.m]\nlength = 5\nflow = 100\n", "sold[1]: found true; wanted a number"),
     ("[run.m]\nlength = 0\nentry = 0\nflow = 100\n", "loses nothing"),
     ("[run.m]\nlength = 5\nflow = 100\ngate = 3\n", "found 3; a name has"),
+    ('[run.m]\nlength = 5\n[run.a]\ninto = "m"\nat = 0\nlength = 1\nflow = 9\n', "that is the other's own end"),
+    ('[run.m]\nlength = 5\nhose = 2\n[run.a]\ninto = "m"\nlength = 1\nflow = 9\n', "a hose is at a machine"),
+    ('[run.m]\nlength = 5\ngate = "g"\n[run.a]\ninto = "m"\nlength = 1\nflow = 9\n', "two gates on its way, a and g"),
+    ('[run.a_hose]\nlength = 5\n[run.a]\ninto = "a_hose"\nlength = 1\nflow = 9\nhose = 1\n', "has a duct of its own with"),
+    ("inlet = 150\n[run.m]\nlength = 5\nflow = 100\n", "found 150 in; wanted 0.5 to 60 in, in the units of the file"),
+    ("[run.m]\nlength = 5\nflow = 2\n", "found 2 cfm; wanted 5 to 50,000 cfm"),
 ]  # fmt: skip
 
 
@@ -226,6 +233,19 @@ def test_what_is_wrong_with_a_file_is_told_with_its_line(
     error = capsys.readouterr().err
     assert says in error
     assert "size.toml:" in error
+
+
+def test_odd_files_are_sized_or_told_what_is_wrong() -> None:
+    sized = 0
+    for seed in range(150):
+        file = SizeFile.model_validate(odd_file(seed))
+        if list(faults(file)):
+            continue
+        answer = Answer(job := from_file(file), size(job.plan))
+        assert json.dumps(as_json([answer], job.units.name), allow_nan=False)
+        assert all(text for text, _ in as_text([answer]))
+        sized += 1
+    assert sized > 15
 
 
 def test_too_many_sets_and_files_that_cannot_be_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -20,6 +20,7 @@ from gatehand.config.toml_text import NotTomlError, parse
 from gatehand.config.values import Count, Name, NameOf, SomeCount, TomlTable, fail, unknown_word
 from gatehand.text import did_you_mean, found
 from gatehand_air.fittings import ENTRIES, FITTINGS, MATERIALS, kind_of
+from gatehand_air.properties import CFM, FOOT, INCH, Units, units
 from gatehand_air.sizing import DUSTS
 
 ANGLES: Final = {30: "wye_30", 45: "wye_45", 60: "wye_60", 90: "tee"}
@@ -73,7 +74,7 @@ class RunTable(TomlTable):
     at: NotNegative | None = None
     """Where along that run, from its end nearer the fan, ft or m; default: at its far end."""
     join: Annotated[int | str | None, PlainValidator(_join)] = None
-    """The angle at which it enters, in degrees; the first at a far end goes straight on, others enter at 45."""
+    """The angle at which it enters, in degrees; the first at a far end that says none goes straight on, others enter at 45."""
     length: NotNegative
     """Straight length, ft or m."""
     elbows: dict[Annotated[str, BeforeValidator(_elbow)], Count] = Field(default_factory=dict)
@@ -154,17 +155,17 @@ def read(path: Path) -> SizeFile:
     except NotTomlError as error:
         raise SizingFileError(f"{path}:{error.slip.span.line}: {error.slip.message}") from None
     meant = put_right(tables, SizeFile)
-    faults = list(meant.faults)
+    wrong = list(meant.faults)
     file = None
     try:
         file = SizeFile.model_validate(meant.tables)
     except ValidationError as invalid:
         errors = [each for each in invalid.errors() if each["type"] not in FOLLOWS]
-        faults += [fault_of(each, path_of(each, meant.tables), SizeFile) for each in errors]
-    if file is not None and not faults:
-        faults = list(_faults(file))
-    if faults or file is None:
-        raise SizingFileError("\n".join(_placed(path, fault, positions, meant.written(fault.path)) for fault in faults))
+        wrong += [fault_of(each, path_of(each, meant.tables), SizeFile) for each in errors]
+    if file is not None and not wrong:
+        wrong = list(faults(file))
+    if wrong or file is None:
+        raise SizingFileError("\n".join(_placed(path, each, positions, meant.written(each.path)) for each in wrong))
     return file
 
 
@@ -173,19 +174,68 @@ def _placed(path: Path, fault: Fault, positions: Positions, at: KeyPath) -> str:
     return f"{path}:{positions.of(at, at_key=fault.at_key).line}: {where}{fault.message}"
 
 
-def _faults(file: SizeFile) -> Iterator[Fault]:
-    """What only shows between the runs."""
+def faults(file: SizeFile) -> Iterator[Fault]:
+    """What only shows between the runs, and beside the units."""
+    yield from _size_faults(file)
     yield from _tree_faults(file.run)
     names = Counter(gate for name, run in file.run.items() if (gate := gate_of(name, run, file.run)) is not None)
     for name, run in file.run.items():
         if (gate := gate_of(name, run, file.run)) is not None and names[gate] > 1:
             yield Fault(("run", name), codes.BAD_DUCT, f"two runs have the gate {gate!r}: name one with gate = ...")
+    yield from _name_faults(file.run)
     tools = {tool for name, run in file.run.items() if is_end(name, file.run) for tool in run.tool or (name,)}
     for number, some in enumerate(file.together):
         for tool in some:
             if tool not in tools:
                 text = f"there is no tool {tool!r}; {did_you_mean(tool, sorted(tools))}"
                 yield Fault(("together", number), codes.UNKNOWN_NAME, text)
+
+
+_DIAMETERS: Final = (0.5 * INCH, 60 * INCH)
+_LENGTHS: Final = (0.0, 1000 * FOOT)
+_FLOWS: Final = (5 * CFM, 50_000 * CFM)
+"""What ducts and machines of a shop have, generously: least and most."""
+
+
+def _length_word(of: Units) -> str:
+    return "ft" if of.name == "us" else "m"
+
+
+def _size_faults(file: SizeFile) -> Iterator[Fault]:
+    """Numbers that no shop has: mostly those of the other units."""
+    of = units(file.airflow.units)
+    diameter, length = (of.diameter, of.diameter_word, _DIAMETERS), (of.length, _length_word(of), _LENGTHS)
+    found: list[tuple[KeyPath, float | None, tuple[float, str, tuple[float, float]]]] = [
+        *((("sold", number), each, diameter) for number, each in enumerate(file.sold or ())),
+        (("inlet",), file.inlet, diameter),
+        (("stick",), file.stick, length),
+    ]
+    for name, run in file.run.items():
+        found += [(("run", name, "port"), run.port, diameter), (("run", name, "length"), run.length, length)]
+        found += [(("run", name, "hose"), run.hose, length)]
+        found += [(("run", name, "flow"), run.flow, (of.flow, of.flow_word, _FLOWS))]
+    for path, value, (unit, word, (least, most)) in found:
+        if value is not None and not least <= value * unit * (1 + 1e-9) <= most * (1 + 1e-6):
+            bounds = f"{least / unit:.4g} to {most / unit:,.0f} {word}"
+            text = f'found {value:g} {word}; wanted {bounds}, in the units of the file (units = "{of.name}")'
+            yield Fault(path, codes.BAD_NUMBER, text)
+
+
+def _name_faults(runs: Mapping[str, RunTable]) -> Iterator[Fault]:
+    """Two gates on one way, and names that the hose or the port of another run will have."""
+    for name, run in runs.items():
+        way = [name]
+        while (into := runs[way[-1]].into) is not None and into in runs and into not in way:
+            way.append(into)
+        behind = [each for each in way[1:] if not is_end(each, runs)]  # a machine's gate is before what joins there
+        gates = [gate for each in (name, *behind) if (gate := gate_of(each, runs[each], runs)) is not None]
+        if is_end(name, runs) and len(gates) > 1:
+            text = f"two gates on its way, {gates[0]} and {gates[1]}: one is enough; give gate = false to the other run"
+            yield Fault(("run", name), codes.BAD_DUCT, text)
+        for part in ([f"{name}_hose"] if run.hose > 0 else []) + ([f"{name}_port"] if run.port is not None else []):
+            if part in runs:
+                text = f"run {name} has a duct of its own with this name: choose another"
+                yield Fault(("run", part), codes.BAD_DUCT, text, at_key=True)
 
 
 def _tree_faults(runs: Mapping[str, RunTable]) -> Iterator[Fault]:
@@ -212,6 +262,10 @@ def _end_faults(name: str, runs: Mapping[str, RunTable]) -> Iterator[Fault]:
     if run.into is not None and run.at is not None and run.at > runs[run.into].length:
         text = f"{run.into!r} is {runs[run.into].length:g} long: it cannot join {run.at:g} from its end"
         yield Fault((*path, "at"), codes.BAD_NUMBER, text)
+    if run.at == 0:
+        yield Fault((*path, "at"), codes.BAD_NUMBER, "that is the other's own end: give a length above 0")
+    if run.hose > 0 and not is_end(name, runs):
+        yield Fault((*path, "hose"), codes.BAD_DUCT, "a hose is at a machine, and there is none at its end")
     into = runs.get(run.into or "")
     if (
         run.join == "straight"

@@ -200,7 +200,7 @@ def _straight(runs: Mapping[str, RunTable]) -> frozenset[str]:
     for far in runs:
         there = [n for n, run in runs.items() if run.into == far and joins_at(run, runs) >= runs[far].length]
         if not found & set(there):
-            found |= {name for name in there[:1] if runs[name].join is None}
+            found |= set([name for name in there if runs[name].join is None][:1])
     return frozenset(found)
 
 

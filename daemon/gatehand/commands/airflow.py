@@ -79,18 +79,19 @@ def _size(args: argparse.Namespace, config: Config | None) -> int:
     from gatehand.air.sizing_file import SizingFileError, read
     from gatehand.air.sizing_job import from_config, from_file
     from gatehand.air.sizing_report import Answer, as_json, as_text
+    from gatehand_air.fan_need import NoSuctionError
     from gatehand_air.sizing import size
 
     for option in ("open", "measured", "plot"):
         if getattr(args, option) is not None:
             raise CommandError(f"--size goes without --{option}", WRONG_USAGE)
-    with ending(SizingFileError):
+    with ending(SizingFileError, NoSuctionError):
         jobs = (
             [from_file(read(args.size))]
             if config is None
             else [from_config(config, system) for system in duct_systems(config)]
         )
-    answers = [Answer(job, size(job.plan)) for job in jobs]
+        answers = [Answer(job, size(job.plan)) for job in jobs]
     if args.json:
         print_json(as_json(answers, jobs[0].units.name))
     else:
