@@ -215,7 +215,7 @@ BAD = [
     ('[run.m]\nlength = 5\n[run.a]\ninto = "m"\nat = 0\nlength = 1\nflow = 9\n', "that is the other's own end"),
     ('[run.m]\nlength = 5\nhose = 2\n[run.a]\ninto = "m"\nlength = 1\nflow = 9\n', "a hose is at a machine"),
     ('[run.m]\nlength = 5\ngate = "g"\n[run.a]\ninto = "m"\nlength = 1\nflow = 9\n', "two gates on its way, a and g"),
-    ('[run.a_hose]\nlength = 5\n[run.a]\ninto = "a_hose"\nlength = 1\nflow = 9\nhose = 1\n', "has a duct of its own with"),
+    ('[run.a_hose]\nlength = 5\n[run.a]\ninto = "a_hose"\nlength = 1\nflow = 9\nhose = 1\n', "a duct of its own with"),
     ("inlet = 150\n[run.m]\nlength = 5\nflow = 100\n", "found 150 in; wanted 0.5 to 60 in, in the units of the file"),
     ("[run.m]\nlength = 5\nflow = 2\n", "found 2 cfm; wanted 5 to 50,000 cfm"),
 ]  # fmt: skip

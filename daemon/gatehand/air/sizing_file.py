@@ -74,7 +74,7 @@ class RunTable(TomlTable):
     at: NotNegative | None = None
     """Where along that run, from its end nearer the fan, ft or m; default: at its far end."""
     join: Annotated[int | str | None, PlainValidator(_join)] = None
-    """The angle at which it enters, in degrees; the first at a far end that says none goes straight on, others enter at 45."""
+    """The angle at which it enters, in degrees; of those at a far end the first without goes straight on, else 45."""
     length: NotNegative
     """Straight length, ft or m."""
     elbows: dict[Annotated[str, BeforeValidator(_elbow)], Count] = Field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""What is to be sized: a file's runs and tools, or the config's own ducts, as runs in SI units.
+"""What is to be sized: a file's runs and tools as runs in SI units, and who asks for which gates.
 
 One run of a file may carry others that join along it: it is cut where they join, so that each part can have a size of
 its own (`main` nearest the fan, then `main_2`). The sizing itself is in `gatehand_air.sizing`.
@@ -10,17 +10,16 @@ from typing import Any, Final
 
 from msgspec import Struct
 
-from gatehand.air.duct_model import MAIN_VELOCITY, MIN_VELOCITY, DuctSystem, shop_air
+from gatehand.air.duct_model import MAIN_VELOCITY, MIN_VELOCITY, shop_air
 from gatehand.air.sizing_file import ANGLES, RunTable, SizeFile, SizingFileError, gate_of, is_end, joins_at
 from gatehand.config import Config
-from gatehand.config.ducts import DuctTable, FilterLoss, Hood
+from gatehand.config.ducts import FilterLoss, Hood
 from gatehand.text import listed, named
 from gatehand_air.cures import INCHES, MILLIMETRES
 from gatehand_air.fan_curve import Filter
 from gatehand_air.fan_need import Asked, Plan
 from gatehand_air.fittings import ENTRIES, MATERIALS, Want, default_flow, kind_of
 from gatehand_air.friction import LAWS
-from gatehand_air.gate_sets import Asker
 from gatehand_air.layout import GATE, Opening, Run
 from gatehand_air.properties import Units, units
 from gatehand_air.sizing import MOST_SETS, dust_velocity
@@ -129,51 +128,53 @@ def _hood_keys(name: str, run: RunTable, want: Want, of: Units) -> dict[str, Any
 def _cut(file: SizeFile, wants: Mapping[str, Want], of: Units) -> tuple[tuple[Run, ...], dict[str, str]]:
     """The runs, cut where others join along them, and by the file's run with an end: the part that has it."""
     found: list[Run] = []
-    ends: dict[str, str] = {}
-    taken = set(file.run)
-    parts: dict[str, list[tuple[float, str]]] = {}  # by run: where each part ends, and its name
-    for name, run in file.run.items():
-        cuts = {joins_at(each, file.run) for each in file.run.values() if each.into == name}
-        at = [0.0, *sorted(cut for cut in cuts if 0 < cut < run.length), run.length]
-        names = [name]
-        while len(names) < len(at) - 1:
-            names.append(_free(name, len(names) + 1, taken))
-        parts[name] = [(end, part) for end, part in zip(at[1:], names, strict=True)]
-    straight = _straight(file.run)
+    parts, straight = _parts(file), _straight(file.run)
     for name, run in file.run.items():
         before = 0.0
-        for number, (end, part) in enumerate(parts[name]):
-            last = number == len(parts[name]) - 1
-            into = parts[name][number - 1][1] if number else _partjoins_at(parts, run, file.run)
-            opening = None
-            if last and name in wants:
-                ends[name] = part
-                opening = _opening(run, wants[name], of)
-            gate = gate_of(name, run, file.run)
-            here = gate if (last if opening is not None or name in wants else number == 0) else None
-            fittings: list[str | float] = []
-            if number == 0:
-                fittings += [elbow for elbow, count in run.elbows.items() for _ in range(count)]
-                fittings += [run.k] if run.k > 0 else []
-            fittings += [GATE] if here is not None else []
+        for number, (until, part) in enumerate(parts[name]):
+            is_last = number == len(parts[name]) - 1
+            at_machine = is_last and name in wants
+            has_gate = at_machine if name in wants else number == 0
+            gate = gate_of(name, run, file.run) if has_gate else None
+            fittings = _fittings(run) if number == 0 else []
+            fittings += [GATE] if gate is not None else []
             if number == 0 and run.into is not None and name not in straight:
                 fittings.append(ANGLES[run.join] if isinstance(run.join, int) else ANGLES[45])
             material = run.material or file.material
             found.append(
                 Run(
                     name=part,
-                    into=into,
-                    length=(end - before) * of.length,
+                    into=parts[name][number - 1][1] if number else _part_joined(parts, run, file.run),
+                    length=(until - before) * of.length,
                     material=material,
                     roughness=MATERIALS[material].roughness,
                     fittings=tuple(fittings),
-                    hose=run.hose * of.length if opening is not None else 0.0,
-                    gate=here,
-                    opening=opening,
+                    hose=run.hose * of.length if at_machine else 0.0,
+                    gate=gate,
+                    opening=_opening(run, wants[name], of) if at_machine else None,
                 )
             )
-            before = end
-    return tuple(found), ends
+            before = until
+    return tuple(found), {name: parts[name][-1][1] for name in wants}
+
+
+def _parts(file: SizeFile) -> dict[str, list[tuple[float, str]]]:
+    """By run: where each of its parts ends, from the fan's end, and what that is called."""
+    taken, found = set(file.run), {}
+    for name, run in file.run.items():
+        cuts = {joins_at(each, file.run) for each in file.run.values() if each.into == name}
+        ends = [*sorted(cut for cut in cuts if 0 < cut < run.length), run.length]
+        names = [name]
+        while len(names) < len(ends):
+            names.append(_free(name, len(names) + 1, taken))
+        found[name] = list(zip(ends, names, strict=True))
+    return found
+
+
+def _fittings(run: RunTable) -> list[str | float]:
+    """Elbows, and what else loses pressure in it."""
+    elbows: list[str | float] = [elbow for elbow, count in run.elbows.items() for _ in range(count)]
+    return [*elbows, run.k] if run.k > 0 else elbows
 
 
 def _free(name: str, number: int, taken: set[str]) -> str:
@@ -184,7 +185,7 @@ def _free(name: str, number: int, taken: set[str]) -> str:
     return part
 
 
-def _partjoins_at(
+def _part_joined(
     parts: Mapping[str, list[tuple[float, str]]], run: RunTable, runs: Mapping[str, RunTable]
 ) -> str | None:
     """The part of the other run at whose hood end this one joins."""
@@ -226,7 +227,7 @@ def _asked(
     for name, part in ends.items():
         for tool in file.run[name].tool or (name,):
             parts.setdefault(tool, []).append(part)
-    askers = _Askers()
+    askers = Askers()
     for tool, dusty in parts.items():
         gates = frozenset(gate for part in dusty if (gate := _gate_of(by_name, part)) is not None)
         askers.add(tool, gates, frozenset(dusty), by_hand=kind_of(tool) == "floor_sweep")
@@ -241,13 +242,14 @@ def _asked(
     return askers.sets(together), askers.tools
 
 
-class _Askers:
+class Askers:
     """Who asks for which gates: tools at one hood ask as one."""
 
     def __init__(self) -> None:
         self._found: dict[tuple[frozenset[str], frozenset[str]], list[tuple[str, bool]]] = {}
 
     def add(self, name: str, gates: frozenset[str], dusty: frozenset[str], *, by_hand: bool) -> None:
+        """One more, a tool or the gate that is opened by hand."""
         self._found.setdefault((gates, dusty), []).append((name, by_hand))
 
     @property
@@ -292,85 +294,3 @@ def _gate_of(runs: Mapping[str, Run], name: str) -> str | None:
             return gate
         here = runs[here].into
     return None
-
-
-def from_config(config: Config, system: DuctSystem) -> Job:
-    """A collector's ducts as the config has them, but for their diameters and reducers, and the sets it can ask for.
-
-    Raises:
-        SizingFileError: a hood of which nobody knows what it wants.
-    """
-    of, ducting = system.units, system.ducting
-    ends = {end.name: end for end in ducting.network.ends}
-    names = [name for name in config.duct if name in {duct.name for duct in ducting.network.ducts}]
-    for name in ends:
-        if name not in system.wants:
-            raise SizingFileError(f"duct {name}: nobody knows what its hood wants: give hood.flow or hood.tool")
-    runs = []
-    inlet = None
-    for name in names:
-        table = config.duct[name]
-        fittings = [each.name or each.k for each in table.fittings if each.reducer is None]
-        if table.into is None:
-            inlet = next((f.reducer * of.diameter for f in table.fittings if f.reducer is not None), None)
-        end = ends.get(name)
-        opening = None
-        if end is not None:
-            opening = Opening(
-                flow=system.wants[name].flow,
-                entry=end.entry or 0.0,
-                dust_velocity=end.dust_velocity,
-                machine=end.machine,
-            )
-        rough = table.roughness
-        runs.append(
-            Run(
-                name=name,
-                into=table.into,
-                length=table.length * of.length,
-                material=table.material,
-                roughness=MATERIALS[table.material].roughness if rough is None else rough * of.roughness,
-                fittings=tuple(each for each in fittings if each is not None),
-                gate=table.gate,
-                opening=opening,
-                leak=ducting.network.duct(name).leak,
-            )
-        )
-    askers = _Askers()
-    for demand in system.demands:
-        askers.add(demand.name, demand.gates, demand.hoods, by_hand=demand.asker is Asker.HAND)
-    label = askers.label
-    ways = (way for one in system.sets for way in one.demands)
-    asked = askers.sets(frozenset(label[demand.name] for demand in way) for way in ways)
-    plan = Plan(
-        runs=tuple(runs),
-        asked=asked,
-        sold=INCHES if of.name == "us" else MILLIMETRES,
-        air=ducting.air,
-        branch_velocity=ducting.branch_velocity,
-        main_velocity=ducting.main_velocity,
-        clean=ducting.clean_filter,
-        dirty=ducting.dirty_filter,
-        inlet=inlet,
-        law=ducting.law,
-    )
-    return Job(
-        plan=plan,
-        collector=system.collector,
-        units=of,
-        tools=askers.tools,
-        wants=system.wants,
-        dusts={},
-        hoods={name: _set_keys(config.duct[name], "hood") for name in names if config.duct[name].hood is not None},
-        ducts={name: _set_keys(config.duct[name]) for name in names},
-        config=config,
-    )
-
-
-def _set_keys(table: DuctTable, of: str | None = None) -> dict[str, Any]:
-    """The keys that were written, those apart that the sizing gives."""
-    written: dict[str, Any] = table.model_dump(exclude_unset=True)
-    if of is not None:
-        return dict(written[of])
-    ours = ("into", "diameter", "length", "fittings", "gate", "hood")
-    return {key: value for key, value in written.items() if key not in ours}

@@ -76,8 +76,9 @@ def run(args: argparse.Namespace) -> int:
 def _size(args: argparse.Namespace, config: Config | None) -> int:
     """Size the runs of a file, or a config's ducts anew."""
     from gatehand.air.duct_model import duct_systems
+    from gatehand.air.sizing_config import from_config
     from gatehand.air.sizing_file import SizingFileError, read
-    from gatehand.air.sizing_job import from_config, from_file
+    from gatehand.air.sizing_job import from_file
     from gatehand.air.sizing_report import Answer, as_json, as_text
     from gatehand_air.fan_need import NoSuctionError
     from gatehand_air.sizing import size
