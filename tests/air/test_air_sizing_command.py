@@ -142,6 +142,20 @@ def test_the_configs_own_ducts_are_sized_anew(tmp_path: Path, capsys: pytest.Cap
     assert loaded.config is not None, [str(each) for each in loaded.errors]
 
 
+def test_thin_air_asks_for_more_on_a_makers_curve(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = "[run.m]\nlength = 9\nflow = 400\nentry = 0.5\n"
+    main(["airflow", "--json", "--size", str(written(tmp_path, text))])
+    (low,) = json.loads(capsys.readouterr().out)["collectors"]["main"]["needs"]
+    path = written(tmp_path, f"[airflow]\naltitude = 5000\n{text}")
+    main(["airflow", "--json", "--size", str(path)])
+    (high,) = json.loads(capsys.readouterr().out)["collectors"]["main"]["needs"]
+    thin = (1 - 2.25577e-5 * 1524) ** 5.25588  # the standard atmosphere, as a part of sea level
+    assert high["pressure"] == pytest.approx(low["pressure"] * thin, rel=0.01)  # friction falls a little less
+    main(["airflow", "--size", str(path)])
+    curve = f"(it is drawn for standard air) passes above 400 cfm at {high['up_to'] / thin:.2f} in.w.g."
+    assert curve in capsys.readouterr().out
+
+
 def test_metric_and_us_files_give_the_same_ducts() -> None:
     def shop(foot: float, inch: float, cfm: float) -> dict[str, Any]:
         return {
@@ -159,6 +173,26 @@ def test_metric_and_us_files_give_the_same_ducts() -> None:
     assert metric.laid.sizes == {name: pytest.approx(each) for name, each in us.laid.sizes.items()}
     for one, other in zip(us.needs, metric.needs, strict=True):
         assert other.most == pytest.approx(one.most, rel=1e-6)
+
+
+def test_who_runs_together_is_said_by_tool_or_by_run() -> None:
+    runs = {
+        "main": {"length": 5},
+        "saw": {"into": "main", "length": 3, "tool": "table_saw"},
+        "planing": {"into": "main", "length": 3, "tool": ["jointer", "drum_sander"]},
+        "sweep": {"into": "main", "length": 3},
+    }
+    job = job_of({"run": runs, "together": [["saw", "sweep"], ["drum_sander", "table_saw"]]})
+    assert [asked.who for asked in job.plan.asked] == [
+        ("table_saw",),
+        ("jointer or drum_sander",),
+        ("sweep",),
+        ("table_saw", "sweep"),
+        ("table_saw", "jointer or drum_sander"),
+    ]
+    assert [asked.by_hand for asked in job.plan.asked] == [False, False, True, False, False]
+    assert job.tools["jointer or drum_sander"] == ("jointer", "drum_sander")
+    assert job.tools["sweep"] == ()
 
 
 def test_a_run_is_cut_where_others_join() -> None:

@@ -120,7 +120,7 @@ class SizeFile(TomlTable):
     at_once: SomeCount = 1
     """How many tools run together at the most."""
     together: tuple[tuple[NameOf, ...], ...] = ()
-    """Tools that run together; each also runs alone."""
+    """Tools, or runs with a machine, that run together; each also runs alone."""
     fan: Fan | None = None
     """The fan to check, as [fan.NAME] in the config."""
     filter_loss: FilterLoss | None = None
@@ -183,7 +183,8 @@ def faults(file: SizeFile) -> Iterator[Fault]:
         if (gate := gate_of(name, run, file.run)) is not None and names[gate] > 1:
             yield Fault(("run", name), codes.BAD_DUCT, f"two runs have the gate {gate!r}: name one with gate = ...")
     yield from _name_faults(file.run)
-    tools = {tool for name, run in file.run.items() if is_end(name, file.run) for tool in run.tool or (name,)}
+    ends = {name: run.tool or (name,) for name, run in file.run.items() if is_end(name, file.run)}
+    tools = ends.keys() | {tool for some in ends.values() for tool in some}
     for number, some in enumerate(file.together):
         for tool in some:
             if tool not in tools:

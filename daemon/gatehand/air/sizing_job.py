@@ -238,7 +238,8 @@ def _asked(
             if len(together) > MOST_SETS:
                 many = f"at_once = {file.at_once}: of {named(len(parts), 'tool')} these are more than {MOST_SETS} sets"
                 raise SizingFileError(f"{many}; name those that matter in together")
-    together += [frozenset(askers.label[tool] for tool in some) for some in file.together]
+    label = {name: askers.label[(file.run[name].tool or (name,))[0]] for name in ends} | askers.label
+    together += [frozenset(label[name] for name in some) for some in file.together]
     return askers.sets(together), askers.tools
 
 

@@ -96,7 +96,9 @@ def _who(asked: Asked) -> str:
 def _ducts(answer: Answer) -> Iterator[str]:
     """One line for each run: its size, how slow its air gets, of what its dust wants, and where it carries most."""
     say, of = answer.say, answer.job.units
-    rows = [["duct", "size", "length", "wants", "slowest", "of", "most", of.velocity_word, of.pressure_word, "with"]]
+    flow, speed = of.flow_word, of.velocity_word
+    heads = "duct", "size", _length_word(answer), f"wants {flow}", "slowest", f"of {speed}", f"most {flow}", speed
+    rows = [[*heads, of.pressure_word, "with"]]
     for run in answer.sized.laid.runs:
         size = say.diameter(answer.sized.laid.sizes[run.name])
         length = f"{(run.length + run.hose) / of.length:.4g}"
@@ -252,7 +254,8 @@ def _fast(answer: Answer) -> Iterator[str]:
         alike.setdefault((one.asked, say.velocity(one.found)), []).append(one)
     if alike:
         runs = [f"{names([f.piece for f in some])} {v} with {_who(who)}" for (who, v), some in alike.items()]
-        limit = f"{say.velocity(FASTEST)} (28 m/s), the most that {ADVISED} advises"
+        metres = "" if answer.job.units.name == "metric" else f" ({FASTEST:g} m/s)"
+        limit = f"{say.velocity(FASTEST)}{metres}, the most that {ADVISED} advises"
         yield f"faster than {limit}: {'; '.join([*runs, *_wider(answer, fastest.values())])}"
 
 
