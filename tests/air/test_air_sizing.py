@@ -125,6 +125,31 @@ def test_branches_at_one_joint_share_its_suction() -> None:
     assert both.losses["b"] == pytest.approx(joint, rel=1e-6)
 
 
+def test_a_branch_that_loses_less_draws_what_the_velocity_pressure_method_corrects_it_to() -> None:
+    # Q corrected = Q designed * sqrt(governing SP / own SP): a published ventilation design work sheet, same method [pub];
+    # exact but for friction, which goes with a little less than the square
+    ends = (end("a", "main", 400, "elbow_90", "wye_45", feet=20), end("b", "main", 350, "wye_45", feet=4))
+    plan = Shop((trunk("main", None), *ends), (("a", "b"),)).plan()
+    laid = plan.laid({"main": 6 * INCH, "a": 4 * INCH, "b": 4 * INCH})
+    a, b, both = (need(plan, laid, asked) for asked in plan.asked)
+    assert both.hardest == "a"
+    own = {
+        one.asked.who[0]: one.losses[one.asked.who[0]] * (flow * CFM / one.flow) ** 2
+        for one, flow in ((a, 400), (b, 350))
+    }
+    assert both.flows["b"] / CFM == pytest.approx(350 * math.sqrt(own["a"] / own["b"]), rel=0.01)
+
+
+def test_what_a_run_loses_is_what_fluids_makes_of_it() -> None:
+    fluids = pytest.importorskip("fluids", reason="fluids (extra 'oracle') is not installed")
+    plan = Shop((end("a", None, 390, 0.3, feet=30, entry=0.49),)).plan()
+    one = need(plan, plan.laid({"a": 4 * INCH}), plan.asked[0])
+    speed = 390 * CFM / area(4 * INCH)
+    friction = fluids.friction.Swamee_Jain_1976(speed * 4 * INCH / STANDARD.viscosity, OLD_CHART / (4 * INCH))
+    k = fluids.K_from_f(fd=friction, L=30 * FOOT, D=4 * INCH) + 0.3 + 0.49
+    assert one.ducts == pytest.approx(fluids.dP_from_K(K=k, rho=STANDARD.density, V=speed), rel=1e-6)
+
+
 def test_the_pressure_that_a_fan_needs_has_the_spread_of_shops_drawn_at_random() -> None:
     """The one way of a shop loses the sum of its ducts, so each drawn shop has a pressure in closed form."""
     shop = Shop((trunk("main", None, 20, "elbow_90"), end("a", "main", 400, "elbow_90", "wye_45", feet=10)))
