@@ -126,7 +126,7 @@ def test_branches_at_one_joint_share_its_suction() -> None:
 
 
 def test_a_branch_that_loses_less_draws_what_the_velocity_pressure_method_corrects_it_to() -> None:
-    # Q corrected = Q designed * sqrt(governing SP / own SP): a published ventilation design work sheet, same method [pub];
+    # Q corrected = Q designed * sqrt(governing SP / own SP), from a published work sheet of that method [pub];
     # exact but for friction, which goes with a little less than the square
     ends = (end("a", "main", 400, "elbow_90", "wye_45", feet=20), end("b", "main", 350, "wye_45", feet=4))
     plan = Shop((trunk("main", None), *ends), (("a", "b"),)).plan()
