@@ -110,6 +110,14 @@ def _tests(file: str, **settings: int) -> bool:
     return pytest.main(["-q", "-s", str(TESTS / file)]) == 0
 
 
+def _sizings(count: int, seed: int) -> bool:
+    """Shops whose ducts are sized, hung and looked at again."""
+    sys.path.insert(0, str(TESTS / "air"))
+    from sizing_shops import many
+
+    return many(count, seed)
+
+
 RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "double_kills": (20, _double_kills),
     "kills": (100, _kills),
@@ -122,6 +130,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "odd_shops": (20_000, _odd_shops),
     "measured": (100, _measured),
     "screens": (20_000, _screens),
+    "sizings": (300, _sizings),
     "situations": (1, _situations),
     "typos": (500, _typos),
     "why": (200, _why),

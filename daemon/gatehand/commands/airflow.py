@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from gatehand.air.analysis import Report
     from gatehand.air.fan_compare import BothFans
 
+OWN_DUCTS = Path()
+"""What --size means without a file."""
 _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
 pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
@@ -37,6 +39,15 @@ taps = { main = [[0.5, 5.6], [4, 7.0]] } (static suction at a distance from the 
 (across the filter). At least 3 readings, better 6
 """
 
+_SIZE = """\
+sizes ducts that do not hang yet: one diameter for each from the sizes sold, what the fan has to give, the bill of
+parts, the tables for the config. Without FILE the config's own ducts are sized again. FILE is TOML, in the units of its
+[airflow]: [run.NAME] length, and any of into (the next run towards the fan), at (where it joins that, from the fan's
+end), join (the angle, or "straight"), elbows = { elbow_90 = 2 }, hose, and at a machine tool, flow, dust (fine,
+shavings, heavy), port, entry, gate; before the tables sold = [4, 5, 6], stick, inlet, at_once, together; [fan] as in
+the config. deploy/ducts-to-size.toml is an example. Exits 1 when the fan that is given falls short
+"""
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
@@ -54,18 +65,54 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--fan", metavar="NAME", help="beside the collector's own fan another one of the config, [fan.NAME]"
     )
     parser.add_argument("--sources", action="store_true", help="where every figure is from, and which are from memory")
+    parser.add_argument("--size", metavar="FILE", nargs="?", type=Path, const=OWN_DUCTS, help=_SIZE)
     parser.add_argument("--json", action="store_true", help="the same facts as JSON, for programs")
 
 
 def run(args: argparse.Namespace) -> int:
     """Look, print, draw."""
+    if args.size is not None and args.size != OWN_DUCTS:
+        return _size(args, None)
     config, _, _ = configured(args.config)
     if not config.duct:
         raise CommandError(
             f"{args.config}: the config has no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]"
         )
     args.fan = _fan(config, args.fan)
+    if args.size is not None:
+        return _size(args, config)
     return _show(args, config, None if args.open is None else _gates(config, args.open))
+
+
+def _size(args: argparse.Namespace, config: Config | None) -> int:
+    """Size the runs of a file, or a config's ducts anew."""
+    from gatehand.air.duct_model import duct_systems
+    from gatehand.air.sizing_config import from_config
+    from gatehand.air.sizing_file import SizingFileError, read
+    from gatehand.air.sizing_job import from_file
+    from gatehand.air.sizing_report import Answer, as_json, as_text
+    from gatehand_air.fan_need import NoSuctionError
+    from gatehand_air.sizing import size
+
+    for option in ("open", "measured", "plot"):
+        if getattr(args, option) is not None:
+            raise CommandError(f"--size goes without --{option}", WRONG_USAGE)
+    with ending(SizingFileError, NoSuctionError):
+        jobs = (
+            [from_file(read(args.size))]
+            if config is None
+            else [from_config(config, system) for system in duct_systems(config)]
+        )
+        answers = [Answer(job, size(job.plan)) for job in jobs]
+    if args.json:
+        print_json(as_json(answers, jobs[0].units.name))
+    else:
+        for text, is_toml in as_text(answers):
+            if is_toml:
+                print(text)
+            else:
+                show([text])
+    return int(not all(answer.holds for answer in answers))
 
 
 def _gates(config: Config, asked: str) -> frozenset[str]:
