@@ -45,11 +45,7 @@ def drawn_file(seed: int) -> dict[str, Any]:
         if dice.random() < 0.5:
             run["flow"] = round(dice.uniform(120, 900) * cfm)
         run |= {"tool": f"{kind}_{number}", "hose": dice.choice([0, 0, 3 * foot])}
-        run |= (
-            {"dust": dice.choice(["fine", "shavings", "heavy"])}
-            if dice.random() < 0.5
-            else {}
-        )
+        run |= {"dust": dice.choice(["fine", "shavings", "heavy"])} if dice.random() < 0.5 else {}
         run |= {"port": round(dice.choice([3, 4, 5, 6]) * inch, 1)} if dice.random() < 0.4 else {}
         run["entry"] = dice.choice(["plain", "flanged", "bell", 0.6])
         runs[f"m{number}"] = run
