@@ -5,7 +5,7 @@ from collections.abc import Collection, Mapping, Sequence
 from msgspec import Struct
 
 from gatehand.text import listed
-from gatehand_air.cures import Assist, MaxOpen
+from gatehand_air.assists import Help
 from gatehand_air.ducting import Assessment, Lack, Short, Verdict
 from gatehand_air.gate_sets import Asker, GateDemand, GateSet
 from gatehand_air.properties import Units
@@ -52,9 +52,9 @@ def names(some: Collection[str]) -> str:
     return listed(sorted(some), last="and")
 
 
-def toml_list(gates: Collection[str]) -> str:
-    """Such as `["planing", "sweep"]`."""
-    return "[" + ", ".join(f'"{gate}"' for gate in sorted(gates)) + "]"
+def toml_list(gates: Sequence[str]) -> str:
+    """Such as `["sweep", "planing"]`, in the order given."""
+    return "[" + ", ".join(f'"{gate}"' for gate in gates) + "]"
 
 
 def significant(value: float, digits: int) -> float:
@@ -103,11 +103,11 @@ def unsolved(answer: Unsolved, collector: str, say: Speaker) -> str:
 
 
 def shortfalls(
-    assessment: Assessment, collector: str, say: Speaker, helped: Assist | None = None, *, whole: bool = True
+    assessment: Assessment, collector: str, say: Speaker, helped: Help | None = None, *, whole: bool = True
 ) -> tuple[str, ...]:
     """What falls short in one set, a sentence each.
 
-    `helped`: gates that let a slow main or trunk carry dust. `whole`: each sentence names the open gates.
+    `helped`: a gate that lets a slow main or trunk carry dust. `whole`: each sentence names the open gates.
     """
     if not assessment.gates and isinstance(assessment.clean, Unsolved):
         return (unsolved(assessment.clean, collector, say),)
@@ -116,11 +116,6 @@ def shortfalls(
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
         found.append(air_sentence(assessment.gates if whole else None, short, collector, say, ducts) + hint)
     return tuple(found)
-
-
-def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:
-    """Why one more gate than the fan carries is one too many."""
-    return air_sentence(carries.fails, carries.shorts[0], collector, say)
 
 
 def air_sentence(
@@ -155,11 +150,12 @@ def _slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
     return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'heavy dust may stay behind'}"
 
 
-def _helped(helped: Assist, say: Speaker) -> str:
-    """Such as "; opening sweep as well brings 3,700"."""
+def _helped(helped: Help, say: Speaker) -> str:
+    """Such as "; opening sweep as well brings 3,700"; another tool's gate is named as that."""
     speed = say.velocity(helped.speed, word=False)
+    whose = f" (the gate of {names(helped.tools)})" if helped.tools else ""
     short = "" if helped.cures else ", still too little"
-    return f"; opening {names(helped.gates)} as well brings {speed}{short}"
+    return f"; opening {helped.gate}{whose} as well brings {speed}{short}"
 
 
 def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:
