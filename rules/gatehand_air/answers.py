@@ -5,6 +5,7 @@ sets at once can take its place. Everything is judged with the dirty filter: wha
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
 from typing import Final, NamedTuple
 
 from msgspec import Struct
@@ -25,7 +26,7 @@ class Case(NamedTuple):
     dusty: frozenset[str]
 
 
-class Look(Struct, frozen=True):
+class Look(Struct, frozen=True, dict=True):
     """How one case does with the dirty filter.
 
     Fields:
@@ -36,7 +37,7 @@ class Look(Struct, frozen=True):
     shorts: tuple[Short, ...]
     slack: float = 0.0
 
-    @property
+    @cached_property
     def short(self) -> frozenset[tuple[Lack, str]]:
         """What falls short beyond doubt."""
         return frozenset((one.lack, one.where) for one in self.shorts if one.verdict is Verdict.SHORT)

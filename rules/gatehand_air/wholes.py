@@ -8,7 +8,7 @@ What the fan's curve does not tell falls short of nothing. It counts against a w
 to ask for it: nobody is led from what is known to what is not.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain, combinations, islice, product
 from math import inf, prod
 from typing import Final, TypeAlias
@@ -17,16 +17,18 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_air.answers import Book, Case, Look
-from gatehand_air.assists import Gates, Helpers, curing
+from gatehand_air.assists import MOST_ASSIST, Gates, Helpers, curing
 from gatehand_air.ducting import Short
 from gatehand_air.gate_sets import Admit, Asker, GateDemand, orders
 
-MOST_TOGETHER: Final = 5000
+MOST_TOGETHER: Final = 1500
 """Combinations of demands that are looked through for one whole; beyond it nothing is claimed."""
 AT_ONCE: Final = 250
 """Of them, solved in one go."""
 MOST_CHOICES: Final = 48
-"""So many ways to choose among assists are all tried; of more, one tool's after the other's."""
+"""So many ways to choose among assists are all tried; of more, one tool's after the other's, so many in all."""
+MOST_WORK: Final = 15_000
+"""Combinations of demands in all these ways together."""
 ROUNDS: Final = 4
 """Proposals upon proposals, until nothing more is proposed."""
 
@@ -58,9 +60,13 @@ class Bad(Struct, frozen=True):
 
 
 class Several(Struct, frozen=True):
-    """The sets of several that fall short, as far as they were looked for. `cut`: not all were looked at."""
+    """The sets of several that fall short, as far as they were looked for.
+
+    `looked`: combinations of demands that were looked at. `cut`: not all were.
+    """
 
     bad: tuple[Bad, ...]
+    looked: int
     cut: bool = False
 
 
@@ -87,6 +93,7 @@ class Search:
         self._ask = ask
         self._admits: dict[int | None, Admit] = {}
         self._cures: dict[tuple[GateDemand, int], tuple[Gates, ...]] = {}
+        self._opens: dict[tuple[object, ...], tuple[Case, ...]] = {}
         self._least = max([1, least_open, *(len(demand.gates) for demand in demands)])
         self._gates = frozenset().union(helpers.gates, *(demand.gates.union(demand.assist) for demand in demands))
 
@@ -125,10 +132,14 @@ class Search:
             if len(near.changed(kept)) <= 1 and not self.several(near, 0).bad:
                 return near  # all is well with it, and no other changes less
         best: _Judged | None = None
+        worse = 0
         for limit in sorted(able, key=_room):
+            if worse > MOST_ASSIST and limit != kept.max_open:
+                continue  # as long as assists may come along that had no room before, wider may yet be better
             one = self._at(kept, limit, able[limit], best)
+            worse += best is not None and one.key > best.key
             if best is None or one.key < best.key:
-                best = one
+                best, worse = one, 0
         return kept if best is None else best.whole
 
     def _at(
@@ -145,7 +156,9 @@ class Search:
 
         best = judged({tool: options[0] for tool, options in choices.items()}, hints)
         free = [tool for tool, options in choices.items() if len(options) > 1]
-        for put in _variations(choices, free) if best.several.bad else ():
+        worth = 0 < len(best.several.bad) <= bound
+        tries = min(MOST_CHOICES, MOST_WORK // max(best.several.looked, 1)) if worth else 0
+        for put in islice(_variations(choices, free), tries):
             best = min(best, judged({**best.whole.assists, **put}, best.several.bad), key=lambda one: one.key)
         return best
 
@@ -233,10 +246,10 @@ class Search:
                     shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
                     bad.append(Bad(case, tuple(demands[key] for key in group), shorts))
             if len(bad) > most:
-                return Several(tuple(bad))
+                break
             if looked >= MOST_TOGETHER:
-                return Several(tuple(bad), cut=True)
-        return Several(tuple(bad))
+                return Several(tuple(bad), looked, cut=True)
+        return Several(tuple(bad), looked)
 
     def _distinct(self, whole: Whole) -> dict[tuple[Asker, str], GateDemand]:
         """One demand of those that ask for the same."""
@@ -245,14 +258,15 @@ class Search:
             first.setdefault((demand.gates, demand.assist, demand.hoods), demand)
         return {(demand.asker, demand.name): demand for demand in first.values()}
 
-    def _opened(self, whole: Whole, together: Iterable[GateDemand]) -> Iterator[Case]:
+    def _opened(self, whole: Whole, together: Sequence[GateDemand]) -> tuple[Case, ...]:
         """What opens for several demands, in whichever order they began."""
-        some = tuple(together)
-        admit = self.admits(whole.max_open)
-        dusty = frozenset().union(*(demand.hoods for demand in some))
-        for order in orders(some):
-            if (opens := admit(order)) is not None:
-                yield Case(opens, dusty)
+        known = whole.max_open, tuple((demand.asker, demand.name, demand.assist) for demand in together)
+        if known not in self._opens:
+            admit = self.admits(whole.max_open)
+            dusty = frozenset().union(*(demand.hoods for demand in together))
+            opened = (admit(order) for order in orders(tuple(together)))
+            self._opens[known] = tuple(dict.fromkeys(Case(opens, dusty) for opens in opened if opens is not None))
+        return self._opens[known]
 
 
 def _room(limit: int | None) -> float:
