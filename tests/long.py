@@ -92,6 +92,11 @@ def _hours(count: int, _seed: int) -> bool:
         return at_other_hours(Path(folder), count, _say)
 
 
+def _wholes(count: int, seed: int) -> bool:
+    """Made shops whose proposals are put into the config and solved again: each cures what it says."""
+    return _tests("air/test_air_applied.py", GATEHAND_WHOLES=count, GATEHAND_WHOLES_SEED=seed)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -113,6 +118,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "situations": (1, _situations),
     "typos": (500, _typos),
     "why": (200, _why),
+    "wholes": (100, _wholes),
 }
 """Name: how many by default, and what gives whether all is well."""
 

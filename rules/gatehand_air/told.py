@@ -7,7 +7,7 @@ from msgspec import Struct
 
 from gatehand_air.answers import Look
 from gatehand_air.ducting import Lack, Short, Verdict
-from gatehand_air.gate_sets import Asker, GateDemand
+from gatehand_air.gate_sets import GateDemand
 from gatehand_air.wholes import Bad, Search, Several, Whole
 
 MOST_TOLD: Final = 400
@@ -69,8 +69,7 @@ def told(search: Search, kept: Whole, whole: Whole) -> Cure:
             unknown.append(_alone(search, whole, demand, after))
     as_it_is = search.several(kept, MOST_TOLD)
     with_it = as_it_is if whole == kept else search.several(whole, MOST_TOLD)
-    still = {_who(bad) for bad in with_it.bad}
-    gone = tuple(bad for bad in as_it_is.bad if _who(bad) not in still) if len(with_it.bad) <= MOST_TOLD else ()
+    gone = tuple(bad for bad in as_it_is.bad if whole != kept and not search.falls_short(whole, bad.together))
     return Cure(
         kept=kept,
         whole=whole,
@@ -87,10 +86,6 @@ def told(search: Search, kept: Whole, whole: Whole) -> Cure:
 def _alone(search: Search, whole: Whole, demand: GateDemand, look: Look) -> Alone:
     case = search.case(whole, demand)
     return Alone(whole.of(demand), frozenset() if case is None else case.gates, look.shorts)
-
-
-def _who(bad: Bad) -> frozenset[tuple[Asker, str]]:
-    return frozenset((demand.asker, demand.name) for demand in bad.together)
 
 
 def _is_part(several: Several) -> bool:

@@ -223,33 +223,35 @@ class Search:
         """
         demands = self._distinct(whole)
         own = {key: look.short for key, demand in demands.items() if (look := self.alone(whole, demand)) is not None}
-        seen = {case for demand in demands.values() if (case := self.case(whole, demand)) is not None}
         keys = sorted(own, key=lambda key: self.book.look(Case(demands[key].gates, demands[key].hoods)).slack)
         named = [[key for key in ((d.asker, d.name) for d in hint) if key in own] for hint in hints]
         counts = range(2, int(min(max(_room(whole.max_open), 2), len(keys))) + 1)
         groups = chain((tuple(hint) for hint in named if len(hint) > 1), *(combinations(keys, n) for n in counts))
-        bad: list[Bad] = []
+        bad: dict[Case, Bad] = {}
         looked = 0
         while chunk := list(islice(groups, AT_ONCE)):
             looked += len(chunk)
-            cases = [
-                (case, group)
-                for group in chunk
-                for case in self._opened(whole, [demands[key] for key in group])
-                if case not in seen and not seen.add(case)  # type: ignore[func-returns-value]
-            ]
+            cases = [(case, g) for g in chunk for case in self._opened(whole, [demands[key] for key in g])]
             self.book.prepare(case for case, _ in cases)
             for case, group in cases:
                 look = self.book.look(case)
-                new = look.short - frozenset().union(*(own[key] for key in group))
+                if not look.shorts or case in bad:
+                    continue
+                new = look.short.difference(*(own[key] for key in group))
                 if new or (unknown and look.unknown):
                     shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
-                    bad.append(Bad(case, tuple(demands[key] for key in group), shorts))
+                    bad[case] = Bad(case, tuple(demands[key] for key in group), shorts)
             if len(bad) > most:
                 break
             if looked >= MOST_TOGETHER:
-                return Several(tuple(bad), looked, cut=True)
-        return Several(tuple(bad), looked)
+                return Several(tuple(bad.values()), looked, cut=True)
+        return Several(tuple(bad.values()), looked)
+
+    def falls_short(self, whole: Whole, together: Sequence[GateDemand]) -> bool:
+        """Whether anything that is met alone can fall short with these demands at once; waiting, it cannot."""
+        some = [whole.of(demand) for demand in together]
+        own = [look.short for demand in some if (look := self.alone(whole, demand)) is not None]
+        return any(self.book.look(case).short.difference(*own) for case in self._opened(whole, some))
 
     def _distinct(self, whole: Whole) -> dict[tuple[Asker, str], GateDemand]:
         """One demand of those that ask for the same."""

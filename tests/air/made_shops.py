@@ -1,4 +1,4 @@
-"""Shops made from a seed: any number of gates on any tree, tools, buttons, limits, assists, good and bad, as configs."""
+"""Shops made from a seed: gates on any tree, tools, buttons, limits, assists, good ones and bad, as configs."""
 
 import random
 from collections.abc import Sequence
@@ -113,12 +113,18 @@ def _ducts(dice: random.Random, gates: Sequence[str], stations: dict[str, list[s
         trunks.append((f"row{number}", size))
         found.append(_duct(f"row{number}", size, dice.uniform(2, 15), f'into = "{into}"'))
     drops = [(gate, dice.choice(trunks)[0]) for gate in gates]
-    empty = {name for name, _ in trunks} - {into for _, into in drops} - {part.split('into = "')[-1].split('"')[0] for part in found}
+    empty = (
+        {name for name, _ in trunks}
+        - {into for _, into in drops}
+        - {part.split('into = "')[-1].split('"')[0] for part in found}
+    )
     found += [_end(dice, f"end_{name}", name, None, ()) for name in sorted(empty)]
     for gate, into in drops:
         tools = stations.get(gate, [])
         if tools:
-            found.append(_duct(f"drop_{gate}", dice.choice([4, 5]), dice.uniform(2, 10), f'into = "{into}"\ngate = "{gate}"'))
+            found.append(
+                _duct(f"drop_{gate}", dice.choice([4, 5]), dice.uniform(2, 10), f'into = "{into}"\ngate = "{gate}"')
+            )
             found += [_end(dice, f"hood_{tool}", f"drop_{gate}", None, (tool,)) for tool in tools]
         else:
             found.append(_end(dice, f"drop_{gate}", into, gate, ()))
@@ -135,7 +141,9 @@ def _end(dice: random.Random, name: str, into: str, gate: str | None, tools: Seq
     fields += [f"spin_down = {dice.choice([0, 4, 12])}"]
     material = dice.choice(['material = "flex"', ""])
     gated = f'gate = "{gate}"' if gate else ""
-    more = f'into = "{into}"\nfittings = ["wye_45", "blade_gate"]\n{material}\n{gated}\nhood = {{ {", ".join(fields)} }}'
+    more = (
+        f'into = "{into}"\nfittings = ["wye_45", "blade_gate"]\n{material}\n{gated}\nhood = {{ {", ".join(fields)} }}'
+    )
     return _duct(name, size, dice.uniform(2, 15), more)
 
 

@@ -85,10 +85,10 @@ def _short_run_on(config: Config, least: LeastRunOn) -> list[AirWarning]:
 
 def _limit(study: Study, cure: Cure) -> list[AirWarning]:
     """More gates at once than the fan carries, no limit at all where there is one, or no room for an assist."""
-    if not cure.limits:
-        return []
     of, limit = study.of, cure.whole.max_open
     key = ("collector", of.collector) if of.max_open is None else ("collector", of.collector, "max_open")
+    if not cure.limits:
+        return _beyond(study, cure, key)
     if cure.cured_sets and limit is not None and (of.max_open is None or limit < of.max_open):
         bad = cure.cured_sets[0]
         why = air_words.air_sentence(bad.case.gates, bad.shorts[0], of.collector, of.say)
@@ -101,3 +101,16 @@ def _limit(study: Study, cure: Cure) -> list[AirWarning]:
         text = f"max_open = {of.max_open} leaves no room for the assist gates of {tools}; set max_open = {limit}"
         return [AirWarning(key, text)]
     return []
+
+
+def _beyond(study: Study, cure: Cure, key: tuple[str, ...]) -> list[AirWarning]:
+    """The best `max_open` is the one configured, and lets sets open all the same that the fan does not carry."""
+    if not cure.left_sets:
+        return []
+    of, first = study.of, cure.left_sets[0]
+    said = "without a max_open" if of.max_open is None else f"with max_open = {of.max_open}"
+    more = len(cure.left_sets) - 1
+    also = f", and {more} more {'set' if more == 1 else 'sets'} of gates" if more else ""
+    why = air_words.air_sentence(first.case.gates, first.shorts[0], of.collector, of.say)
+    text = f"{said} gates can open together that the fan does not carry: {why}{also}; see gatehand airflow"
+    return [AirWarning(key, text)]

@@ -47,13 +47,20 @@ def _cut(some: Sequence[str], room: int) -> Sequence[str]:
 def _whole(report: Report) -> Iterator[str]:
     """The values that belong together."""
     found, say = report.proposals, report.system.say
-    yield "what cures it, judged with a dirty filter; these values belong together:"
+    yield "what the config should say, judged with a dirty filter; the values belong together:"
     if found.cure.none_served:
         yield "  no hood gets what it wants even alone"
     parts = [*_limit(report), *_assists(report), *_run_on(report)]
-    yield from parts or ["  no other max_open, assist or run_on would cure anything"]
+    yield from parts or [f"  what it says now: {_no_other(report)}"]
     yield from _left(report, say)
     yield from _unknown(report, say)
+
+
+def _no_other(report: Report) -> str:
+    cure = report.proposals.cure
+    if cure.left or cure.left_sets:
+        return "no other max_open, assist or run_on cures anything"
+    return "nothing of which the fan's curve tells falls short" if cure.unknown else "nothing falls short"
 
 
 def _limit(report: Report) -> Iterator[str]:
@@ -103,7 +110,7 @@ def _brings(report: Report, tools: Sequence[str], gates: Sequence[str]) -> str:
     owners = {gate: _owners(report, gate) for gate in gates}
     for gate, whose in owners.items():
         if whose:
-            text += f"; this opens the gate of {_few(whose)} as well ({gate}): its hood takes in what lies there"
+            text += f"; opens {gate} as well, the gate of {_few(whose)}, and takes in what lies there"
     return text
 
 
@@ -117,7 +124,7 @@ def _run_on(report: Report) -> Iterator[str]:
     if not longer:
         return
     shown = [f"{one.tool} {one.least:g} s ({report.run_ons[one.tool]:g} is set)" for one in longer[:MOST_NAMES]]
-    more = f" and {len(longer) - MOST_NAMES} more tools" if len(longer) > MOST_NAMES else ""
+    more = f" and {_count(len(longer) - MOST_NAMES, 'more tool')}" if len(longer) > MOST_NAMES else ""
     first = max(longer, key=lambda one: one.wanted)
     yield f"  run_on at least: {', '.join(shown)}{more}; {first.tool}: {_sum(first)}"
 
@@ -127,12 +134,14 @@ def _longer(report: Report) -> list[LeastRunOn]:
     return [one for one in report.proposals.run_ons if report.run_ons[one.tool] < one.wanted]
 
 
-def _sum(one: LeastRunOn) -> str:
-    """Where a run-on comes from."""
+def _sum(one: LeastRunOn, *, short: bool = False) -> str:
+    """Where a run-on comes from; `short`: for a line of a file."""
     spins = f"{one.spin_down:g} s spin-down and " if one.spin_down else ""
     settles = "; sawdust settles on its way, which no run-on cures" if one.settles else ""
     slowest = air_words.opened(one.gates) if len(one.gates) <= MOST_NAMES else f"with {len(one.gates)} gates open"
     clears = f"{one.clearing:.1f} s to the collector at the lower end of the spread"
+    if short:
+        return f"{spins}twice {one.clearing:.1f} s to the collector and 1 s"
     return f"{spins}twice {clears}, slowest {slowest}, and 1 s{settles}"
 
 
@@ -147,13 +156,13 @@ def _left(report: Report, say: Speaker) -> Iterator[str]:
         worst = min(group[0].shorts, key=lambda short: short.share)
         sentence = air_words.air_sentence(group[0].gates, worst, report.system.collector, say)
         more = f", and {_count(len(group[0].shorts) - 1, 'more shortfall')}" if len(group[0].shorts) > 1 else ""
-        yield f"  still short, {_few([air_words.asker(one.demand) for one in group])}: {sentence}{more}"
+        yield f"  short all the same, {_few([air_words.asker(one.demand) for one in group])}: {sentence}{more}"
     if len(groups) > MOST_LEFT:
         rest = [air_words.asker(one.demand) for group in groups[MOST_LEFT:] for one in group]
-        yield f"  still short as well: {_few(rest)}"
+        yield f"  short all the same: {_few(rest)}"
     if cure.left_sets:
         many = _count(len(cure.left_sets), "set", cure.more)
-        yield f"  still short together, {many}: {_bad(report, cure.left_sets[0], say)}"
+        yield f"  short together all the same, {many}: {_bad(report, cure.left_sets[0], say)}"
 
 
 def _unknown(report: Report, say: Speaker) -> Iterator[str]:
@@ -163,7 +172,7 @@ def _unknown(report: Report, say: Speaker) -> Iterator[str]:
     first = cure.unknown[0]
     short = next(short for short in first.shorts if short.answer is not None)
     sentence = air_words.air_sentence(first.gates, short, report.system.collector, say)
-    yield f"  unknown, {_few([air_words.asker(one.demand) for one in cure.unknown])}: {sentence}"
+    yield f"  not known, {_few([air_words.asker(one.demand) for one in cure.unknown])}: {sentence}"
 
 
 def _sizes(report: Report) -> Iterator[str]:
@@ -221,7 +230,7 @@ def as_toml(report: Report) -> str:
         tables.setdefault(f"tool.{tool}", []).append(f"assist = {air_words.toml_list(gates)}  # {why}".rstrip(" #"))
     for one in _longer(report):
         set_to = f"{report.run_ons[one.tool]:g} is set"
-        tables.setdefault(f"tool.{one.tool}", []).append(f"run_on = {one.least:g}  # {set_to}; {_sum(one)}")
+        tables.setdefault(f"tool.{one.tool}", []).append(f"run_on = {one.least:g}  # {set_to}; {_sum(one, short=True)}")
     return "\n".join("\n".join([f"[{name}]", *keys, ""]) for name, keys in tables.items())
 
 
