@@ -78,8 +78,8 @@ def _tools(
     for gate in gates:
         for number in range(dice.choice([0, 1, 1, 1, 2])):
             name = f"t{gate[1:]}_{number}"
-            own = (gate, dice.choice(gates)) if dice.random() < 0.1 and limit != 1 else (gate,)
-            own = tuple(dict.fromkeys(own))
+            both = dice.random() < 0.1 and limit != 1
+            own = tuple(dict.fromkeys([gate, dice.choice(gates)] if both else [gate]))
             others = [other for other in gates if other not in own]
             helps = dice.sample(others, min(len(others), dice.choice([0, 0, 0, 1, 2])))
             assist = f"assist = [{', '.join(map(_quoted, helps))}]" if helps else ""

@@ -32,8 +32,8 @@ from gatehand_air.spread import spread
 from gatehand_rules import Finding
 from gatehand_rules.findings import Happened
 
-COUNT = int(os.environ.get("GATEHAND_WHOLES", "10"))
-FIRST = int(os.environ.get("GATEHAND_WHOLES_SEED", "1"))
+COUNT = int(os.environ.get("GATEHAND_WHOLES", "8"))
+FIRST = int(os.environ.get("GATEHAND_WHOLES_SEED", "7"))
 SEEDS = range(FIRST, FIRST + COUNT)
 
 Wants = frozenset[tuple[Lack, str]]
@@ -84,11 +84,12 @@ def applied(text: str, toml: str) -> str:
 
 
 class Twice(Struct, frozen=True):
-    """A shop, its report, and the same with what was proposed."""
+    """A shop, its report, and the same with what was proposed put into its text."""
 
     written: Config
     before: DuctSystem
     report: Report
+    text: str
     after: DuctSystem
     config: Config
     again: Report
@@ -100,9 +101,10 @@ def a_shop_before_and_after(request: pytest.FixtureRequest) -> Twice:
     config = config_of(text)
     before = duct_systems(config)[0]
     report = analyse(config, before)
-    changed = config_of(applied(text, as_toml(report)))
+    text = applied(text, as_toml(report))
+    changed = config_of(text)
     after = duct_systems(changed)[0]
-    return Twice(config, before, report, after, changed, analyse(changed, after))
+    return Twice(config, before, report, text, after, changed, analyse(changed, after))
 
 
 def named(some: Sequence[dict[str, Any]], *, several: bool) -> list[dict[str, Any]]:
@@ -224,24 +226,20 @@ def played(config_text: str, runs: Sequence[tuple[str, ...]], folder: Path) -> I
         yield frozenset(gate for gate, is_open in state.items() if is_open)
 
 
-@pytest.mark.parametrize("seed", [s for s in SEEDS if s % 3 == 0])
-def test_the_gates_that_the_rules_open_are_those_that_the_report_says(seed: int, tmp_path: Path) -> None:
+def test_the_gates_that_the_rules_open_are_those_that_the_report_says(twice: Twice, tmp_path: Path) -> None:
     """Played with the proposed values: each tool alone, and every two that fit, in both orders."""
-    text = made_shop(seed)
-    config = config_of(text)
-    text = applied(text, as_toml(analyse(config, duct_systems(config)[0])))
-    of = duct_systems(config_of(text))[0]
+    of = twice.after
     tools = [demand for demand in of.demands if demand.asker is Asker.TOOL]
     by_name = {demand.name: demand for demand in tools}
     runs: list[tuple[str, ...]] = [(tool.name,) for tool in tools]
     runs += [pair for pair in permutations(by_name, 2) if of.admit([by_name[name] for name in pair]) is not None]
     said: dict[frozenset[str], set[frozenset[str]]] = {}
-    for view in analyse(config_of(text), of).views:
+    for view in twice.again.views:
         for who in view.asked.demands:
             if all(demand.asker is Asker.TOOL for demand in who):
                 said.setdefault(frozenset(demand.name for demand in who), set()).add(view.assessment.gates)
     seen: dict[frozenset[str], set[frozenset[str]]] = {}
-    for run, opened in zip(runs, played(text, runs, tmp_path), strict=True):
+    for run, opened in zip(runs, played(twice.text, runs, tmp_path), strict=True):
         seen.setdefault(frozenset(run), set()).add(opened)
     for names, opened_sets in seen.items():
         known = said.get(names)
