@@ -35,6 +35,8 @@ from gatehand_rules.findings import Happened
 COUNT = int(os.environ.get("GATEHAND_WHOLES", "8"))
 FIRST = int(os.environ.get("GATEHAND_WHOLES_SEED", "7"))
 SEEDS = range(FIRST, FIRST + COUNT)
+LARGE = range(8, 8 + max(1, COUNT // 10))
+"""Shops of thirty gates."""
 
 Wants = frozenset[tuple[Lack, str]]
 
@@ -197,6 +199,17 @@ def test_another_size_cures_and_spoils_what_is_said(twice: Twice) -> None:
 def test_all_that_is_proposed_fits_a_page(twice: Twice) -> None:
     assert len(list(lines(twice.report))) <= MOST_LINES
     assert len(list(lines(twice.again))) <= MOST_LINES
+
+
+@pytest.mark.parametrize("seed", LARGE)
+def test_what_is_proposed_for_thirty_gates_fits_a_page(seed: int) -> None:
+    config = config_of(made_shop(seed, 30))
+    of = duct_systems(config)[0]
+    report = analyse(config, of)
+    assert len(of.gates) == 30
+    assert MOST_LINES // 2 < len(list(lines(report))) <= MOST_LINES
+    assert len(list(lines(report, of=3))) <= MOST_LINES // 3
+    assert all("\n" not in line for line in lines(report))
 
 
 def played(config_text: str, runs: Sequence[tuple[str, ...]], folder: Path) -> Iterator[frozenset[str]]:

@@ -120,7 +120,7 @@ def test_the_text_shows_working_points_suction_wants_and_proposals(
     assert "not asked for: max_open" in text
     assert "dirty   filter" in text
     assert 'tool carving_router: assist = ["sweep"] brings row from 3,190 to 5,010 ft/min' in text
-    assert "hand start at bench" in text[text.index("short all the same") :]
+    assert "hand start at bench falls short all the same: with bench alone row runs at 1,150 ft/min" in text
     assert '[tool.carving_router]\n  assist = ["sweep"]  # brings row' in text
     assert "run_on = 14  # 10 is set; 12 s spin-down and twice 0.4 s to the collector and 1 s" in text
     assert "jointer" not in text[text.index("as TOML:") :], "only what changes"

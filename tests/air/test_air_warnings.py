@@ -53,7 +53,7 @@ def test_no_max_open_where_there_should_be_one() -> None:
 def test_a_max_open_that_an_assist_needs_is_not_called_too_many() -> None:
     """The router's assist wants two gates; what then falls short together is told, without a smaller number."""
     message = said(shop_text())["collector", "main", "max_open"]
-    assert message.startswith("with max_open = 2 gates can open together that the fan does not carry: with ")
+    assert message.startswith("the fan does not carry all that can open with max_open = 2: with ")
     assert "set max_open" not in message
 
 

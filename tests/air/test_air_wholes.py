@@ -89,7 +89,7 @@ def wholes(of: DuctSystem, kept: int | None, least: int) -> Iterator[tuple[int |
             yield limit, demands
 
 
-@pytest.mark.parametrize("seed", [3, 8, 13, 28, 32, 46, 55, 59])
+@pytest.mark.parametrize("seed", [3, 8, 28, 32, 46, 55, 59])
 def test_no_whole_leaves_fewer_short(seed: int) -> None:
     """Of small shops every whole is judged: none has fewer demands short alone, nor of these fewer sets of several."""
     config = config_of(made_shop(seed))
@@ -120,6 +120,17 @@ def test_max_open_and_assist_are_proposed_so_that_the_assist_opens() -> None:
     assert said["assist"] == {"carving_router": ["sweep"]}
 
 
+def test_the_made_shops_want_proposals_of_every_kind() -> None:
+    """So that what is tested with them is there at all."""
+    found = [Study(config, duct_systems(config)[0]).cure() for config in map(config_of, map(made_shop, range(7, 14)))]
+    limits = [(99 if c.kept.max_open is None else c.kept.max_open, c.whole.max_open) for c in found if c.limits]
+    assert any(after is not None and after < before for before, after in limits)
+    assert any(after is not None and after > before for before, after in limits)
+    assert any(cure.changed for cure in found)
+    assert any(cure.unknown for cure in found)
+    assert any(cure.cured_sets for cure in found)
+
+
 def test_max_open_never_falls_below_min_open() -> None:
     light = US.replace('units = "us"', 'units = "us"\nmin_velocity = 2500\nmain_velocity = 2500')
     text = shop_text(light).replace("max_open = 2\n", "max_open = 2\nmin_open = 2\n")
@@ -129,11 +140,10 @@ def test_max_open_never_falls_below_min_open() -> None:
 
 def test_an_assist_of_clean_air_comes_first_and_another_tools_gate_is_named() -> None:
     assert "opens" not in told(report_of(shop_text())).split("run_on at least")[0]
-    tool = '[tool.floor]\ngates = ["sweep"]\ncurrent = { topic = "shop/floor/amps" }\nstart_amps = 1\n'
-    shown = told(report_of(shop_text() + tool))
-    assert re.search(
-        r"assist = \[\"\w+\"\] brings row from [\d,]+ to [\d,]+ ft/min; opens \w+ as well, the gate of ", shown
-    )
+    table = '[tool.{0}]\ngates = ["{1}"]\ncurrent = {{ topic = "shop/{0}/amps" }}\nstart_amps = 1\n'
+    shown = told(report_of(shop_text() + table.format("floor", "sweep") + table.format("carver", "bench")))
+    assert 'assist = ["planing"] brings row from 3,190 to 5,010 ft/min; ' in shown
+    assert "; opens planing (the gate of drum_sander and jointer) as well, and takes in what lies there" in shown
 
 
 def test_beyond_the_curve_is_unknown_and_never_too_little() -> None:
@@ -247,4 +257,4 @@ def test_what_no_single_size_cures_is_said() -> None:
     starved = shop_text(re.sub(r"flow = \d+", "flow = 3000", US))
     found = report_of(starved)
     assert {demand.name for demand in found.proposals.sizes.uncured} >= {"band_saw", "carving_router"}
-    assert "no other size of one duct cures" in told(found)
+    assert "no other size of one stretch of duct cures" in told(found)

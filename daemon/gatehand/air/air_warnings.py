@@ -6,6 +6,7 @@ from gatehand.air import air_words
 from gatehand.air.analysis import Study
 from gatehand.air.duct_model import duct_systems
 from gatehand.config import Config
+from gatehand.text import named
 from gatehand_air.ducting import Lack, Verdict
 from gatehand_air.gate_sets import Asker, GateDemand
 from gatehand_air.run_on import LeastRunOn
@@ -110,7 +111,7 @@ def _beyond(study: Study, cure: Cure, key: tuple[str, ...]) -> list[AirWarning]:
     of, first = study.of, cure.left_sets[0]
     said = "without a max_open" if of.max_open is None else f"with max_open = {of.max_open}"
     more = len(cure.left_sets) - 1
-    also = f", and {more} more {'set' if more == 1 else 'sets'} of gates" if more else ""
+    also = f"; so do {named(more, 'more set')} of gates" if more else ""
     why = air_words.air_sentence(first.case.gates, first.shorts[0], of.collector, of.say)
-    text = f"{said} gates can open together that the fan does not carry: {why}{also}; see gatehand airflow"
+    text = f"the fan does not carry all that can open {said}: {why}{also}; no other max_open does better"
     return [AirWarning(key, text)]

@@ -10,7 +10,7 @@ from gatehand.air.duct_model import DuctSystem, duct_system
 from gatehand.config import Config
 from gatehand_air.answers import Book, Case, assess_all
 from gatehand_air.assists import Help, Helpers, helping_gate
-from gatehand_air.ducting import Assessment, Ducting, Lack
+from gatehand_air.ducting import Assessment, Ducting, Lack, Short, Verdict
 from gatehand_air.gate_sets import Admit, Asker, GateDemand, GateSet, gate_sets
 from gatehand_air.resize import INCHES, MILLIMETRES, Changes, changes
 from gatehand_air.run_on import LeastRunOn, least_run_ons
@@ -31,19 +31,30 @@ class AssessedSet(Struct, frozen=True):
         return bool(self.asked.demands)
 
 
+class Gain(Struct, frozen=True):
+    """What a new assist does for a tool alone: its worst shortfall as it is, and the slow duct's speed then, m/s.
+
+    `close`: what is too close to call then; None where all is met also at the lower end of the spread.
+    """
+
+    short: Short
+    speed: float
+    close: Short | None
+
+
 class Proposals(Struct, frozen=True):
     """What would cure what falls short.
 
     Fields:
         cure: one whole of `max_open` and assists, and what it does.
         run_ons: every tool's least run-on with that whole.
-        speeds: by tool whose assist changes and which that cures: its slowest duct, m/s without and with it.
+        gains: by tool whose assist changes and which that cures.
         sizes: single changes of the ducts, with the config as it is.
     """
 
     cure: Cure
     run_ons: Sequence[LeastRunOn]
-    speeds: Mapping[str, tuple[str, float, float]]
+    gains: Mapping[str, Gain]
     sizes: Changes
 
 
@@ -84,15 +95,17 @@ class Study:
         spins = {demand.name: spin_down(self.config, demand.hoods) for demand in demands}
         return least_run_ons(self.book, demands, gate_sets(demands, admit, whole.max_open), admit, spins)
 
-    def speeds(self, cure: Cure) -> dict[str, tuple[str, float, float]]:
-        """By tool that a new assist cures: the duct that it helps most, and how fast it runs without and with it."""
+    def gains(self, cure: Cure) -> dict[str, Gain]:
+        """By tool that a new assist cures."""
         found = {}
         for one in cure.cured:
-            slow = [short for short in one.shorts if short.lack is Lack.SLOW_DUCT]
             case = self.search.case(cure.whole, one.demand)
-            if one.demand.name in cure.changed and slow and case is not None:
-                worst = min(slow, key=lambda short: short.share)
-                found[one.demand.name] = worst.where, worst.found, self.book.speed(case, worst.where)
+            surely = [short for short in one.shorts if short.verdict is Verdict.SHORT]
+            if case is not None and one.demand.name in cure.changed and one.demand.asker is Asker.TOOL:
+                worst = min(surely, key=lambda short: short.share)
+                speed = self.book.speed(case, worst.where) if worst.lack is Lack.SLOW_DUCT else 0.0
+                close = self.of.ducting.assess(case.gates, case.dusty).shorts
+                found[one.demand.name] = Gain(worst, speed, min(close, key=lambda short: short.share, default=None))
         return found
 
     def sizes(self) -> Changes:
@@ -135,7 +148,7 @@ def analyse(config: Config, of: DuctSystem, only: frozenset[str] | None = None) 
 def propose(study: Study) -> Proposals:
     """What would cure what falls short."""
     cure = study.cure()
-    return Proposals(cure, study.least_run_ons(cure.whole), study.speeds(cure), study.sizes())
+    return Proposals(cure, study.least_run_ons(cure.whole), study.gains(cure), study.sizes())
 
 
 def spin_down(config: Config, hoods: frozenset[str]) -> float:

@@ -9,6 +9,8 @@ from typing import Any, Final
 from gatehand.air import air_words
 from gatehand.air.air_words import Speaker
 from gatehand.air.analysis import Proposals, Report
+from gatehand.text import named
+from gatehand_air.ducting import Lack, Short
 from gatehand_air.gate_sets import Asker, GateDemand
 from gatehand_air.resize import Change
 from gatehand_air.run_on import LeastRunOn
@@ -71,7 +73,7 @@ def _limit(report: Report) -> Iterator[str]:
     instead = "instead of none" if before is None else f"instead of {before}"
     if before is None or (after is not None and after < before):
         more = len(cure.cured_sets) - 1
-        also = f", and {_count(more, 'more set', cure.more)} of gates that would open together" if more > 0 else ""
+        also = f"; so do {_at_least(more, 'more set', part=cure.more)} of gates" if more > 0 else ""
         why = f": {_bad(report, cure.cured_sets[0], say)}{also}" if cure.cured_sets else ""
         yield f"  max_open = {after} {instead}{why}"
     else:
@@ -98,20 +100,26 @@ def _assists(report: Report) -> Iterator[str]:
 
 def _brings(report: Report, tools: Sequence[str], gates: Sequence[str]) -> str:
     """What an assist does, and whose gate it opens."""
-    say = report.system.say
-    speeds = [(tool, report.proposals.speeds[tool]) for tool in tools if tool in report.proposals.speeds]
-    text = ""
-    if speeds:
-        tool, (duct, before, after) = min(speeds, key=lambda pair: pair[1][2])
+    say, gains = report.system.say, report.proposals.gains
+    cured = [(tool, gains[tool]) for tool in tools if tool in gains]
+    text = " lets fewer sets of gates fall short"
+    if cured:
+        tool, gain = min(cured, key=lambda pair: (pair[1].close is None, pair[1].speed))
         with_whom = f" with {tool}" if len(tools) > 1 else ""
-        text = f" brings {duct} from {say.velocity(before, word=False)} to {say.velocity(after)}{with_whom}"
-    elif not gates:
-        text = " lets the hoods have the air"
-    owners = {gate: _owners(report, gate) for gate in gates}
-    for gate, whose in owners.items():
-        if whose:
-            text += f"; opens {gate} as well, the gate of {_few(whose)}, and takes in what lies there"
+        if gain.short.lack is Lack.SLOW_DUCT:
+            before = say.velocity(gain.short.found, word=False)
+            text = f" brings {gain.short.where} from {before} to {say.velocity(gain.speed)}{with_whom}"
+        else:
+            text = f" gives the hood at {say.hood(gain.short.where)} what it wants{with_whom}"
+        text += f"; {_thing(gain.close, say)} is too close to call then" if gain.close is not None else ""
+    whose = [f"{gate} (the gate of {_few(owners)})" for gate in gates if (owners := _owners(report, gate))]
+    if whose:
+        text += f"; opens {air_words.names(whose)} as well, and takes in what lies there"
     return text
+
+
+def _thing(short: Short, say: Speaker) -> str:
+    return f"the hood at {say.hood(short.where)}" if short.lack is Lack.HOOD_FLOW else f"the speed in {short.where}"
 
 
 def _owners(report: Report, gate: str) -> list[str]:
@@ -124,7 +132,7 @@ def _run_on(report: Report) -> Iterator[str]:
     if not longer:
         return
     shown = [f"{one.tool} {one.least:g} s ({report.run_ons[one.tool]:g} is set)" for one in longer[:MOST_NAMES]]
-    more = f" and {_count(len(longer) - MOST_NAMES, 'more tool')}" if len(longer) > MOST_NAMES else ""
+    more = f" and {named(len(longer) - MOST_NAMES, 'more tool')}" if len(longer) > MOST_NAMES else ""
     first = max(longer, key=lambda one: one.wanted)
     yield f"  run_on at least: {', '.join(shown)}{more}; {first.tool}: {_sum(first)}"
 
@@ -138,7 +146,9 @@ def _sum(one: LeastRunOn, *, short: bool = False) -> str:
     """Where a run-on comes from; `short`: for a line of a file."""
     spins = f"{one.spin_down:g} s spin-down and " if one.spin_down else ""
     settles = "; sawdust settles on its way, which no run-on cures" if one.settles else ""
-    slowest = air_words.opened(one.gates) if len(one.gates) <= MOST_NAMES else f"with {len(one.gates)} gates open"
+    slowest = (
+        air_words.opened(one.gates) if len(one.gates) <= MOST_NAMES else f"with {named(len(one.gates), 'gate')} open"
+    )
     clears = f"{one.clearing:.1f} s to the collector at the lower end of the spread"
     if short:
         return f"{spins}twice {one.clearing:.1f} s to the collector and 1 s"
@@ -155,14 +165,20 @@ def _left(report: Report, say: Speaker) -> Iterator[str]:
     for group in groups[:MOST_LEFT]:
         worst = min(group[0].shorts, key=lambda short: short.share)
         sentence = air_words.air_sentence(group[0].gates, worst, report.system.collector, say)
-        more = f", and {_count(len(group[0].shorts) - 1, 'more shortfall')}" if len(group[0].shorts) > 1 else ""
-        yield f"  short all the same, {_few([air_words.asker(one.demand) for one in group])}: {sentence}{more}"
+        others = len(group[0].shorts) - 1
+        more = f", and {named(others, 'more shortfall')}" if others else ""
+        yield f"  {_fall([air_words.asker(one.demand) for one in group])} short all the same: {sentence}{more}"
     if len(groups) > MOST_LEFT:
         rest = [air_words.asker(one.demand) for group in groups[MOST_LEFT:] for one in group]
-        yield f"  short all the same: {_few(rest)}"
+        yield f"  {_fall(rest)} short all the same"
     if cure.left_sets:
-        many = _count(len(cure.left_sets), "set", cure.more)
-        yield f"  short together all the same, {many}: {_bad(report, cure.left_sets[0], say)}"
+        many = _at_least(len(cure.left_sets), "set", part=cure.more)
+        fall = "falls" if many.startswith("1 ") else "fall"
+        yield f"  {many} of gates {fall} short together all the same: {_bad(report, cure.left_sets[0], say)}"
+
+
+def _fall(some: Sequence[str]) -> str:
+    return f"{_few(some)} {'falls' if len(some) == 1 else 'fall'}"
 
 
 def _unknown(report: Report, say: Speaker) -> Iterator[str]:
@@ -172,18 +188,18 @@ def _unknown(report: Report, say: Speaker) -> Iterator[str]:
     first = cure.unknown[0]
     short = next(short for short in first.shorts if short.answer is not None)
     sentence = air_words.air_sentence(first.gates, short, report.system.collector, say)
-    yield f"  not known, {_few([air_words.asker(one.demand) for one in cure.unknown])}: {sentence}"
+    yield f"  unknown for {_few([air_words.asker(one.demand) for one in cure.unknown])}: {sentence}"
 
 
 def _sizes(report: Report) -> Iterator[str]:
     """The single change of the ducts that cures most, two others, and what none cures."""
     found, say = report.proposals.sizes, report.system.say
     if found.best:
-        yield "or another size of one duct, with the config as it is:"
+        yield "or another size of one stretch of duct, with the config as it is:"
         yield f"  {_change(found.best[0], say, whole=found.whole)}"
         yield from (f"  or {_change(change, say)}" for change in found.best[1:])
     if found.uncured:
-        cured = "no other size of one duct cures"
+        cured = "no other size of one stretch of duct cures"
         yield f"{'  ' if found.best else ''}{cured} {_few([air_words.asker(demand) for demand in found.uncured])}"
 
 
@@ -199,9 +215,9 @@ def _change(change: Change, say: Speaker, *, whole: bool = False) -> str:
 
 
 def _together(sets: Sequence[frozenset[str]]) -> str:
-    """Such as "2 sets (band_saw with planing; router with sweep)"."""
+    """Such as "2 sets of gates (band_saw with planing; router with sweep)"."""
     shown = "; ".join(" with ".join(sorted(gates)) for gates in sets[:2])
-    return f"{_count(len(sets), 'set')} ({shown}{'; ...' if len(sets) > 2 else ''})"  # noqa: PLR2004
+    return f"{named(len(sets), 'set')} of gates ({shown}{'; ...' if len(sets) > 2 else ''})"  # noqa: PLR2004
 
 
 def _few(some: Sequence[str], what: str = "") -> str:
@@ -212,8 +228,9 @@ def _few(some: Sequence[str], what: str = "") -> str:
     return f"{word}{', '.join(sorted(some)[: MOST_NAMES - 1])} and {len(some) - MOST_NAMES + 1} more"
 
 
-def _count(number: int, what: str, more: bool = False) -> str:
-    return f"{number}{' or more' if more else ''} {what}{'' if number == 1 and not more else 's'}"
+def _at_least(number: int, what: str, *, part: bool) -> str:
+    """`part`: not all were counted."""
+    return f"{'at least ' if part else ''}{named(number, what)}"
 
 
 def as_toml(report: Report) -> str:
@@ -226,8 +243,8 @@ def as_toml(report: Report) -> str:
         tables[f"collector.{report.system.collector}"] = [f"max_open = {cure.whole.max_open}  # {set_to}{why}"]
     for tool in cure.changed:
         gates = cure.whole.assists[tool]
-        why = _brings(report, [tool], gates).removeprefix(";").strip()
-        tables.setdefault(f"tool.{tool}", []).append(f"assist = {air_words.toml_list(gates)}  # {why}".rstrip(" #"))
+        why = _brings(report, [tool], gates).strip()
+        tables.setdefault(f"tool.{tool}", []).append(f"assist = {air_words.toml_list(gates)}  # {why}")
     for one in _longer(report):
         set_to = f"{report.run_ons[one.tool]:g} is set"
         tables.setdefault(f"tool.{one.tool}", []).append(f"run_on = {one.least:g}  # {set_to}; {_sum(one, short=True)}")
