@@ -79,8 +79,10 @@ def slowest_flows(ducting: Ducting, cases: Sequence[Case]) -> list[Mapping[str, 
 
 
 def _look(ducting: Ducting, case: Case) -> Look:
-    answer = ducting.dirty.solve(case.gates)
     dust = ducting.network.always_open | case.dusty
+    if not dust:  # gates without ducts: nothing is wanted
+        return Look((), 1.0)
+    answer = ducting.dirty.solve(case.gates)
     slack = _slack(ducting, answer, dust) if isinstance(answer, Solution) else 0.0
     if slack >= 1 - ROUNDING:  # nothing is below what is wanted, so nothing can fall short: no spread is needed
         return Look((), slack)

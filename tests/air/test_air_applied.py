@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 import tomlkit
-from made_shops import made_shop
+from made_ducts import made_shop
 from msgspec import Struct
 from shop_files import config_of
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from itertools import chain, combinations, permutations, product
 
 import pytest
-from made_shops import made_shop
+from made_ducts import made_shop
 from msgspec.structs import replace
 from shop_files import US, config_of, shop_text
 

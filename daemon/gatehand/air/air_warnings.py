@@ -41,7 +41,7 @@ def _unknown(study: Study) -> list[AirWarning]:
     if not distinct:
         return []
     short = next(short for short in study.book.look(distinct[0]).shorts if short.verdict is Verdict.UNKNOWN)
-    more = f" (and so with {len(distinct) - 1} more)" if len(distinct) > 1 else ""
+    more = f" (the same with {named(len(distinct) - 1, 'more set')} of gates)" if len(distinct) > 1 else ""
     text = air_words.air_sentence(distinct[0].gates, short, of.collector, of.say) + more
     return [AirWarning(("fan", of.collector, "curve"), text)]
 
@@ -111,7 +111,7 @@ def _beyond(study: Study, cure: Cure, key: tuple[str, ...]) -> list[AirWarning]:
     of, first = study.of, cure.left_sets[0]
     said = "without a max_open" if of.max_open is None else f"with max_open = {of.max_open}"
     more = len(cure.left_sets) - 1
-    also = f"; so do {named(more, 'more set')} of gates" if more else ""
+    also = f"; {named(more, 'more set')} of gates {'falls' if more == 1 else 'fall'} short" if more else ""
     why = air_words.air_sentence(first.case.gates, first.shorts[0], of.collector, of.say)
     text = f"the fan does not carry all that can open {said}: {why}{also}; no other max_open does better"
     return [AirWarning(key, text)]

@@ -73,7 +73,7 @@ def _limit(report: Report) -> Iterator[str]:
     instead = "instead of none" if before is None else f"instead of {before}"
     if before is None or (after is not None and after < before):
         more = len(cure.cured_sets) - 1
-        also = f"; so do {_at_least(more, 'more set', part=cure.more)} of gates" if more > 0 else ""
+        also = f"; {_sets_fall(more, 'more set', part=cure.more)} short" if more > 0 else ""
         why = f": {_bad(report, cure.cured_sets[0], say)}{also}" if cure.cured_sets else ""
         yield f"  max_open = {after} {instead}{why}"
     else:
@@ -172,9 +172,8 @@ def _left(report: Report, say: Speaker) -> Iterator[str]:
         rest = [air_words.asker(one.demand) for group in groups[MOST_LEFT:] for one in group]
         yield f"  {_fall(rest)} short all the same"
     if cure.left_sets:
-        many = _at_least(len(cure.left_sets), "set", part=cure.more)
-        fall = "falls" if many.startswith("1 ") else "fall"
-        yield f"  {many} of gates {fall} short together all the same: {_bad(report, cure.left_sets[0], say)}"
+        many = _sets_fall(len(cure.left_sets), "set", part=cure.more)
+        yield f"  {many} short together all the same: {_bad(report, cure.left_sets[0], say)}"
 
 
 def _fall(some: Sequence[str]) -> str:
@@ -228,9 +227,10 @@ def _few(some: Sequence[str], what: str = "") -> str:
     return f"{word}{', '.join(sorted(some)[: MOST_NAMES - 1])} and {len(some) - MOST_NAMES + 1} more"
 
 
-def _at_least(number: int, what: str, *, part: bool) -> str:
+def _sets_fall(number: int, what: str, *, part: bool) -> str:
     """`part`: not all were counted."""
-    return f"{'at least ' if part else ''}{named(number, what)}"
+    one = number == 1 and not part
+    return f"{'at least ' if part else ''}{named(number, what)} of gates {'falls' if one else 'fall'}"
 
 
 def as_toml(report: Report) -> str:
