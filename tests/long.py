@@ -93,8 +93,9 @@ def _hours(count: int, _seed: int) -> bool:
 
 
 def _wholes(count: int, seed: int) -> bool:
-    """Made shops whose proposals are put into the config and solved again: each cures what it says."""
-    return _tests("air/test_air_applied.py", GATEHAND_WHOLES=count, GATEHAND_WHOLES_SEED=seed)
+    """Made shops whose proposals are put into the config and solved again; small ones held against every whole."""
+    settings = {"GATEHAND_WHOLES": count, "GATEHAND_WHOLES_SEED": seed}
+    return _tests("air/test_air_applied.py", **settings) and _tests("air/test_air_wholes.py", **settings)
 
 
 def _tests(file: str, **settings: int) -> bool:

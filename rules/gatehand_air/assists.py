@@ -20,6 +20,9 @@ MOST_TRIED: Final = 8
 MOST_KEPT: Final = 6
 """Cures that are handed on."""
 
+MOST_EASING: Final = 3
+"""Gates that cure a part, handed on."""
+
 Gates: TypeAlias = tuple[str, ...]
 """In the order in which they open where there is not room for all."""
 
@@ -56,6 +59,20 @@ def curing(book: Book, demand: GateDemand, room: int, helpers: Helpers) -> tuple
             ordered = sorted(cures, key=lambda c: (-len(helpers.clean & set(c)), -_with(book, demand, c).slack, c))
             return tuple(tuple(sorted(c, key=lambda g: (g not in helpers.clean, g))) for c in ordered[:MOST_KEPT])
     return ()
+
+
+def easing(book: Book, demand: GateDemand, room: int, helpers: Helpers) -> tuple[Gates, ...]:
+    """Single gates that cure a part of what falls short alone and spoil nothing, the best first."""
+    look = book.look(_case(demand, ()))
+    if room < 1 or look.unknown or not look.fails:
+        return ()
+    own = helpers.gates - demand.gates
+    ways = sorted(frozenset().union(*(_behind(book.ducting, short, own) for short in look.shorts)))
+    book.prepare(_case(demand, (gate,)) for gate in ways)
+    looks = {gate: _with(book, demand, (gate,)) for gate in ways}
+    eased = [gate for gate, with_it in looks.items() if with_it.short < look.short and not with_it.unknown]
+    eased.sort(key=lambda gate: (gate not in helpers.clean, len(looks[gate].short), -looks[gate].slack, gate))
+    return tuple((gate,) for gate in eased[:MOST_EASING])
 
 
 def _helped(book: Book, demand: GateDemand, helpers: Helpers) -> list[frozenset[str]]:

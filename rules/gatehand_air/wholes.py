@@ -17,8 +17,8 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand_air.answers import Book, Case, Look
-from gatehand_air.assists import MOST_ASSIST, Gates, Helpers, curing
-from gatehand_air.ducting import Short
+from gatehand_air.assists import MOST_ASSIST, Gates, Helpers, curing, easing
+from gatehand_air.ducting import Lack, Short
 from gatehand_air.gate_sets import Admit, Asker, GateDemand, orders
 
 MOST_TOGETHER: Final = 1500
@@ -31,6 +31,8 @@ MOST_WORK: Final = 15_000
 """Combinations of demands in all these ways together."""
 ROUNDS: Final = 4
 """Proposals upon proposals, until nothing more is proposed."""
+
+_Kind: TypeAlias = Callable[[Book, GateDemand, int, Helpers], tuple[Gates, ...]]
 
 Ask: TypeAlias = Callable[[int | None], Admit]
 """What the rules open with some `max_open`."""
@@ -92,7 +94,7 @@ class Search:
         self.demands = tuple(demands)
         self._ask = ask
         self._admits: dict[int | None, Admit] = {}
-        self._cures: dict[tuple[GateDemand, int], tuple[Gates, ...]] = {}
+        self._cures: dict[tuple[_Kind, GateDemand, int], tuple[Gates, ...]] = {}
         self._opens: dict[tuple[object, ...], tuple[Case, ...]] = {}
         self._least = max([1, least_open, *(len(demand.gates) for demand in demands)])
         self._gates = frozenset().union(helpers.gates, *(demand.gates.union(demand.assist) for demand in demands))
@@ -189,21 +191,31 @@ class Search:
         return bad, choices
 
     def _options(self, here: Whole, demand: GateDemand, before: Look | None) -> tuple[bool, tuple[Gates, ...]]:
-        """Whether a demand falls short alone at the best, and the assists with which it does no worse."""
+        """Whether a demand falls short alone at the best, and the assists with which it does no worse; the kept first."""
         assist = here.of(demand).assist
         look = self.alone(here, demand)
+        if look is None or demand.asker is Asker.HAND:
+            return look is not None and _worse(look, before), (assist,)
         bare = self.book.look(Case(demand.gates, demand.hoods))
         without: tuple[Gates, ...] = ((),) if assist and not _worse(bare, before) else ()
-        if look is None or not _worse(look, before):
-            return False, (assist, *without)
-        if demand.asker is Asker.TOOL:
-            room = int(min(_room(here.max_open), len(self._gates))) - len(demand.gates)
-            key = replace(demand, assist=()), room
-            if key not in self._cures:
-                self._cures[key] = curing(self.book, demand, room, self.helpers)
-            if options := (*without, *self._cures[key]):
-                return False, options
-        return True, (assist,)
+        if not _worse(look, before):
+            instead = self._helps(curing, here, demand) if assist and not without else ()
+            return False, (assist, *without, *(gates for gates in instead if gates != assist))
+        if options := (*without, *self._helps(curing, here, demand)):
+            return False, options
+        eased = [gates for gates in ((), *self._helps(easing, here, demand)) if gates != assist]
+        return True, (assist, *(gates for gates in eased if self._short(demand, gates) <= look.short))
+
+    def _helps(self, kind: _Kind, here: Whole, demand: GateDemand) -> tuple[Gates, ...]:
+        """Assists of a kind for which there is room."""
+        room = int(min(_room(here.max_open), len(self._gates))) - len(demand.gates)
+        key = kind, replace(demand, assist=()), min(room, MOST_ASSIST)
+        if key not in self._cures:
+            self._cures[key] = kind(self.book, demand, room, self.helpers)
+        return self._cures[key]
+
+    def _short(self, demand: GateDemand, assist: Gates) -> frozenset[tuple[Lack, str]]:
+        return self.book.look(Case(demand.gates.union(assist), demand.hoods)).short
 
     def several(
         self,

@@ -1,8 +1,9 @@
 """One whole of max_open and assists, against every whole that there is; what is told of it; another size of duct."""
 
+import os
 import re
 from collections.abc import Iterator
-from itertools import chain, combinations, permutations, product
+from itertools import chain, combinations, islice, permutations, product
 
 import pytest
 from made_ducts import made_shop
@@ -19,7 +20,9 @@ from gatehand_air.gate_sets import Asker, GateDemand
 from gatehand_air.solve import Solution
 from gatehand_air.spread import spread
 
-SHORT, UNKNOWN, WELL = "short", "unknown", "well"
+COUNT, FIRST = int(os.environ.get("GATEHAND_WHOLES", "8")), int(os.environ.get("GATEHAND_WHOLES_SEED", "7"))
+SMALL = [28, 32, 46, 55, 59, 89, 335] if COUNT == 8 else range(FIRST, FIRST + 4 * COUNT)
+MOST_WHOLES = 6000
 
 
 def report_of(text: str) -> Report:
@@ -48,8 +51,19 @@ class Plain:
             self._known[key] = short, any(s.verdict is Verdict.UNKNOWN for s in found)
         return self._known[key]
 
+    def harmless(self, limit: int | None, demands: tuple[GateDemand, ...]) -> bool:
+        """No new assist takes anything from what its tool has alone."""
+        admit = replace(self.of, max_open=limit).admit
+        for now, was in zip(demands, self.of.demands, strict=True):
+            opens, before = admit([now]), admit([was])
+            assert opens is not None
+            assert before is not None
+            if not self.verdicts(opens, now.hoods)[0] <= self.verdicts(before, now.hoods)[0]:
+                return False
+        return True
+
     def score(
-        self, limit: int | None, demands: tuple[GateDemand, ...], wide: bool, dark: frozenset[str]
+        self, limit: int | None, demands: tuple[GateDemand, ...], dark: frozenset[str], *, wide: bool
     ) -> tuple[int, int]:
         """Demands short alone, sets of several short in what is met alone."""
         admit = replace(self.of, max_open=limit).admit
@@ -73,7 +87,7 @@ class Plain:
         return alone, len(bad)
 
 
-def wholes(of: DuctSystem, kept: int | None, least: int) -> Iterator[tuple[int | None, tuple[GateDemand, ...]]]:
+def wholes(of: DuctSystem, least: int) -> Iterator[tuple[int | None, tuple[GateDemand, ...]]]:
     """Every max_open with every assist of at most three gates."""
     gates = sorted(of.gates)
     choices = []
@@ -83,29 +97,36 @@ def wholes(of: DuctSystem, kept: int | None, least: int) -> Iterator[tuple[int |
         tool = demand.asker is Asker.TOOL
         some = dict.fromkeys([demand.assist, *subsets]) if tool else [()]
         choices.append([replace(demand, assist=assist) for assist in some])
-    limits = {*range(least, len(gates) + 1), kept}
+    limits = {*range(least, len(gates) + 1), of.max_open}
     for limit in sorted(limits, key=lambda n: n or 99):
         for demands in product(*choices):
             yield limit, demands
 
 
-@pytest.mark.parametrize("seed", [3, 8, 28, 32, 46, 55, 59])
-def test_no_whole_leaves_fewer_short(seed: int) -> None:
-    """Of small shops every whole is judged: none has fewer demands short alone, nor of these fewer sets of several."""
+@pytest.mark.parametrize("seed", SMALL)
+def test_no_whole_is_better(seed: int) -> None:
+    """Of small shops every whole is judged that takes nothing from a demand alone, by all that makes one better."""
     config = config_of(made_shop(seed))
     of = duct_systems(config)[0]
+    least = max([1, config.collector["main"].min_open, *(len(demand.gates) for demand in of.demands)])
+    every = list(islice(wholes(of, least), MOST_WHOLES + 1))
+    if len(of.gates) > 4 or len(every) > MOST_WHOLES:
+        pytest.skip("too large to judge every whole")
     whole = Study(config, of).cure().whole
-    plain = Plain(of)
-    kept = of.max_open
+    plain, kept = Plain(of), of.max_open
     before = {air_words.asker(d): plain.verdicts(of.admit([d]) or frozenset(), d.hoods) for d in of.demands}
     dark = frozenset(who for who, (short, unknown) in before.items() if unknown and not short)
 
-    def score(limit: int | None, demands: tuple[GateDemand, ...]) -> tuple[int, int]:
-        return plain.score(limit, demands, kept is not None and (limit is None or limit > kept), dark)
+    def key(limit: int | None, demands: tuple[GateDemand, ...]) -> tuple[float, ...]:
+        wide = kept is not None and (limit is None or limit > kept)
+        changes = sum(now.assist != was.assist for now, was in zip(demands, of.demands, strict=True)) + (limit != kept)
+        assists = [gate for demand in demands for gate in demand.assist]
+        room = 99 if limit is None else limit
+        clean = sum(gate in of.clean_air for gate in assists)
+        return *plain.score(limit, demands, dark, wide=wide), changes, -room, len(assists), -clean
 
-    least = max([1, config.collector["main"].min_open, *(len(demand.gates) for demand in of.demands)])
-    found = score(whole.max_open, tuple(map(whole.of, of.demands)))
-    assert found == min(score(limit, demands) for limit, demands in wholes(of, kept, least))
+    best = min(key(limit, demands) for limit, demands in every if plain.harmless(limit, demands))
+    assert key(whole.max_open, tuple(map(whole.of, of.demands))) == best
 
 
 def test_max_open_and_assist_are_proposed_so_that_the_assist_opens() -> None:
