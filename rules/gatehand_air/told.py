@@ -21,6 +21,11 @@ class Alone(Struct, frozen=True):
     gates: frozenset[str]
     shorts: tuple[Short, ...]
 
+    @property
+    def worst(self) -> Short:
+        """What falls furthest short beyond doubt; of a demand that does."""
+        return min((s for s in self.shorts if s.verdict is Verdict.SHORT), key=lambda short: short.share)
+
 
 class Cure(Struct, frozen=True):
     """A whole beside the config as it is.

@@ -191,7 +191,7 @@ class Search:
         return bad, choices
 
     def _options(self, here: Whole, demand: GateDemand, before: Look | None) -> tuple[bool, tuple[Gates, ...]]:
-        """Whether a demand falls short alone at the best, and the assists with which it does no worse; the kept first."""
+        """Whether a demand falls short alone at the best, and the assists with which it does no worse."""
         assist = here.of(demand).assist
         look = self.alone(here, demand)
         if look is None or demand.asker is Asker.HAND:

@@ -100,11 +100,11 @@ class Study:
         found = {}
         for one in cure.cured:
             case = self.search.case(cure.whole, one.demand)
-            surely = [short for short in one.shorts if short.verdict is Verdict.SHORT]
             if case is not None and one.demand.name in cure.changed and one.demand.asker is Asker.TOOL:
-                worst = min(surely, key=lambda short: short.share)
+                worst = one.worst
                 speed = self.book.speed(case, worst.where) if worst.lack is Lack.SLOW_DUCT else 0.0
-                close = self.of.ducting.assess(case.gates, case.dusty).shorts
+                found_then = self.of.ducting.assess(case.gates, case.dusty).shorts
+                close = [short for short in found_then if short.verdict is Verdict.CLOSE]
                 found[one.demand.name] = Gain(worst, speed, min(close, key=lambda short: short.share, default=None))
         return found
 

@@ -163,8 +163,7 @@ def _left(report: Report, say: Speaker) -> Iterator[str]:
         alike.setdefault((one.gates, one.shorts), []).append(one)
     groups = list(alike.values())
     for group in groups[:MOST_LEFT]:
-        worst = min(group[0].shorts, key=lambda short: short.share)
-        sentence = air_words.air_sentence(group[0].gates, worst, report.system.collector, say)
+        sentence = air_words.air_sentence(group[0].gates, group[0].worst, report.system.collector, say)
         others = len(group[0].shorts) - 1
         more = f", and {named(others, 'more shortfall')}" if others else ""
         yield f"  {_fall([air_words.asker(one.demand) for one in group])} short all the same: {sentence}{more}"
