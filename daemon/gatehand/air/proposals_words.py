@@ -19,20 +19,18 @@ from gatehand_air.wholes import Bad
 
 MOST_LINES: Final = 30
 """For all collectors together."""
-LEAST_LINES: Final = 6
-"""For each, where there are many."""
 MOST_ASSISTS: Final = 4
 MOST_LEFT: Final = 3
 MOST_NAMES: Final = 5
 TOML_LEAST: Final = 6
-"""Lines kept for the TOML."""
+"""Lines kept for the TOML, unless so many collectors share the lines that there is room for words only."""
 
 
 def lines(report: Report, of: int = 1) -> Iterator[str]:
     """What is proposed, what it cures and what it leaves, then the TOML. `of`: so many collectors share the lines."""
-    room = max(MOST_LINES // of, LEAST_LINES)
+    room = max(MOST_LINES // of, 1)
     words = [*_whole(report), *_sizes(report)]
-    toml = [line for line in as_toml(report).splitlines() if line]
+    toml = [line for line in as_toml(report).splitlines() if line and room > TOML_LEAST + 1]
     for_words = room - (min(len(toml) + 1, TOML_LEAST) if toml else 0)
     yield from _cut(words, for_words)
     if toml:
