@@ -74,7 +74,11 @@ def told(search: Search, kept: Whole, whole: Whole) -> Cure:
             unknown.append(_alone(search, whole, demand, after))
     as_it_is = search.several(kept, MOST_TOLD)
     with_it = as_it_is if whole == kept else search.several(whole, MOST_TOLD)
-    gone = tuple(bad for bad in as_it_is.bad if whole != kept and not search.falls_short(whole, bad.together))
+    new = () if whole == kept else as_it_is.bad
+    gone = tuple(bad for bad in new if not search.falls_short(whole, bad.together))
+    if not gone and len(with_it.bad) <= MOST_TOLD:  # the same demands fall short in fewer sets of gates
+        still = {bad.case for bad in with_it.bad}
+        gone = tuple(bad for bad in new if bad.case not in still)
     return Cure(
         kept=kept,
         whole=whole,

@@ -58,6 +58,8 @@ def _whole(report: Report) -> Iterator[str]:
 
 def _no_other(report: Report) -> str:
     cure = report.proposals.cure
+    if not report.system.demands:
+        return "no tool and no button asks for a gate"
     if cure.left or cure.left_sets:
         return "no other max_open, assist or run_on cures anything"
     return "nothing of which the fan's curve tells falls short" if cure.unknown else "nothing falls short"
