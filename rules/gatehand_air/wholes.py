@@ -9,7 +9,7 @@ to ask for it: nobody is led from what is known to what is not.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from itertools import chain, combinations, islice, product
+from itertools import chain, islice, product
 from math import inf, prod
 from typing import Final, TypeAlias
 
@@ -32,6 +32,7 @@ MOST_WORK: Final = 15_000
 ROUNDS: Final = 4
 """Proposals upon proposals, until nothing more is proposed."""
 
+_Key: TypeAlias = tuple[Asker, str]
 _Kind: TypeAlias = Callable[[Book, GateDemand, int, Helpers], tuple[Gates, ...]]
 
 Ask: TypeAlias = Callable[[int | None], Admit]
@@ -237,8 +238,7 @@ class Search:
         own = {key: look.short for key, demand in demands.items() if (look := self.alone(whole, demand)) is not None}
         keys = sorted(own, key=lambda key: self.book.look(Case(demands[key].gates, demands[key].hoods)).slack)
         named = [[key for key in ((d.asker, d.name) for d in hint) if key in own] for hint in hints]
-        counts = range(2, int(min(max(_room(whole.max_open), 2), len(keys))) + 1)
-        groups = chain((tuple(hint) for hint in named if len(hint) > 1), *(combinations(keys, n) for n in counts))
+        groups = chain((tuple(hint) for hint in named if len(hint) > 1), self._groups(whole, demands, keys))
         bad: dict[Case, Bad] = {}
         looked = 0
         while chunk := list(islice(groups, AT_ONCE)):
@@ -255,9 +255,24 @@ class Search:
                     bad[case] = Bad(case, tuple(demands[key] for key in group), shorts)
             if len(bad) > most:
                 break
-            if looked >= MOST_TOGETHER:
-                return Several(tuple(bad.values()), looked, cut=True)
+            if looked >= MOST_TOGETHER:  # of more demands than gates, some share gates: what they add is little
+                return Several(tuple(bad.values()), looked, cut=len(chunk[-1]) <= max(_room(whole.max_open), 2))
         return Several(tuple(bad.values()), looked)
+
+    def _groups(
+        self, whole: Whole, demands: Mapping[_Key, GateDemand], keys: Sequence[_Key]
+    ) -> Iterator[tuple[_Key, ...]]:
+        """Every two demands, every three, and so on. Those that the rules do not let open grow no further."""
+        level: list[tuple[tuple[_Key, ...], int]] = [((key,), at + 1) for at, key in enumerate(keys)]
+        while level:
+            longer: list[tuple[tuple[_Key, ...], int]] = []
+            for group, start in level:
+                for at in range(start, len(keys)):
+                    more = (*group, keys[at])
+                    yield more
+                    if self._opened(whole, [demands[key] for key in more]):
+                        longer.append((more, at + 1))
+            level = longer
 
     def falls_short(self, whole: Whole, together: Sequence[GateDemand]) -> bool:
         """Whether anything that is met alone can fall short with these demands at once; waiting, it cannot."""
@@ -265,7 +280,7 @@ class Search:
         own = [look.short for demand in some if (look := self.alone(whole, demand)) is not None]
         return any(self.book.look(case).short.difference(*own) for case in self._opened(whole, some))
 
-    def _distinct(self, whole: Whole) -> dict[tuple[Asker, str], GateDemand]:
+    def _distinct(self, whole: Whole) -> dict[_Key, GateDemand]:
         """One demand of those that ask for the same."""
         first: dict[tuple[object, ...], GateDemand] = {}
         for demand in map(whole.of, self.demands):
