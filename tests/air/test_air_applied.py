@@ -32,10 +32,10 @@ from gatehand_air.spread import spread
 from gatehand_rules import Finding
 from gatehand_rules.findings import Happened
 
-COUNT = int(os.environ.get("GATEHAND_WHOLES", "8"))
+COUNT = int(os.environ.get("GATEHAND_WHOLES", "6"))
 FIRST = int(os.environ.get("GATEHAND_WHOLES_SEED", "7"))
 SEEDS = range(FIRST, FIRST + COUNT)
-LARGE = range(8, 8 + max(1, COUNT // 10))
+LARGE = range(15, 15 + max(1, COUNT // 10))
 """Shops of thirty gates."""
 
 Wants = frozenset[tuple[Lack, str]]

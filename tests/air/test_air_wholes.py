@@ -20,8 +20,8 @@ from gatehand_air.gate_sets import Asker, GateDemand
 from gatehand_air.solve import Solution
 from gatehand_air.spread import spread
 
-COUNT, FIRST = int(os.environ.get("GATEHAND_WHOLES", "8")), int(os.environ.get("GATEHAND_WHOLES_SEED", "7"))
-SMALL = [28, 32, 46, 55, 59, 89, 335] if COUNT == 8 else range(FIRST, FIRST + 4 * COUNT)
+COUNT, FIRST = int(os.environ.get("GATEHAND_WHOLES", "6")), int(os.environ.get("GATEHAND_WHOLES_SEED", "7"))
+SMALL = [28, 32, 46, 55, 59, 89, 335] if COUNT == 6 else range(FIRST, FIRST + 4 * COUNT)
 MOST_WHOLES = 6000
 
 
