@@ -64,7 +64,7 @@ def curing(book: Book, demand: GateDemand, room: int, helpers: Helpers) -> tuple
 def easing(book: Book, demand: GateDemand, room: int, helpers: Helpers) -> tuple[Gates, ...]:
     """Single gates that cure a part of what falls short alone and spoil nothing, the best first."""
     look = book.look(_case(demand, ()))
-    if room < 1 or look.unknown or not look.fails:
+    if room < 1 or not look.fails:
         return ()
     own = helpers.gates - demand.gates
     ways = sorted(frozenset().union(*(_behind(book.ducting, short, own) for short in look.shorts)))
@@ -78,9 +78,7 @@ def easing(book: Book, demand: GateDemand, room: int, helpers: Helpers) -> tuple
 def _helped(book: Book, demand: GateDemand, helpers: Helpers) -> list[frozenset[str]]:
     """For each thing that falls short the gates that could help; nothing where one cannot be helped by a gate."""
     look = book.look(_case(demand, ()))
-    if look.unknown or not look.fails:
-        return []
-    found = [_behind(book.ducting, short, helpers.gates - demand.gates) for short in look.shorts]
+    found = [_behind(book.ducting, short, helpers.gates - demand.gates) for short in look.surely]
     return found if all(found) else []
 
 
@@ -123,8 +121,8 @@ class Help(Struct, frozen=True):
 def helping_gate(book: Book, case: Case, helpers: Helpers) -> Help | None:
     """The gate that helps the slowest duct of a set most, a cure first; None where none helps without harm."""
     ducting, look = book.ducting, book.look(case)
-    slow = [(s, ways) for s in look.shorts if (ways := _behind(ducting, s, helpers.gates - case.gates))]
-    if not slow or look.unknown:
+    slow = [(s, ways) for s in look.surely if (ways := _behind(ducting, s, helpers.gates - case.gates))]
+    if not slow:
         return None
     worst, ways = min(slow, key=lambda pair: pair[0].share)
     cases = {gate: Case(case.gates | {gate}, case.dusty) for gate in sorted(ways)}

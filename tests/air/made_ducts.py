@@ -60,7 +60,8 @@ def made_shop(seed: int, gates: int | None = None) -> str:
     head = _HEAD.format(limit=f"max_open = {limit}" if limit is not None else "")
     served = {gate for _, own, _ in tools for gate in own}
     parts = [head, *(_gate(dice, name, served) for name in names), *(text for text, _, _ in tools)]
-    return "".join([*parts, *_ducts(dice, names, stations)])
+    late = random.Random(f"late {seed}").random() < 0.15  # a humped curve, from its top on
+    return "".join([*parts, *_ducts(dice, names, stations, late=late)])
 
 
 def _gate(dice: random.Random, name: str, served: set[str]) -> str:
@@ -89,12 +90,13 @@ def _tools(
     return found, {gate: tools for gate, tools in stations.items() if len(tools) > 1 and dice.random() < 0.5}
 
 
-def _ducts(dice: random.Random, gates: Sequence[str], stations: dict[str, list[str]]) -> list[str]:
+def _ducts(dice: random.Random, gates: Sequence[str], stations: dict[str, list[str]], *, late: bool) -> list[str]:
     light = dice.random() < 0.6
     main = dice.choice([5, 6, 7, 8])
     peak, free = dice.uniform(6, 14), dice.uniform(110, 260) * main
     last = dice.choice([1.0, 1.0, 0.6])  # some makers draw only a part of the curve
     points = [(q / 6 * last, peak * (1 - 0.93 * (q / 6 * last) ** 2)) for q in range(7)]
+    points = points[2:] if late else points
     clean = dice.uniform(0.2, 1)
     found = [
         _AIR.format(

@@ -181,6 +181,24 @@ def test_beyond_the_curve_is_unknown_and_never_too_little() -> None:
     assert "more than 200 cfm, where its curve ends" in shown
 
 
+def test_before_a_curve_that_begins_late_what_is_surely_slow_is_cured() -> None:
+    """A humped curve given from its top on: the bench alone draws less than its first flow, surely too little."""
+    late = re.sub(r"curve = .*", "curve = [[400, 10.4], [800, 8.1], [1100, 5.0], [1400, 0.5]]", US)
+    late = late.replace('units = "us"', 'units = "us"\nmin_velocity = 2500').replace("diameter = 2.5", "diameter = 3")
+    late = late.replace("flow = 150", "flow = 100")
+    tool = '[tool.carver]\ngates = ["bench"]\ncurrent = { topic = "shop/carver/amps" }\nstart_amps = 1\n'
+    config = config_of(shop_text(late) + tool)
+    study = Study(config, duct_systems(config)[0])
+    carver = next(demand for demand in study.of.demands if demand.name == "carver")
+    alone = study.search.alone(study.kept, carver)
+    assert alone is not None
+    assert alone.unknown
+    assert {short.where for short in alone.surely} == {"main", "row"}
+    cure = study.cure()
+    assert "carver" in {one.demand.name for one in cure.cured}
+    assert cure.whole.assists["carver"] == ("sweep",)
+
+
 def test_where_the_lower_bound_meets_all_it_is_well() -> None:
     """At the curve's last flow each hood has twice its want already."""
     short_curve = re.sub(r"curve = .*", "curve = [[0, 11.0], [800, 8.1]]", US)
