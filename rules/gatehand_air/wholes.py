@@ -150,11 +150,10 @@ class Search:
     ) -> "_Judged":
         """The best whole of one `max_open`: the nearest choice; where sets of several fall short with it, others."""
         bound, hints = (inf, ()) if so_far is None else (len(so_far.several.bad), so_far.several.bad)
-        unknown = _room(limit) > _room(kept.max_open)
 
         def judged(assists: Mapping[str, Gates], hints: Sequence[Bad]) -> _Judged:
             whole = Whole(limit, assists)
-            several = self.several(whole, bound, [bad.together for bad in hints[:3]], unknown=unknown)
+            several = self.several(whole, bound, [bad.together for bad in hints[:3]], kept=kept)
             return _Judged(self._key(kept, whole, several), whole, several)
 
         best = judged({tool: options[0] for tool, options in choices.items()}, hints)
@@ -224,7 +223,7 @@ class Search:
         most: float = inf,
         hints: Sequence[Sequence[GateDemand]] = (),
         *,
-        unknown: bool = False,
+        kept: Whole | None = None,
     ) -> Several:
         """The sets of several demands that fall short in what is met alone; more than `most` of them end the search.
 
@@ -232,13 +231,15 @@ class Search:
             whole: the values.
             most: how many are tolerated.
             hints: demands to look at first.
-            unknown: sets of which the curve does not tell count too.
+            kept: the values as they are; sets that only this whole asks for count too where the curve does not tell.
         """
         demands = self._distinct(whole)
         own = {key: look.short for key, demand in demands.items() if (look := self.alone(whole, demand)) is not None}
         keys = sorted(own, key=lambda key: self.book.look(Case(demands[key].gates, demands[key].hoods)).slack)
         named = [[key for key in ((d.asker, d.name) for d in hint) if key in own] for hint in hints]
         groups = chain((tuple(hint) for hint in named if len(hint) > 1), self._groups(whole, demands, keys))
+        wider = kept is not None and _room(whole.max_open) > _room(kept.max_open)
+        changed = () if kept is None else whole.changed(kept)
         bad: dict[Case, Bad] = {}
         looked = 0
         while chunk := list(islice(groups, AT_ONCE)):
@@ -250,7 +251,8 @@ class Search:
                 if not look.shorts or case in bad:
                     continue
                 new = look.short.difference(*(own[key] for key in group))
-                if new or (unknown and look.unknown):
+                first = wider or any(asker is Asker.TOOL and name in changed for asker, name in group)
+                if new or (look.unknown and first):
                     shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
                     bad[case] = Bad(case, tuple(demands[key] for key in group), shorts)
             if len(bad) > most:

@@ -69,6 +69,7 @@ class Plain:
         admit = replace(self.of, max_open=limit).admit
         own = {}
         alone = 0
+        changed = {now for now, was in zip(demands, self.of.demands, strict=True) if now.assist != was.assist}
         for demand in demands:
             opens = admit([demand])
             assert opens is not None
@@ -82,7 +83,9 @@ class Plain:
                     if (opens := admit(order)) is None:
                         continue
                     short, unknown = self.verdicts(opens, dusty)
-                    if short.difference(*(own[demand] for demand in together)) or (unknown and wide):
+                    if short.difference(*(own[demand] for demand in together)) or (
+                        unknown and (wide or changed & {*together})
+                    ):
                         bad.add((opens, dusty))
         return alone, len(bad)
 
