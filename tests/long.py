@@ -102,6 +102,12 @@ def _measured(count: int, seed: int) -> bool:
     return _tests("air/test_air_faults.py", GATEHAND_MEASURED=count, GATEHAND_MEASURED_SEED=seed)
 
 
+def _wholes(count: int, seed: int) -> bool:
+    """Made shops whose proposals are put into the config and solved again; small ones held against every whole."""
+    settings = {"GATEHAND_WHOLES": count, "GATEHAND_WHOLES_SEED": seed}
+    return _tests("air/test_air_applied.py", **settings) and _tests("air/test_air_wholes.py", **settings)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -134,6 +140,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "situations": (1, _situations),
     "typos": (500, _typos),
     "why": (200, _why),
+    "wholes": (100, _wholes),
 }
 """Name: how many by default, and what gives whether all is well."""
 

@@ -6,7 +6,7 @@ from typing import Any, Final
 from msgspec import Struct
 from msgspec.structs import asdict, replace
 
-from gatehand.air import air_words
+from gatehand.air import air_words, proposals_words
 from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted
@@ -14,7 +14,6 @@ from gatehand.air.measured_words import fit_as_json
 from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
 from gatehand.text import listed
-from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
 from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
 from gatehand_air.solve import Solution, Solver, SolveResult, Why
 from gatehand_air.spread import Ignorance, spread
@@ -32,11 +31,11 @@ Fine wood dust harms, and it can burn and explode. Local rules come first; beyon
 
 def as_text(reports: Sequence[Report], *, full: bool) -> str:
     """Everything that the command prints. `full`: every set in full, not only what falls short with one tool alone."""
-    lines = [line for report in reports for line in _report(report, full=full)]
+    lines = [line for report in reports for line in _report(report, len(reports), full=full)]
     return "\n".join([*lines, LEFT_OUT])
 
 
-def _report(report: Report, *, full: bool) -> Iterator[str]:
+def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
     system = report.system
     say = system.say
     wanted = f"{say.velocity(system.ducting.branch_velocity)} in branches"
@@ -60,7 +59,7 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
     yield ""
     yield from room_as_text(rooms(system), say)
     yield ""
-    yield from _proposals(report)
+    yield from proposals_words.lines(report, of)
     yield ""
 
 
@@ -176,119 +175,6 @@ def _note(short: Short | None) -> str:
     return f"{what} with a dirty filter" if short.dirty else what
 
 
-def _proposals(report: Report) -> Iterator[str]:
-    """What the ducts ask of the config, in words, then as TOML."""
-    found = report.proposals
-    say = report.system.say
-    yield "what the ducts ask for, with a dirty filter:"
-    yield f"  {_carries(found.max_open, report, say)}"
-    yield from (f"  tool {tool}: {_assist(help_, say)}" for tool, help_ in found.assists.items())
-    yield from (f"  {_run_on(one)}" for one in found.run_ons)
-    yield from (f"  {_size(one, say)}" for one in found.sizes)
-    if proposed := as_toml(report):
-        yield ""
-        yield "as TOML:"
-        yield from (f"  {line}".rstrip() for line in proposed.splitlines())
-
-
-def _carries(carries: MaxOpen, report: Report, say: air_words.Speaker) -> str:
-    left_out = (
-        f" ({air_words.names(carries.unserved)} fall short even alone and do not count)" if carries.unserved else ""
-    )
-    if carries.gates is None:
-        return f"no hood gets what it wants even alone{left_out}"
-    if carries.fails is not None:
-        why = air_words.too_many(carries, report.system.collector, say)
-        return f"the fan carries {carries.gates} open at once{left_out}: {why}"
-    many = "more sets than are looked through" if carries.cut_off else "all of them"
-    return f"the fan carries {carries.gates} open at once, {many}{left_out}"
-
-
-def _assist(help_: Assist, say: air_words.Speaker) -> str:
-    """Which gates to open with a tool's own, or which come nearest."""
-    gain = f"{say.velocity(help_.speed)} instead of {say.velocity(help_.slow.found, word=False)} in {help_.slow.where}"
-    if help_.cures:
-        return f"opening {air_words.names(help_.gates)} as well brings {gain}"
-    return f"no further gates cure it; {air_words.names(help_.gates)} come nearest with {gain}"
-
-
-def _uncured(one: LeastRunOn) -> str:
-    return "; sawdust settles on its way, which no run-on cures" if one.settles else ""
-
-
-def _run_on(one: LeastRunOn) -> str:
-    clears = f"{one.clearing:.1f} s to clear, twice, and 1 s"
-    spins = f"{one.spin_down:g} s spin-down, " if one.spin_down else "no spin_down given, "
-    return f"tool {one.tool}: run_on {one.least:g} s at least ({spins}{clears}{_uncured(one)})"
-
-
-def _size(size: Size, say: air_words.Speaker) -> str:
-    """Which duct limits, and what another size brings."""
-    put = say.flow if size.short.lack is Lack.HOOD_FLOW else say.velocity
-    what = f"{air_words.names(size.ducts)} in {say.diameter(size.diameter)}"
-    gain = f"{put(size.brings)} instead of {put(size.short.found, word=False)} at {say.hood(size.short.where)}"
-    enough = "" if size.enough else f", still short of {put(size.short.wanted, word=False)}"
-    costs = f"; but {air_words.sets(size.costs)} would fall short then" if size.costs else ""
-    return f"{air_words.asker(size.demand)}: {what} brings {gain}{enough}{costs}"
-
-
-def as_toml(report: Report) -> str:
-    """Tables and keys to put into the config, each with its reason; empty when nothing is to be changed."""
-    tables: dict[str, list[str]] = {}
-    carries, system = report.proposals.max_open, report.system
-    if carries.forbids(system.max_open):
-        why = air_words.too_many(carries, system.collector, system.say)
-        tables[f"collector.{system.collector}"] = [f"max_open = {carries.gates}  # {why}"]
-    _toml_tools(report, tables)
-    _toml_sizes(report, tables)
-    return "\n".join("\n".join([f"[{name}]", *lines, ""]) for name, lines in tables.items())
-
-
-def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:
-    say = report.system.say
-    configured = {demand.name: demand.assist for demand in report.system.demands}
-    for tool, help_ in report.proposals.assists.items():
-        if help_.cures and not help_.gates <= set(configured[tool]):
-            gates = air_words.toml_list(help_.gates)
-            before, after = say.velocity(help_.slow.found, word=False), say.velocity(help_.speed)
-            tables.setdefault(f"tool.{tool}", []).append(
-                f"assist = {gates}  # {help_.slow.where} runs at {before} without, at {after} with"
-            )
-    for one in report.proposals.run_ons:
-        tables.setdefault(f"tool.{one.tool}", []).append(_toml_run_on(one, report.run_ons[one.tool]))
-
-
-def _toml_run_on(one: LeastRunOn, set_to: float) -> str:
-    """A line to copy where the run-on is too short, else a comment."""
-    spins = f"spin-down {one.spin_down:g} s, " if one.spin_down else ""
-    reason = f"{spins}twice the {one.clearing:.1f} s to clear the ducts, 1 s{_uncured(one)}"
-    if set_to < one.least:
-        return f"run_on = {one.least:g}  # at least, not {set_to:g}: {reason}"
-    return f"# run_on = {one.least:g} is the least, {set_to:g} is set: {reason}"
-
-
-def _toml_sizes(report: Report, tables: dict[str, list[str]]) -> None:
-    """Sizes that would do, as comments: a duct is not changed by a line in a file."""
-    chosen: dict[tuple[tuple[str, ...], float], list[Size]] = {}
-    for size in report.proposals.sizes:
-        if size.enough and not size.costs:
-            chosen.setdefault((size.ducts, size.diameter), []).append(size)
-    for (ducts, diameter), sizes in chosen.items():
-        shown = diameter / report.system.units.diameter
-        for duct in ducts:
-            reasons = "; ".join(dict.fromkeys(_toml_reason(report, size) for size in sizes))
-            tables.setdefault(f"duct.{duct}", []).append(f"# diameter = {shown:.4g}  # {reasons}")
-
-
-def _toml_reason(report: Report, size: Size) -> str:
-    say = report.system.say
-    if size.short.lack is Lack.HOOD_FLOW:
-        where = say.hood(size.short.where)
-        return f"{say.flow(size.brings)} at {where} instead of {say.flow(size.short.found, word=False)}"
-    before = say.velocity(size.short.found, word=False)
-    return f"{say.velocity(size.brings)} in {size.short.where} with {size.demand.name} alone instead of {before}"
-
-
 def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) -> dict[str, Any]:
     """The report for programs: the shape is part of the contract. Numbers in the config's units, six digits.
 
@@ -300,13 +186,7 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
         "known_to": {r.system.collector: asdict(r.system.ducting.ignorance) for r in reports},
         "room": [one for r in reports for one in room_as_json(r.system)],
         "sets": [_json_set(report.system, view) for report in reports for view in report.views],
-        "proposals": {
-            "max_open": {r.system.collector: r.proposals.max_open.gates for r in reports},
-            "assist": {t: sorted(h.gates) for r in reports for t, h in r.proposals.assists.items() if h.cures},
-            "run_on": {one.tool: one.least for r in reports for one in r.proposals.run_ons},
-            "sizes": [size for report in reports for size in _json_sizes(report)],
-            "toml": "\n".join(text for r in reports if (text := as_toml(r))),
-        },
+        "proposals": proposals_words.as_json(reports),
     }
 
 
@@ -376,27 +256,6 @@ def _json_hood(system: DuctSystem, hood: str, flow: float | None, off: float | N
         "wanted": None if want is None else _six(want.flow / of.flow),
         "verdict": None if flow is None or off is None or want is None else judge(flow, off, want.flow),
     }
-
-
-def _json_sizes(report: Report) -> list[dict[str, Any]]:
-    of = report.system.units
-    found = []
-    for size in report.proposals.sizes:
-        unit = of.flow if size.short.lack is Lack.HOOD_FLOW else of.velocity
-        found.append(
-            {
-                "for": air_words.asker(size.demand),
-                "short": size.short.where,
-                "found": _six(size.short.found / unit),
-                "wanted": _six(size.short.wanted / unit),
-                "ducts": list(size.ducts),
-                "diameter": _six(size.diameter / of.diameter),
-                "brings": _six(size.brings / unit),
-                "enough": size.enough,
-                "costs": [sorted(gates) for gates in size.costs],
-            }
-        )
-    return found
 
 
 def _six(value: float) -> float:

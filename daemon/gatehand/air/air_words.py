@@ -6,7 +6,7 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.text import listed
-from gatehand_air.cures import Assist, MaxOpen
+from gatehand_air.assists import Help
 from gatehand_air.ducting import Assessment, Lack, Short, Verdict
 from gatehand_air.gate_sets import Asker, GateDemand, GateSet
 from gatehand_air.properties import Units
@@ -69,9 +69,9 @@ def names(some: Collection[str]) -> str:
     return listed(sorted(some), last="and")
 
 
-def toml_list(gates: Collection[str]) -> str:
-    """Such as `["planing", "sweep"]`."""
-    return "[" + ", ".join(f'"{gate}"' for gate in sorted(gates)) + "]"
+def toml_list(gates: Sequence[str]) -> str:
+    """Such as `["sweep", "planing"]`, in the order given."""
+    return "[" + ", ".join(f'"{gate}"' for gate in gates) + "]"
 
 
 def significant(value: float, digits: int) -> float:
@@ -120,11 +120,11 @@ def unsolved(answer: Unsolved, collector: str, say: Speaker) -> str:
 
 
 def shortfalls(
-    assessment: Assessment, collector: str, say: Speaker, helped: Assist | None = None, *, whole: bool = True
+    assessment: Assessment, collector: str, say: Speaker, helped: Help | None = None, *, whole: bool = True
 ) -> tuple[str, ...]:
     """What falls short in one set, a sentence each.
 
-    `helped`: gates that let a slow main or trunk carry dust. `whole`: each sentence names the open gates.
+    `helped`: a gate that lets a slow main or trunk carry dust. `whole`: each sentence names the open gates.
     """
     if not assessment.gates and assessment.shorts and isinstance(assessment.clean, Unsolved):
         return (unsolved(assessment.clean, collector, say),)
@@ -163,11 +163,6 @@ _UNKNOWN: Final = {
 }
 
 
-def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:
-    """Why one more gate than the fan carries is one too many."""
-    return air_sentence(carries.fails, carries.shorts[0], collector, say)
-
-
 def air_sentence(
     gates: Collection[str] | None, short: Short, collector: str, say: Speaker, ducts: Sequence[str] = ()
 ) -> str:
@@ -200,11 +195,12 @@ def _slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
     return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'heavy dust may stay behind'}"
 
 
-def _helped(helped: Assist, say: Speaker) -> str:
-    """Such as "; opening sweep as well brings 3,700"."""
+def _helped(helped: Help, say: Speaker) -> str:
+    """Such as "; opening sweep as well brings 3,700"; another tool's gate is named as that."""
     speed = say.velocity(helped.speed, word=False)
+    whose = f" (the gate of {names(helped.tools)})" if helped.tools else ""
     short = "" if helped.cures else ", still too little"
-    return f"; opening {names(helped.gates)} as well brings {speed}{short}"
+    return f"; opening {helped.gate}{whose} as well brings {speed}{short}"
 
 
 def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:
