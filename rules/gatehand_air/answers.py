@@ -10,10 +10,10 @@ from typing import Final, NamedTuple
 
 from msgspec import Struct
 
-from gatehand_air.ducting import ROUNDING, Assessment, Ducting, Lack, Short, Verdict
+from gatehand_air import many
+from gatehand_air.ducting import Assessment, Ducting, Lack, Short, Verdict
 from gatehand_air.gate_sets import GateSet
 from gatehand_air.solve import Solution, Unsolved, Why
-from gatehand_air.spread import spread
 
 LEAST_FLOW: Final = 0.1
 """The lower end of a spread is never taken below this part of the flow."""
@@ -65,46 +65,26 @@ class Look(Struct, frozen=True, dict=True):
 
 def look_at_all(ducting: Ducting, cases: Sequence[Case]) -> list[Look]:
     """Each case solved with the dirty filter and judged."""
-    return [_look(ducting, case) for case in cases]
+    return [Look(tuple(s for s in one.shorts if s.fails), one.slack) for one in many.look_at_all(ducting, cases)]
 
 
 def assess_all(ducting: Ducting, sets: Sequence[GateSet]) -> list[Assessment]:
     """Each set solved with a clean and a dirty filter and judged, for the report."""
-    return [ducting.assess(one.gates, one.dusty) for one in sets]
+    return list(many.assess_all(ducting, [(one.gates, one.dusty) for one in sets]))
 
 
 def slowest_flows(ducting: Ducting, cases: Sequence[Case]) -> list[Mapping[str, float] | None]:
     """The lower end of every flow, m3/s by duct, with the dirty filter; None where not even that is known."""
-    return [_lower(ducting, case) for case in cases]
+    return [_lower(one) for one in many.look_at_all(ducting, cases)]
 
 
-def _look(ducting: Ducting, case: Case) -> Look:
-    dust = ducting.network.always_open | case.dusty
-    if not dust:  # gates without ducts: nothing is wanted
-        return Look((), 1.0)
-    answer = ducting.dirty.solve(case.gates)
-    slack = _slack(ducting, answer, dust) if isinstance(answer, Solution) else 0.0
-    if slack >= 1 - ROUNDING:  # nothing is below what is wanted, so nothing can fall short: no spread is needed
-        return Look((), slack)
-    return Look(tuple(s for s in ducting.shorts(ducting.dirty, case.gates, answer, dust) if s.fails), slack)
-
-
-def _slack(ducting: Ducting, answer: Solution, dusty: frozenset[str]) -> float:
-    flows, wants = answer.flows, ducting.hood_flows
-    hoods = [flows.get(hood, 0.0) / wants[hood] for hood in dusty if wants.get(hood)]
-    areas = ducting.areas
-    ducts = [flows.get(name, 0.0) / areas[name] / speed for name, speed in ducting.wanted_for(dusty).items()]
-    return min((*hoods, *ducts), default=1.0)
-
-
-def _lower(ducting: Ducting, case: Case) -> Mapping[str, float] | None:
-    answer = ducting.dirty.solve(case.gates)
+def _lower(look: many.Look) -> Mapping[str, float] | None:
+    answer = look.answer
     if isinstance(answer, Unsolved):
         if answer.bound is None or answer.why is not Why.BEYOND_CURVE:
             return None
         answer = answer.bound  # beyond the curve every flow is at least this
-    half = spread(ducting.dirty, case.gates, answer, ducting.ignorance).flows
-    return {name: max(flow - half[name], LEAST_FLOW * flow) for name, flow in answer.flows.items()}
+    return {name: max(flow - look.half[name], LEAST_FLOW * flow) for name, flow in answer.flows.items()}
 
 
 class Book:
