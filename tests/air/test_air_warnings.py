@@ -62,7 +62,7 @@ def test_a_max_open_without_room_for_the_assist_that_cures() -> None:
     assert found["collector", "main", "max_open"] == (
         "max_open = 1 leaves no room for the assist gates of carving_router; set max_open = 2"
     )
-    assert 'assist = ["sweep"] with max_open = 2 bring ' in found["tool", "carving_router", "gates"]
+    assert 'assist = ["bench"] and max_open = 2 bring ' in found["tool", "carving_router", "gates"]
 
 
 def test_a_single_gate_that_leaves_the_main_under_its_velocity() -> None:
@@ -86,7 +86,7 @@ def test_a_tool_whose_assist_cures_the_main_is_not_warned_of() -> None:
 
 def test_beyond_the_curve_is_a_warning_too() -> None:
     found = said(shop_text(US.replace(", [800, 8.1], [1100, 5.0], [1400, 0.5]]", "]")))
-    assert "nothing is claimed" in found["fan", "main", "curve"]
+    assert "nothing is known" in found["fan", "main", "curve"]
     assert "is too many" not in found.get(("collector", "main", "max_open"), "")
 
 

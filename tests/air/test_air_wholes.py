@@ -136,12 +136,12 @@ def test_max_open_and_assist_are_proposed_so_that_the_assist_opens() -> None:
     """Never `max_open = 1` beside an assist that it would trim away."""
     report = report_of(shop_text(max_open=1))
     cure = report.proposals.cure
-    assert (cure.whole.max_open, cure.whole.assists["carving_router"]) == (2, ("sweep",))
+    assert (cure.whole.max_open, cure.whole.assists["carving_router"]) == (2, ("bench",))
     assert [one.demand.name for one in cure.cured] == ["carving_router"]
     assert "max_open = 2 instead of 1: room for the assist gates" in told(report)
     said = as_json([report])
     assert said["max_open"] == {"main": 2}
-    assert said["assist"] == {"carving_router": ["sweep"]}
+    assert said["assist"] == {"carving_router": ["bench"]}
 
 
 def test_the_made_shops_want_proposals_of_every_kind() -> None:
@@ -166,8 +166,8 @@ def test_an_assist_of_clean_air_comes_first_and_another_tools_gate_is_named() ->
     assert "opens" not in told(report_of(shop_text())).split("run_on at least")[0]
     table = '[tool.{0}]\ngates = ["{1}"]\ncurrent = {{ topic = "shop/{0}/amps" }}\nstart_amps = 1\n'
     shown = told(report_of(shop_text() + table.format("floor", "sweep") + table.format("carver", "bench")))
-    assert 'assist = ["planing"] brings row from 3,190 to 5,010 ft/min; ' in shown
-    assert "; opens planing (the gate of drum_sander and jointer) as well, and takes in what lies there" in shown
+    assert 'assist = ["bench"] brings row from 3,190 to 3,780 ft/min; ' in shown
+    assert "; opens bench (the gate of carver) as well, and takes in what lies there" in shown
 
 
 def test_beyond_the_curve_is_unknown_and_never_too_little() -> None:

@@ -13,7 +13,7 @@ from gatehand.air.measured import Fitted
 from gatehand.air.measured_words import fit_as_json
 from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
-from gatehand.text import listed
+from gatehand.text import as_sentence, listed
 from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
 from gatehand_air.solve import Solution, Solver, SolveResult, Why
 from gatehand_air.spread import Ignorance, spread
@@ -51,6 +51,12 @@ def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
             yield f"  {say.hood(hood)} wants {' and '.join(wants)}"
     yield ""
     yield from _summary(report)
+    yield from dict.fromkeys(
+        as_sentence(air_words.unsolved(short.answer, system.collector, say))
+        for view in report.views
+        for short in view.assessment.shorts
+        if short.answer is not None
+    )
     yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."
     for view in report.views:
         if full or (view.assessment.shorts and view.asked.together == 1):

@@ -67,7 +67,7 @@ def _alone(study: Study, demand: GateDemand, cure: Cure) -> list[AirWarning]:
         values = values if demand.name in cure.changed else []
         values += [f"max_open = {cure.whole.max_open}"] if cure.limits else []
         brings = say.velocity(study.book.speed(proposed, worst.where), word=False)
-        text += f"; {' with '.join(values)} {'brings' if len(values) == 1 else 'bring'} {brings}"
+        text += f"; {' and '.join(values)} {'brings' if len(values) == 1 else 'bring'} {brings}"
     return [AirWarning(("tool", demand.name, "assist" if demand.assist else "gates"), text)]
 
 

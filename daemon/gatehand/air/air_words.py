@@ -111,10 +111,10 @@ def unsolved(answer: Unsolved, collector: str, say: Speaker) -> str:
             return "no gate is open: no air moves"
         case Why.BEYOND_CURVE:
             end = f"more than {say.flow(answer.limit or 0.0)}, where its curve ends"
-            return f"the fan would move {end}: nothing is claimed; give [fan.{collector}] more points"
+            return f"the fan would move {end}: beyond it nothing is known; give [fan.{collector}] more points"
         case Why.BEFORE_CURVE:
             start = f"less than {say.flow(answer.limit or 0.0)}, where its curve begins"
-            return f"the fan would move {start}: nothing is claimed; give [fan.{collector}] more points"
+            return f"the fan would move {start}: before it nothing is known; give [fan.{collector}] more points"
         case Why.NOT_CONVERGED:
             return "the flows could not be worked out to the accuracy asked for: no figures are given"
 
