@@ -13,6 +13,7 @@ from gatehand.mqtt.payload import Reader, Rejected, UnknownWord, excerpt
 from gatehand.rhythm import RhythmMeter
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.shell.routes import Routes
+from gatehand.shell.suction_watch import SuctionHeard
 from gatehand_rules import events as ev
 
 if TYPE_CHECKING:
@@ -136,14 +137,18 @@ class ObservedState:
         if message.topic.startswith(f"{self.daemon.base}/"):
             self.daemon.hear(message, message.received)
             return ()
-        found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
-        for event in found or ():
-            self._note(event, message.received)
-        if found is not None:
+        said = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
+        found = tuple(event for event in said or () if not isinstance(event, SuctionHeard))
+        for event in said or ():
+            if isinstance(event, SuctionHeard):
+                self._spoke("collector", event.collector, "suction")
+            else:
+                self._note(event, message.received)
+        if said is not None:
             self._note_buttons()
         if not message.retained:
             self._note_presses(message)
-        return found or ()
+        return found
 
     def unheard(self) -> list[Signal]:
         """Who never said anything that could be read, in the config's order."""

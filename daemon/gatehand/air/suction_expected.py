@@ -1,0 +1,89 @@
+"""What the suction at a collector's inlet should be with some gates open: by its ducts, its fan and its filter.
+
+Static pressure in the duct at the inlet is the total below it less the velocity pressure there, so below the room it is
+the losses of the ducts plus that velocity pressure. A dirty filter lies behind the inlet: it lowers the flow, and the
+suction falls with the flow's square. What blocks a duct raises the suction as long as fan and filter together give more
+pressure for less flow than the velocity pressure falls; where they do not, the suction cannot tell one from the other.
+"""
+
+from collections.abc import Collection
+from typing import Final
+
+from msgspec import Struct
+
+from gatehand.air.duct_model import duct_system
+from gatehand.config import Config
+from gatehand.config.check_ducts import collector_of, root_of
+from gatehand_air.ducting import Ducting
+from gatehand_air.fan_curve import Filter
+from gatehand_air.friction import area, velocity_pressure
+from gatehand_air.solve import Solver, Unsolved, Why
+
+_UNSOLVED: Final = {
+    Why.ALL_SHUT: "no open gate leads into a duct of the config",
+    Why.BEYOND_CURVE: "the fan would move more air than its curve tells of",
+    Why.BEFORE_CURVE: "the fan would move less air than its curve tells of",
+    Why.NOT_CONVERGED: "the ducts could not be worked out",
+}
+
+_FLAT: Final = "the fan's curve is so flat there that the suction does not tell a blocked duct from an open one"
+
+
+class DuctSuction(Struct, frozen=True):
+    """Pa below the room at the collector's inlet.
+
+    Fields:
+        low, high: with the filter dirty or clean, and what is not known of fan, ducts and filter, either way.
+        clean, dirty: the middle with a clean and with a dirty filter.
+    """
+
+    low: float
+    clean: float
+    dirty: float
+    high: float
+
+    @property
+    def middle(self) -> float:
+        """Between clean and dirty."""
+        return (self.clean + self.dirty) / 2
+
+    @property
+    def falls(self) -> float | None:
+        """By what part it falls until the filter is dirty; None: the config gives no such filter."""
+        return None if self.dirty >= self.clean else 1 - self.dirty / self.clean
+
+
+def duct_suction(config: Config, collector: str, gates: Collection[str]) -> DuctSuction | str:
+    """What the ducts should give with these gates open; a text: why nobody can tell, as a clause."""
+    homes = {collector_of(config, root_of(config.duct, name)) for name in config.duct}
+    if collector not in homes or collector not in config.fan:
+        return f"the config has no ducts or no fan for {collector}"
+    ducting = duct_system(config, collector).ducting
+    if strange := [gate for gate in gates if gate not in ducting.network.gates]:
+        return f"gate {strange[0]} has no duct in the config"
+    found = []
+    for loss in (ducting.clean_filter, ducting.dirty_filter):
+        one = _with_filter(ducting, gates, loss)
+        if isinstance(one, str):
+            return one
+        found.append(one)
+    (clean, spread), (dirty, _) = found
+    return DuctSuction(max(0.0, dirty - spread), clean, dirty, clean + spread)
+
+
+def inlet_suction(ducting: Ducting, gates: Collection[str], loss: Filter) -> float | str:
+    """Static suction at the inlet with this filter, Pa; a text: why there is none, as a clause."""
+    solver = Solver(ducting.network, ducting.fan, loss, ducting.air, ducting.law)
+    found = solver.solve(gates)
+    if isinstance(found, Unsolved):
+        return _UNSOLVED[found.why]
+    dynamic = velocity_pressure(found.flow / area(ducting.network.root.diameter), ducting.air)
+    if solver.net(found.flow)[1] + 2 * dynamic / found.flow >= 0:
+        return _FLAT
+    return found.behind[-1] + dynamic
+
+
+def _with_filter(ducting: Ducting, gates: Collection[str], loss: Filter) -> tuple[float, float] | str:
+    """The suction and its spread, Pa."""
+    found = inlet_suction(ducting, gates, loss)
+    return found if isinstance(found, str) else (found, 0.15 * found)

@@ -1,0 +1,345 @@
+"""The suction at each collector's inlet, watched beside the rules: alarms and a status of its own, never a command.
+
+The rules are not given what is heard here, so what they decide cannot depend on it. What the ducts should give is
+worked out in a thread for each new set of open gates; what comes of it is taken at the next beat.
+"""
+
+import threading
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import TYPE_CHECKING, Final, TypeAlias
+
+from msgspec import Struct, field
+
+from gatehand.config.signals import Suction
+from gatehand.journal.line import OwnEvent
+from gatehand.shell import own_alarms
+from gatehand.shell.active_config import ActiveConfig
+from gatehand.shell.suction_baseline import Baseline, baseline_key, baselines_of, made_of
+from gatehand.shell.suction_watch import (
+    HOLDS,
+    WINDOW,
+    By,
+    Ended,
+    Expected,
+    Gates,
+    Level,
+    Raised,
+    SuctionHeard,
+    Watch,
+    Way,
+    open_words,
+)
+from gatehand.times import stamp
+from gatehand_rules import State
+
+if TYPE_CHECKING:
+    from gatehand.air.suction_expected import DuctSuction
+    from gatehand.shell.engine import Engine
+
+SILENT: Final = 60.0
+"""Seconds without a reading from a sensor that has spoken, while its fan runs."""
+MOST_SETS: Final = 500
+"""Sets of gates of which is remembered what their ducts should give."""
+Elsewhere: TypeAlias = Callable[[Callable[[], None]], None]
+"""Has something done outside the control loop, soon."""
+
+
+def in_a_thread(work: Callable[[], None]) -> None:
+    """Nobody waits for it at the end of the process."""
+    threading.Thread(target=work, name="suction", daemon=True).start()
+
+
+class Judgement(Struct, frozen=True):
+    """What a baseline was taken for, or why none was: the answer to whoever asked."""
+
+    ok: bool
+    text: str
+    facts: Mapping[str, object] = {}
+
+
+class _Ducts:
+    """What the ducts of one config should give, by set of gates: worked out elsewhere, once each."""
+
+    def __init__(self, active: ActiveConfig, elsewhere: Elsewhere) -> None:
+        self._config = active.config
+        self._elsewhere = elsewhere
+        self._found: dict[tuple[str, Gates], DuctSuction | str | None] = {}
+        """None: it is being worked out."""
+
+    def of(self, collector: str, gates: Gates) -> "DuctSuction | str | None":
+        """What they should give; a text: why nobody can tell; None: not known yet."""
+        key = collector, gates
+        if key not in self._found:
+            if len(self._found) >= MOST_SETS:
+                self._found.clear()
+            self._found[key] = None
+            self._elsewhere(partial(self._work, collector, gates))
+        return self._found[key]
+
+    def _work(self, collector: str, gates: Gates) -> None:
+        try:
+            from gatehand.air.suction_expected import duct_suction  # not at the daemon's start
+
+            found: DuctSuction | str = duct_suction(self._config, collector, gates)
+        except Exception as error:  # noqa: BLE001 - whatever it is, nobody can tell then; the shop goes on
+            found = f"working it out failed ({type(error).__name__}: {error})"
+        self._found[collector, gates] = found
+
+
+class _Sensor(Struct):
+    """One collector's sensor and what is made of it."""
+
+    table: Suction
+    watch: Watch
+    made_of: str
+    void: int = 0
+    """Baselines of this collector that no longer count."""
+    why_not: str | None = None
+    """Why there is nothing to compare with; None: there is, or nobody has asked."""
+    told: set[tuple[Gates, str]] = field(default_factory=set)
+    """For which gates the log has been told why not."""
+    shown: Mapping[str, object] = {}
+    runs_since: float | None = None
+    heard: bool = False
+    """It has spoken live in this run of the daemon."""
+    silent: bool = False
+    """The alarm about its silence is raised."""
+
+
+class Suctions:
+    """The sensors of one shop. `elsewhere` works out what ducts should give."""
+
+    def __init__(self, active: ActiveConfig, engine: "Engine", elsewhere: Elsewhere = in_a_thread) -> None:
+        self._engine = engine
+        self._elsewhere = elsewhere
+        self._sensors: dict[str, _Sensor] = {}
+        self._baselines = baselines_of(engine.notebook.baselines)
+        self._connected = False
+        self._ducts = _Ducts(active, elsewhere)
+        self._active = active
+        self._begin(active, {})
+
+    # What the engine tells
+
+    def swap(self, active: ActiveConfig) -> None:
+        """Another config: every watch starts anew."""
+        for name, sensor in self._sensors.items():
+            self._tell(name, sensor, sensor.watch.interrupt(self._engine.now(), "the config has changed"))
+            self._speaks(name, sensor)
+        self._ducts = _Ducts(active, self._elsewhere)
+        self._begin(active, self._sensors)
+
+    def connected(self, *, up: bool) -> None:
+        """The broker is there, or gone."""
+        self._connected = up
+        if not up:
+            self.interrupt("the broker is away")
+
+    def interrupt(self, why: str) -> None:
+        """What was heard so far says nothing any more."""
+        now = self._engine.now()
+        for name, sensor in self._sensors.items():
+            sensor.runs_since = None
+            self._tell(name, sensor, sensor.watch.interrupt(now, why))
+
+    def take(self, heard: SuctionHeard, now: float) -> None:
+        """A live reading. What the broker has kept is of no known age, and counts for nothing."""
+        sensor = self._sensors.get(heard.collector)
+        if sensor is None or heard.retained:
+            return
+        sensor.heard = True
+        self._speaks(heard.collector, sensor)
+        self._tell(heard.collector, sensor, sensor.watch.take(heard.value, now))
+
+    def look(self, state: State, now: float) -> None:
+        """After a step: which gates are open, and whether the fan is known to run."""
+        shop = self._active.shop
+        for name, sensor in self._sensors.items():
+            at = shop.collector_at(name)
+            gates, why = (None, "it is gone") if at is None else knownopen_words(shop, state, at)
+            if gates == sensor.watch.gates:
+                continue
+            if (level := sensor.watch.level(WINDOW, now)) is not None:
+                self._note_level(name, sensor, level)
+            sensor.runs_since = None if gates is None else sensor.runs_since or now
+            spin_up = 0.0 if at is None else shop.collectors[at].spin_up
+            self._tell(name, sensor, sensor.watch.look(gates, now, spin_up=spin_up, why=why))
+
+    def beat(self, now: float) -> tuple[tuple[str, str], ...]:
+        """Once a second. Gives the collectors whose status says something else now."""
+        changed = []
+        for name, sensor in self._sensors.items():
+            watch = sensor.watch
+            self._tell(name, sensor, watch.pass_time(now))
+            if watch.gates is not None:
+                self._expect(name, sensor, watch.gates)
+            self._look_for_silence(name, sensor, now)
+            shown = self._status(sensor, now)
+            if shown != sensor.shown:
+                sensor.shown = shown
+                changed.append(("collector", name))
+        return tuple(changed)
+
+    # What others ask
+
+    def shown(self, kind: str, name: str) -> Mapping[str, object]:
+        """For a collector's status: `{"suction": {...}}` where it has a sensor, else nothing."""
+        sensor = self._sensors.get(name) if kind == "collector" else None
+        return {} if sensor is None else {"suction": dict(sensor.shown)}
+
+    def take_baseline(self, name: str) -> Judgement:
+        """What it reads now is what it should be from now on with the gates that are open."""
+        sensor = self._sensors.get(name)
+        if sensor is None:
+            return Judgement(False, f"collector {name} has no suction sensor in the config")
+        now, watch = self._engine.now(), sensor.watch
+        level = watch.level(HOLDS, now)
+        if level is None:
+            return Judgement(False, self._why_no_level(name, watch))
+        low, high = (self._worded(sensor, each) for each in (level.lowest, level.highest))
+        if not level.is_steady:
+            return Judgement(False, f"it has not settled: {level.count} readings from {low} to {high}")
+        at = stamp(self._engine.clock.wall())
+        scatter = (level.highest - level.lowest) / 2
+        one = Baseline(name, level.gates, round(level.value, 1), round(scatter, 1), at, sensor.made_of)
+        self._baselines[one.key] = one
+        self._engine.notebook.note_baseline(one.key, one)
+        facts = {**self._facts(sensor, level), "ducts_say": self._ducts_say(sensor, name, level.gates)}
+        self._engine.note(
+            OwnEvent.SUCTION_BASELINE_TAKEN, {"collector": name, **{k: v for k, v in facts.items() if v is not None}}
+        )
+        self._expect(name, sensor, level.gates)
+        text = f"with {open_words(level.gates)} it is {self._worded(sensor, level.value)}, from {low} to {high}"
+        return Judgement(True, text, facts)
+
+    # Inside
+
+    def _begin(self, active: ActiveConfig, before: Mapping[str, _Sensor]) -> None:
+        self._active = active
+        self._sensors = {}
+        for name, table in active.config.collector.items():
+            if table.suction is None:
+                continue
+            was = before.get(name)
+            same = was is not None and was.table == table.suction
+            sensor = _Sensor(table.suction, Watch(), made_of(active.config, name), heard=same and was is not None)
+            own = [one for one in self._baselines.values() if one.collector == name]
+            sensor.void = sum(one.made_of != sensor.made_of for one in own)
+            sensor.shown = self._status(sensor, 0.0)
+            self._sensors[name] = sensor
+
+    def note_void(self) -> None:
+        """Say which baselines no longer count; once for each config."""
+        for name, sensor in self._sensors.items():
+            if sensor.void:
+                self._engine.note(OwnEvent.SUCTION_BASELINES_VOID, {"collector": name, "baselines": sensor.void})
+
+    def _expect(self, name: str, sensor: _Sensor, gates: Gates) -> None:
+        """What the suction should be: by the shop's own baseline, else by its ducts, once that is worked out."""
+        ducts, watch = self._ducts.of(name, gates), sensor.watch
+        baseline = self._baselines.get(baseline_key(name, gates))
+        if ducts is None:
+            return
+        why: str | None = None
+        expected: Expected | None = None
+        if baseline is not None and baseline.made_of == sensor.made_of:
+            expected = baseline.expected(None if isinstance(ducts, str) else ducts.falls)
+        elif isinstance(ducts, str):
+            why = ducts
+        else:
+            expected = Expected(ducts.low, ducts.middle, ducts.high, By.DUCTS)
+        self._tell(name, sensor, watch.expect(expected, "something else is expected now"))
+        if why is not None and (gates, why) not in sensor.told:
+            sensor.told.add((gates, why))
+            self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "gates": ", ".join(gates), "why": why})
+        sensor.why_not = why
+
+    def _tell(self, name: str, sensor: _Sensor, change: Raised | Ended | None) -> None:
+        match change:
+            case Raised(way=way, gates=gates, expected=expected):
+                other = Way.LOW if way is Way.HIGH else Way.HIGH
+                self._engine.clear_alarm(own_alarms.about_suction(name, other), "it is off the other way now")
+                values = (change.value, expected.low, expected.high)
+                self._engine.raise_alarm(
+                    own_alarms.suction_off(name, way, open_words(gates), sensor.table, values, since=expected.since)
+                )
+            case Ended(way=way, why=why):
+                self._engine.clear_alarm(own_alarms.about_suction(name, way), why)
+            case None:
+                pass
+
+    def _look_for_silence(self, name: str, sensor: _Sensor, now: float) -> None:
+        """A sensor that has spoken and says nothing while the fan runs: one that never spoke is `unheard`'s."""
+        last = sensor.watch.last
+        since = sensor.runs_since
+        if not self._connected or since is None or not sensor.heard or sensor.silent:
+            return
+        heard_at = since if last is None else max(since, last[1])
+        if now - heard_at >= SILENT:
+            sensor.silent = True
+            self._engine.raise_alarm(own_alarms.suction_silent(name, sensor.table.topic, SILENT))
+
+    def _speaks(self, name: str, sensor: _Sensor) -> None:
+        if sensor.silent:
+            sensor.silent = False
+            self._engine.clear_alarm(own_alarms.about_suction(name, own_alarms.SUCTION_SILENT))
+
+    def _note_level(self, name: str, sensor: _Sensor, level: Level) -> None:
+        self._engine.note(OwnEvent.SUCTION_MEASURED, {"collector": name, **self._facts(sensor, level)})
+
+    def _facts(self, sensor: _Sensor, level: Level) -> dict[str, str | float]:
+        """Of a level, as the log has it: Pa for whoever works with it, a text for whoever reads it."""
+        found: dict[str, str | float] = {
+            "gates": ", ".join(level.gates),
+            "pascals": round(level.value, 1),
+            "suction": self._worded(sensor, level.value),
+            "for_seconds": round(level.seconds, 1),
+        }
+        baseline = self._baselines.get(baseline_key(self._name_of(sensor), level.gates))
+        if baseline is not None and baseline.made_of == sensor.made_of:
+            ducts = self._ducts.of(baseline.collector, level.gates)
+            known = None if ducts is None or isinstance(ducts, str) else ducts.falls
+            found |= {"baseline": baseline.pascals, "baseline_at": baseline.at}
+            found |= {} if known is None else {"dirty_falls": round(known, 3)}
+        return found
+
+    def _name_of(self, sensor: _Sensor) -> str:
+        return next(name for name, each in self._sensors.items() if each is sensor)
+
+    def _ducts_say(self, sensor: _Sensor, name: str, gates: Gates) -> str | None:
+        ducts = self._ducts.of(name, gates)
+        if ducts is None or isinstance(ducts, str):
+            return ducts
+        return f"{self._worded(sensor, ducts.low)} to {self._worded(sensor, ducts.high)}"
+
+    def _worded(self, sensor: _Sensor, pascals: float) -> str:
+        return own_alarms.worded_suction(sensor.table, pascals)
+
+    def _why_no_level(self, name: str, watch: Watch) -> str:
+        if watch.gates is None:
+            return f"collector {name} is not known to run with all its gates known to be open or shut"
+        if watch.last is None:
+            return f"nothing has been heard from the suction sensor of {name}"
+        return f"the gates have been as they are for too short a time, or the sensor of {name} speaks too seldom"
+
+    def _status(self, sensor: _Sensor, now: float) -> dict[str, object]:
+        """What a screen is shown: the value moves with each reading, so it is shown as the level of some seconds."""
+        watch, table = sensor.watch, sensor.table
+        level = watch.level(HOLDS, now)
+        expected = watch.expected
+        found: dict[str, object] = {
+            "value": None if level is None else table.in_unit(level.value),
+            "unit": table.unit,
+            "gates": None if watch.gates is None else list(watch.gates),
+        }
+        if expected is not None:
+            found |= {"low": table.in_unit(expected.low), "high": table.in_unit(expected.high)}
+            found |= {"expected_by": str(expected.by), "baseline_of": expected.since}
+        elif watch.gates is not None and sensor.why_not is not None:
+            found["not_judged"] = sensor.why_not
+        if watch.alarm is not None:
+            found["off"] = "high" if watch.alarm is Way.HIGH else "low"
+        if sensor.void:
+            found["void_baselines"] = sensor.void
+        return found
