@@ -183,6 +183,7 @@ class World:
             transport=self.transport,
             diagnose=lambda _level, text, _facts=None: self.said.append(text),
             memory=self.memory,
+            elsewhere=lambda work: work(),
         )
 
     def connect(self, *retained: tuple[str, str]) -> "World":

@@ -352,10 +352,10 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
         "{collector}: its suction with no gate open is {suction}: the baseline from now on",
     ),
     OwnEvent.SUCTION_BASELINES_VOID: (
-        "{collector}: {baselines:baseline} of its suction no longer counted: its ducts, its gates' names or its sensor's "
-        "unit have changed; take them anew with gatehand exercise --suction"
+        "{collector}: {baselines:baseline} of its suction no longer counted: its ducts, its gates' names or the unit "
+        "of its sensor have changed; take them anew with gatehand exercise --suction"
     ),
-    OwnEvent.SUCTION_NOT_JUDGED: "{collector}: its suction is not judged with {gates} open: {why}",
+    OwnEvent.SUCTION_NOT_JUDGED: "{collector}: its suction is not judged[ with {the_gates} open]: {why}",
     OwnEvent.CONFIG_WAITS: "the changed config waits[: {why}]",
     OwnEvent.COMMAND_NOT_SENT: 'the command "{command}"[ for {subject}] was not sent[: {why}]',
     OwnEvent.RETAINED_COMMAND: "[{subject}: ]the broker retains a message on its command topic {topic}",

@@ -17,8 +17,8 @@ from gatehand.recording.format import decode_event, encode_event
 from gatehand_rules.events import CollectorReading, Event, Reading, Tick
 
 TICK = 0
-"""Stream of ticks. Tools follow from 1 in the order of the header, then collectors, then the tools' young readings, then
-the collectors' suctions."""
+"""Stream of ticks. Tools follow from 1 in the order of the header, then collectors, then the tools' young readings,
+then the collectors' suctions."""
 OTHER = 0xFFFF
 """Stream of events kept as JSON."""
 MAX_STEP_MS = 0xFFFF

@@ -154,9 +154,9 @@ class Engine:
         """The connection is gone."""
         self._diagnose("warning", f"lost the broker: {reason}", None)
         self.unheard.connected(up=False)
-        self.suctions.connected(up=False)
         self.rhythms.pause()
         self.publisher.hide()
+        self.suctions.connected(up=False)
         self._own_topics.on_lost()
         self.handle(ev.BrokerLost(self._sender.lost(heard_at, self._now)))
         self._transport.subscribe(self.active.routes.first)

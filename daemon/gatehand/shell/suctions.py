@@ -6,8 +6,8 @@ worked out in a thread for each new set of open gates; what comes of it is taken
 
 import threading
 from collections.abc import Callable, Mapping
-from functools import partial
-from typing import TYPE_CHECKING, Final, TypeAlias
+from functools import partial, wraps
+from typing import TYPE_CHECKING, Concatenate, Final, ParamSpec, TypeAlias
 
 from msgspec import Struct, field
 
@@ -28,6 +28,7 @@ from gatehand.shell.suction_watch import (
     SuctionHeard,
     Watch,
     Way,
+    known_open,
     open_words,
 )
 from gatehand.times import stamp
@@ -41,6 +42,7 @@ SILENT: Final = 60.0
 """Seconds without a reading from a sensor that has spoken, while its fan runs."""
 MOST_SETS: Final = 500
 """Sets of gates of which is remembered what their ducts should give."""
+P = ParamSpec("P")
 Elsewhere: TypeAlias = Callable[[Callable[[], None]], None]
 """Has something done outside the control loop, soon."""
 
@@ -56,6 +58,19 @@ class Judgement(Struct, frozen=True):
     ok: bool
     text: str
     facts: Mapping[str, object] = {}
+
+
+def _harmless(does: Callable[Concatenate["Suctions", P], None]) -> Callable[Concatenate["Suctions", P], None]:
+    """The same, but a mistake in it ends the watching, and nothing else: the shop's commands go on around it."""
+
+    @wraps(does)
+    def guarded(self: "Suctions", /, *args: P.args, **kwargs: P.kwargs) -> None:
+        try:
+            does(self, *args, **kwargs)
+        except Exception as error:  # noqa: BLE001 - whatever it is, a watcher must not stand in the way
+            self.give_up(f"an error inside Gatehand ({type(error).__name__}: {error})")
+
+    return guarded
 
 
 class _Ducts:
@@ -116,12 +131,14 @@ class Suctions:
         self._sensors: dict[str, _Sensor] = {}
         self._baselines = baselines_of(engine.notebook.baselines)
         self._connected = False
+        self._changed: list[tuple[str, str]] = []
         self._ducts = _Ducts(active, elsewhere)
         self._active = active
         self._begin(active, {})
 
     # What the engine tells
 
+    @_harmless
     def swap(self, active: ActiveConfig) -> None:
         """Another config: every watch starts anew."""
         for name, sensor in self._sensors.items():
@@ -136,6 +153,7 @@ class Suctions:
         if not up:
             self.interrupt("the broker is away")
 
+    @_harmless
     def interrupt(self, why: str) -> None:
         """What was heard so far says nothing any more."""
         now = self._engine.now()
@@ -143,6 +161,7 @@ class Suctions:
             sensor.runs_since = None
             self._tell(name, sensor, sensor.watch.interrupt(now, why))
 
+    @_harmless
     def take(self, heard: SuctionHeard, now: float) -> None:
         """A live reading. What the broker has kept is of no known age, and counts for nothing."""
         sensor = self._sensors.get(heard.collector)
@@ -152,12 +171,13 @@ class Suctions:
         self._speaks(heard.collector, sensor)
         self._tell(heard.collector, sensor, sensor.watch.take(heard.value, now))
 
+    @_harmless
     def look(self, state: State, now: float) -> None:
         """After a step: which gates are open, and whether the fan is known to run."""
         shop = self._active.shop
         for name, sensor in self._sensors.items():
             at = shop.collector_at(name)
-            gates, why = (None, "it is gone") if at is None else knownopen_words(shop, state, at)
+            gates, why = (None, "it is gone") if at is None else known_open(shop, state, at)
             if gates == sensor.watch.gates:
                 continue
             if (level := sensor.watch.level(WINDOW, now)) is not None:
@@ -168,7 +188,12 @@ class Suctions:
 
     def beat(self, now: float) -> tuple[tuple[str, str], ...]:
         """Once a second. Gives the collectors whose status says something else now."""
-        changed = []
+        self._changed = []
+        self._beat(now)
+        return tuple(self._changed)
+
+    @_harmless
+    def _beat(self, now: float) -> None:
         for name, sensor in self._sensors.items():
             watch = sensor.watch
             self._tell(name, sensor, watch.pass_time(now))
@@ -178,8 +203,16 @@ class Suctions:
             shown = self._status(sensor, now)
             if shown != sensor.shown:
                 sensor.shown = shown
-                changed.append(("collector", name))
-        return tuple(changed)
+                self._changed.append(("collector", name))
+
+    def give_up(self, why: str) -> None:
+        """Watch no more until the next config or the daemon's next start."""
+        self._engine.mishaps += 1
+        for name in self._sensors:
+            for what in (*Way, own_alarms.SUCTION_SILENT):
+                self._engine.clear_alarm(own_alarms.about_suction(name, what), why)
+            self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "why": why})
+        self._sensors = {}
 
     # What others ask
 

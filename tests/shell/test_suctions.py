@@ -1,0 +1,341 @@
+"""The watcher in a daemon: what it is told, what it shows, and that nothing that is decided depends on it."""
+
+from typing import Any
+
+import pytest
+from shell_support import SHOP, World, active_config_of
+from support.in_memory import InMemory
+
+from gatehand.air.suction_expected import DuctSuction, duct_suction
+from gatehand.config.signals import PASCALS
+from gatehand.shell.suction_watch import FRESH
+
+INLET = "shop/fan/inlet"
+SENSOR = f'suction = {{ topic = "{INLET}", unit = "Pa" }}\n'
+DUCTS = """
+[fan.main]
+curve = [[0, 11.0], [400, 10.4], [800, 8.1], [1200, 3.9]]
+filter_loss = { clean = 1.0, dirty = 3.0, at = 800 }
+
+[duct.main]
+diameter = 6
+length = 14
+
+[duct.band_saw_drop]
+into = "main"
+diameter = 4
+length = 8
+fittings = ["elbow_90"]
+gate = "band_saw"
+hood = { entry = "plain" }
+
+[duct.bench_drop]
+into = "main"
+diameter = 4
+length = 6
+gate = "bench"
+hood = { entry = "plain" }
+"""
+PLAIN = SHOP.replace("coast_down = 2\n", f"coast_down = 2\n{SENSOR}")
+WATCHED = PLAIN + DUCTS
+SAW = ("band_saw",)
+
+
+def should(text: str = WATCHED, *gates: str) -> DuctSuction:
+    found = duct_suction(active_config_of(text).config, "main", gates or SAW)
+    assert isinstance(found, DuctSuction)
+    return found
+
+
+def reads(world: World, pascals: float, seconds: int, *, topic: str = INLET) -> World:
+    """The sensor says this once a second, for so long; the daemon's beats go on."""
+    for _ in range(seconds):
+        world.say(topic, f"{pascals:.2f}")
+        world.say("shop/band_saw/amps", "5")
+        world.run(1)
+        world.engine.beat()
+    return world
+
+
+def alarm(world: World, what: str) -> Any:  # noqa: ANN401 - JSON
+    return world.shown(f"alarm/collector.main.{what}")
+
+
+def alarms(world: World) -> list[Any]:
+    """What was raised about the suction."""
+    return [line for line in world.events("alarm_raised") if "suction" in str(line["alarm"])]
+
+
+def shown(world: World) -> Any:  # noqa: ANN401 - JSON
+    return world.shown("collector/main")["suction"]
+
+
+def over(world: World) -> list[Any]:
+    """Why each alarm that is over has ended."""
+    return [line.get("why") for line in world.events("alarm_cleared")]
+
+
+def test_a_suction_as_the_ducts_should_give_it_is_shown_and_no_alarm() -> None:
+    world = reads(World(WATCHED).cutting(), -should().middle, 40)  # whatever the sensor's sign
+    found = shown(world)
+    assert found["value"] == round(should().middle)
+    assert (found["unit"], found["gates"], found["expected_by"]) == ("Pa", ["band_saw"], "ducts")
+    assert found["low"] < found["value"] < found["high"]
+    assert not alarms(world)
+
+
+def test_too_much_suction_is_an_alarm_that_says_where_to_look_and_ends_by_itself() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
+    found = alarm(world, "suction_high")
+    assert "too high with band saw open" in found["because"]
+    assert "stuck shut" in found["next"]
+    assert shown(world)["off"] == "high"
+    reads(world, should().middle, 15)
+    assert alarm(world, "suction_high") is None
+    assert over(world) == ["the suction has been as expected again for a while"]
+
+
+def test_too_little_suction_is_an_alarm_that_says_where_to_look() -> None:
+    world = reads(World(WATCHED).cutting(), should().low - 50, 25)
+    found = alarm(world, "suction_low")
+    assert "too low with band saw open" in found["because"]
+    for what in ("filter", "bin", "gate", "hose"):
+        assert what in found["next"]
+
+
+@pytest.mark.parametrize(("unit", "scale"), [("Pa", 1.0), ("in.w.g.", 1.0), ("Pa", 100.0), ("in.w.g.", -2.0)])
+def test_the_same_in_every_unit(unit: str, scale: float) -> None:
+    text = WATCHED.replace('unit = "Pa"', f'unit = "{unit}", scale = {scale}')
+    said = (should().high + 50) / PASCALS[unit] / scale
+    world = reads(World(text).cutting(), said, 25)
+    assert alarm(world, "suction_high") is not None
+    assert shown(world)["unit"] == unit
+
+
+def test_what_the_broker_has_kept_counts_for_nothing() -> None:
+    world = World(WATCHED).cutting()
+    for _ in range(40):
+        world.say(INLET, "9000", retained=True)
+        world.run(1)
+        world.engine.beat()
+    assert shown(world)["value"] is None
+    assert not alarms(world)
+
+
+@pytest.mark.parametrize("payload", ["high", "1e9", "nan", "true"])
+def test_a_reading_that_is_none_is_rejected_with_what_it_said(payload: str) -> None:
+    world = World(WATCHED).cutting()
+    world.say(INLET, payload)
+    (line,) = world.events("reading_rejected")
+    assert line["shown"] == payload
+    assert str(line["why"]).startswith("suction: ")
+
+
+def test_without_ducts_and_baseline_there_is_no_opinion_and_the_log_says_so_once() -> None:
+    world = reads(World(PLAIN).cutting(), 9000, 60)
+    assert not alarms(world)
+    (line,) = world.events("suction_not_judged")
+    assert "no ducts" in str(line["why"])
+    assert "no ducts" in shown(world)["not_judged"]
+
+
+def test_ducts_beyond_the_fans_curve_give_no_opinion() -> None:
+    text = WATCHED.replace("[800, 8.1], [1200, 3.9]", "[420, 10.3]")
+    world = reads(World(text).cutting(), 9000, 40)
+    assert "than its curve tells of" in shown(world)["not_judged"]
+    assert not alarms(world)
+
+
+def test_a_mistake_while_the_ducts_are_worked_out_gives_no_opinion(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("a pipe of no width")
+
+    monkeypatch.setattr("gatehand.air.suction_expected.duct_suction", fails)
+    world = reads(World(WATCHED).cutting(), 9000, 60)
+    assert not alarms(world)
+    assert world.engine.mishaps == 0
+    (line,) = world.events("suction_not_judged")
+    assert "ZeroDivisionError" in str(line["why"])
+
+
+def test_an_alarm_ends_with_the_collector_and_says_so() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
+    world.say("shop/band_saw/amps", "0")
+    world.run(11)
+    world.say("shop/fan/state", "0")
+    world.run(1)
+    assert alarm(world, "suction_high") is None
+    assert over(world) == ["the collector is off"]
+
+
+def test_the_broker_away_ends_it_and_what_was_read_before() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
+    world.lose()
+    assert over(world) == ["the broker is away"]
+    world.connect(("shop/fan/state", "1"), ("shop/gate/band_saw/state", "open"))
+    assert alarm(world, "suction_high") is None
+
+
+def test_another_config_ends_it() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
+    swapped(world, WATCHED.replace(INLET, "shop/fan/elsewhere"))
+    assert "the config has changed" in over(world)
+    reads(world, should().high + 50, 30)  # where nobody listens any more
+    assert alarm(world, "suction_high") is None
+    reads(world, should().high + 50, 30, topic="shop/fan/elsewhere")
+    assert alarm(world, "suction_high") is not None
+    swapped(world, SHOP)
+    assert alarm(world, "suction_high") is None
+    assert "suction" not in world.shown("collector/main")
+
+
+def test_other_ducts_in_the_config_are_what_counts_from_then_on() -> None:
+    other = WATCHED.replace("[0, 11.0], [400, 10.4], [800, 8.1]", "[0, 7.0], [400, 6.4], [800, 5.1]")
+    low = should(other).middle
+    world = reads(World(WATCHED).cutting(), low, 30)
+    assert alarm(world, "suction_low") is not None
+    reads(swapped(world, other), low, 40)
+    assert alarm(world, "suction_low") is None
+    assert shown(world)["expected_by"] == "ducts"
+
+
+def swapped(world: World, text: str) -> World:
+    from gatehand_rules.reshape import Rewired, adopt_shop
+
+    engine, active = world.engine, active_config_of(text)
+    engine.swap(active, adopt_shop(engine.active.shop, active.shop, engine.state, engine.now(), Rewired()))
+    world.run(0.1)
+    return world
+
+
+def test_a_sensor_that_falls_silent_while_the_fan_runs_is_told_and_its_next_word_ends_that() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
+    quiet(world, int(FRESH) + 2)
+    assert alarm(world, "suction_high") is None
+    quiet(world, 60)
+    assert INLET in alarm(world, "suction_silent")["next"]
+    reads(world, should().middle, 1)
+    assert alarm(world, "suction_silent") is None
+
+
+def quiet(world: World, seconds: int) -> None:
+    """The saw cuts on, the suction sensor says nothing."""
+    for _ in range(seconds):
+        world.say("shop/band_saw/amps", "5")
+        world.run(1)
+        world.engine.beat()
+
+
+def test_a_sensor_that_was_never_heard_is_told_a_minute_after_a_start() -> None:
+    world = World(WATCHED).cutting()
+    quiet(world, 70)
+    found = alarm(world, "unheard")
+    assert "suction sensor of collector main has never been heard" in found["because"]
+    assert INLET in found["because"]
+
+
+def test_a_gate_that_is_neither_open_nor_shut_leaves_no_opinion() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 12)
+    world.say("shop/gate/band_saw/state", "between")
+    reads(world, should().high + 50, 40)
+    assert alarm(world, "suction_high") is None
+    assert shown(world)["gates"] is None
+
+
+# Baselines
+
+
+def test_a_baseline_is_what_counts_for_its_own_set_of_gates() -> None:
+    world = reads(World(PLAIN).cutting(), 1000, 25)
+    judged = world.engine.suctions.take_baseline("main")
+    assert judged.ok, judged.text
+    reads(world, 1000, 20)
+    found = shown(world)
+    assert (found["expected_by"], found["low"] < 1000 < found["high"]) == ("baseline", True)
+    assert not alarms(world)
+    reads(world, 500, 25)
+    assert "by the baseline of" in alarm(world, "suction_low")["because"]
+
+
+def test_a_baseline_outlives_the_daemon() -> None:
+    memory = InMemory()
+    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1000, 5)
+    again = reads(World(PLAIN, memory=InMemory(memory.kept)).cutting(), 500, 30)
+    assert alarm(again, "suction_low") is not None
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("length = 14", "length = 20"), ("gate.bench", "gate.sweep"), ('unit = "Pa"', 'unit = "in.w.g."')],
+)
+def test_other_ducts_or_names_make_a_baseline_void_and_that_is_said(old: str, new: str) -> None:
+    memory = InMemory()
+    world = reads(World(WATCHED, memory=memory).cutting(), 1000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1000, 5)
+    text = WATCHED.replace(old, new)
+    text = (
+        text.replace('gates = ["bench"]', 'gates = ["sweep"]').replace('gate = "bench"', 'gate = "sweep"')
+        if "sweep" in new
+        else text
+    )
+    again = reads(World(text, memory=InMemory(memory.kept)).cutting(), 1, 8)
+    (line,) = again.events("suction_baselines_void")
+    assert line["baselines"] == 1
+    assert shown(again)["void_baselines"] == 1
+    assert shown(again)["expected_by"] == "ducts"
+
+
+def test_no_baseline_is_taken_of_what_does_not_settle_or_is_not_known() -> None:
+    world = World(WATCHED).cutting()
+    ask = world.engine.suctions.take_baseline
+    assert "nothing has been heard" in ask("main").text
+    reads(world, 1000, 4)
+    assert "too short a time" in ask("main").text
+    for n in range(30):
+        reads(world, 1000 + 400 * (n % 2), 1)
+    assert "not settled" in ask("main").text
+    world.say("shop/band_saw/amps", "0")
+    world.run(20)
+    assert "not known to run" in ask("main").text
+    assert not world.events("suction_baseline_taken")
+
+
+def test_what_was_measured_with_a_set_is_in_the_log_once_the_set_is_another() -> None:
+    world = reads(World(PLAIN).cutting(), 1000, 40)
+    assert not world.events("suction_measured")
+    world.say("shop/band_saw/amps", "0")
+    world.run(11)
+    (line,) = world.events("suction_measured")
+    assert (line["collector"], line["gates"], line["pascals"]) == ("main", "band_saw", 1000.0)
+
+
+# Beside the rules
+
+
+def test_the_rules_are_never_given_it_and_it_is_recorded_beside_them() -> None:
+    world = reads(World(WATCHED).cutting(), 1234.5, 3)
+    assert [(name, value) for _, name, value in world.recorder.suctions] == [("main", 1234.5)] * 3
+    assert not any("uction" in type(event).__name__ for _, event in world.recorder.events)
+
+
+@pytest.mark.parametrize("pascals", [0.0, 1900.0, 9000.0])
+def test_the_same_day_gives_the_same_commands_with_and_without_it(pascals: float) -> None:
+    days = [day(World(text), pascals) for text in (SHOP, WATCHED)]
+    assert days[0].commands() == days[1].commands()
+    assert days[0].recorder.events == days[1].recorder.events
+    assert [sent.at for sent in days[0].acts()] == [sent.at for sent in days[1].acts()]
+
+
+def day(world: World, pascals: float) -> World:
+    """Cuts, and what the sensor says of them; `SHOP` does not listen to it."""
+    reads(world.cutting(), pascals, 40)
+    world.say("shop/band_saw/amps", "0")
+    world.run(12)
+    world.say("shop/router/amps", "3")
+    reads(world, pascals, 30)
+    world.say("shop/router/amps", "0")
+    world.run(30)
+    return world
