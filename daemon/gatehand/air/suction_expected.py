@@ -15,9 +15,8 @@ from gatehand.air.duct_model import duct_system
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
 from gatehand_air.ducting import Ducting
-from gatehand_air.fan_curve import Filter
-from gatehand_air.friction import area, velocity_pressure
 from gatehand_air.solve import Solver, Unsolved, Why
+from gatehand_air.spread import spread
 
 _UNSOLVED: Final = {
     Why.ALL_SHUT: "no open gate leads into a duct of the config",
@@ -58,32 +57,26 @@ def duct_suction(config: Config, collector: str, gates: Collection[str]) -> Duct
     homes = {collector_of(config, root_of(config.duct, name)) for name in config.duct}
     if collector not in homes or collector not in config.fan:
         return f"the config has no ducts or no fan for {collector}"
+    if config.fan[collector].filter_loss is None:
+        return f"the config does not say what the filter loses (filter_loss in [fan.{collector}])"
     ducting = duct_system(config, collector).ducting
     if strange := [gate for gate in gates if gate not in ducting.network.gates]:
         return f"gate {strange[0]} has no duct in the config"
-    found = []
-    for loss in (ducting.clean_filter, ducting.dirty_filter):
-        one = _with_filter(ducting, gates, loss)
-        if isinstance(one, str):
-            return one
-        found.append(one)
-    (clean, spread), (dirty, _) = found
-    return DuctSuction(max(0.0, dirty - spread), clean, dirty, clean + spread)
+    clean, dirty = _with_spread(ducting, ducting.clean, gates), _with_spread(ducting, ducting.dirty, gates)
+    if isinstance(clean, str):
+        return clean
+    if isinstance(dirty, str):
+        return dirty
+    return DuctSuction(max(0.0, dirty[0] - dirty[1]), clean[0], dirty[0], clean[0] + clean[1])
 
 
-def inlet_suction(ducting: Ducting, gates: Collection[str], loss: Filter) -> float | str:
-    """Static suction at the inlet with this filter, Pa; a text: why there is none, as a clause."""
-    solver = Solver(ducting.network, ducting.fan, loss, ducting.air, ducting.law)
+def _with_spread(ducting: Ducting, solver: Solver, gates: Collection[str]) -> tuple[float, float] | str:
+    """Static suction at the inlet and its half-width, Pa; a text: why there is none, as a clause."""
     found = solver.solve(gates)
     if isinstance(found, Unsolved):
         return _UNSOLVED[found.why]
-    dynamic = velocity_pressure(found.flow / area(ducting.network.root.diameter), ducting.air)
+    suction = ducting.suction(found)
+    dynamic = suction - found.behind[-1]
     if solver.net(found.flow)[1] + 2 * dynamic / found.flow >= 0:
         return _FLAT
-    return found.behind[-1] + dynamic
-
-
-def _with_filter(ducting: Ducting, gates: Collection[str], loss: Filter) -> tuple[float, float] | str:
-    """The suction and its spread, Pa."""
-    found = inlet_suction(ducting, gates, loss)
-    return found if isinstance(found, str) else (found, 0.15 * found)
+    return suction, spread(solver, gates, found, ducting.ignorance).suction
