@@ -124,7 +124,7 @@ def test_with_nothing_expected_nothing_is_concluded() -> None:
     watch = Watch()
     watch.look(GATES, 0.0, spin_up=0.0, why="")
     assert played(watch, [3000.0] * 60, [1.0] * 60) == []
-    level = watch.level(10.0, 60.0)
+    level = watch.level(60.0, seconds=10.0, least=8.0)
     assert level is not None
     assert (level.value, level.count, level.is_steady) == (3000.0, 11, True)
 
@@ -140,5 +140,5 @@ def test_the_other_way_takes_its_ten_seconds_too() -> None:
 def test_an_interruption_ends_it_with_its_reason_and_old_readings_count_no_more() -> None:
     watch, now = raised()
     assert watch.interrupt(now, "the broker is away") == Ended(Way.HIGH, "the broker is away")
-    assert watch.level(10.0, now) is None
+    assert watch.level(now, seconds=10.0, least=1.0) is None
     assert played(watch, [3000.0] * int(SETTLES + HOLDS - 1), [1.0] * 20, now) == []

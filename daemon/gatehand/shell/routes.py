@@ -96,7 +96,9 @@ class Routes:
         self.rejections = Rejections()
         self.requests = Requests(config, self.rejections)
         """What people and screens may ask for."""
-        asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self.requests.topics)
+        sensed = (name for name, fan in config.collector.items() if fan.suction is not None)
+        baselines = (f"{self.base}/collector/{name}/baseline" for name in sensed)
+        asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self.requests.topics, *baselines)
         asked = tuple(Subscription(topic) for topic in (*asks, f"{self.base}/daemon"))
         self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
         # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.

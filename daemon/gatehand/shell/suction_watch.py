@@ -163,10 +163,10 @@ class Watch:
             return None
         return self._begin_anew(f"its sensor has said nothing for {FRESH:g} s")
 
-    def level(self, seconds: float, now: float) -> Level | None:
-        """What was read in the last seconds with the gates as they are; None: nothing over most of that time."""
+    def level(self, now: float, *, seconds: float, least: float) -> Level | None:
+        """What was read in the last seconds with the gates as they are; None: over less than `least` of them."""
         found = [(at, value) for at, value in self._readings if now - at <= seconds]
-        if self.gates is None or not found or found[-1][0] - found[0][0] < seconds / 2:
+        if self.gates is None or not found or found[-1][0] - found[0][0] < least:
             return None
         values = [value for _, value in found]
         lasted = found[-1][0] - found[0][0]

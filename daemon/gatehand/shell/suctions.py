@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     from gatehand.air.suction_expected import DuctSuction
     from gatehand.shell.engine import Engine
 
+VISIBLE: Final = 0.02
+"""Of the suction: by so much it must have moved to be shown anew."""
 SILENT: Final = 60.0
 """Seconds without a reading from a sensor that has spoken, while its fan runs."""
 MOST_SETS: Final = 500
@@ -180,7 +182,7 @@ class Suctions:
             gates, why = (None, "it is gone") if at is None else known_open(shop, state, at)
             if gates == sensor.watch.gates:
                 continue
-            if (level := sensor.watch.level(WINDOW, now)) is not None:
+            if (level := sensor.watch.level(now, seconds=WINDOW, least=HOLDS)) is not None:
                 self._note_level(name, sensor, level)
             sensor.runs_since = None if gates is None else sensor.runs_since or now
             spin_up = 0.0 if at is None else shop.collectors[at].spin_up
@@ -201,6 +203,8 @@ class Suctions:
                 self._expect(name, sensor, watch.gates)
             self._look_for_silence(name, sensor, now)
             shown = self._status(sensor, now)
+            if _looks_the_same(shown.get("value"), sensor.shown.get("value")):
+                shown["value"] = sensor.shown["value"]
             if shown != sensor.shown:
                 sensor.shown = shown
                 self._changed.append(("collector", name))
@@ -227,7 +231,7 @@ class Suctions:
         if sensor is None:
             return Judgement(False, f"collector {name} has no suction sensor in the config")
         now, watch = self._engine.now(), sensor.watch
-        level = watch.level(HOLDS, now)
+        level = watch.level(now, seconds=WINDOW, least=HOLDS)
         if level is None:
             return Judgement(False, self._why_no_level(name, watch))
         low, high = (self._worded(sensor, each) for each in (level.lowest, level.highest))
@@ -238,12 +242,12 @@ class Suctions:
         one = Baseline(name, level.gates, round(level.value, 1), round(scatter, 1), at, sensor.made_of)
         self._baselines[one.key] = one
         self._engine.notebook.note_baseline(one.key, one)
-        facts = {**self._facts(sensor, level), "ducts_say": self._ducts_say(sensor, name, level.gates)}
-        self._engine.note(
-            OwnEvent.SUCTION_BASELINE_TAKEN, {"collector": name, **{k: v for k, v in facts.items() if v is not None}}
-        )
+        facts = {**self._facts(sensor, level), **self._ducts_say(sensor, name, level.gates)}
+        self._engine.note(OwnEvent.SUCTION_BASELINE_TAKEN, {"collector": name, **facts})
         self._expect(name, sensor, level.gates)
-        text = f"with {open_words(level.gates)} it is {self._worded(sensor, level.value)}, from {low} to {high}"
+        text = (
+            f"with {open_words(level.gates)} the suction is {self._worded(sensor, level.value)}, from {low} to {high}"
+        )
         return Judgement(True, text, facts)
 
     # Inside
@@ -340,11 +344,14 @@ class Suctions:
     def _name_of(self, sensor: _Sensor) -> str:
         return next(name for name, each in self._sensors.items() if each is sensor)
 
-    def _ducts_say(self, sensor: _Sensor, name: str, gates: Gates) -> str | None:
+    def _ducts_say(self, sensor: _Sensor, name: str, gates: Gates) -> dict[str, str]:
+        """What they should give, or why nobody can tell."""
         ducts = self._ducts.of(name, gates)
-        if ducts is None or isinstance(ducts, str):
-            return ducts
-        return f"{self._worded(sensor, ducts.low)} to {self._worded(sensor, ducts.high)}"
+        if ducts is None:
+            return {}
+        if isinstance(ducts, str):
+            return {"no_ducts": ducts}
+        return {"ducts_say": f"{self._worded(sensor, ducts.low)} to {self._worded(sensor, ducts.high)}"}
 
     def _worded(self, sensor: _Sensor, pascals: float) -> str:
         return own_alarms.worded_suction(sensor.table, pascals)
@@ -359,7 +366,7 @@ class Suctions:
     def _status(self, sensor: _Sensor, now: float) -> dict[str, object]:
         """What a screen is shown: the value moves with each reading, so it is shown as the level of some seconds."""
         watch, table = sensor.watch, sensor.table
-        level = watch.level(HOLDS, now)
+        level = watch.level(now, seconds=HOLDS, least=HOLDS / 2)
         expected = watch.expected
         found: dict[str, object] = {
             "value": None if level is None else table.in_unit(level.value),
@@ -376,3 +383,9 @@ class Suctions:
         if sensor.void:
             found["void_baselines"] = sensor.void
         return found
+
+
+def _looks_the_same(value: object, before: object) -> bool:
+    if not isinstance(value, int | float) or not isinstance(before, int | float):
+        return False
+    return abs(value - before) < VISIBLE * abs(before)

@@ -7,11 +7,15 @@ import math
 from dataclasses import dataclass
 from functools import partial
 from random import Random
+from typing import TYPE_CHECKING
 
 from gatehand.config.tables import CollectorTable
 from gatehand.simshop.device import Agenda, Appointment, Device, Reporter
 from gatehand_rules.shop import CLOSED
 from gatehand_rules.words import Measure
+
+if TYPE_CHECKING:
+    from gatehand.simshop.airway import Airway
 
 RUNNING_SHARE = 3.0
 """What the motor's sensor reads where nothing is given, as a share of the config's threshold."""
@@ -21,6 +25,7 @@ LIMIT_SHARE = 3.0
 COAST_SHARE = 0.7
 """Coast-down where none is given, as a share of the config's: a config should err on the long side."""
 NOISE = 0.02
+SUCTION_NOISE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +41,8 @@ class CollectorHabits:
     """Seconds from a command to the contact, and from a change to its report."""
     every: float = 1.0
     """Seconds between reports of the motor's sensor; 0: on change only."""
+    suction_every: float = 1.0
+    """Seconds between readings of the pressure sensor at its inlet."""
     answers: bool = True
     """Told what it does already, the switch reports again; False: it speaks only on change."""
     reports_contact: bool = True
@@ -61,6 +68,10 @@ class CollectorModel(Device):
         self.bin = self._contact("bin_full", collector.bin_full)
         self.reports["state"] = self._report
         self.reports[collector.sensor_key or "current"] = self._report_motor
+        self.airway: Airway | None = None
+        """What its fan draws through, where a sensor at its inlet says so."""
+        if collector.suction is not None:
+            self.reports["suction"] = self._report_suction
         self._commands[collector.command.on.encode()] = partial(self._obey, True)
         self._commands[collector.command.off.encode()] = partial(self._obey, False)
         self.deaf = False
@@ -88,6 +99,8 @@ class CollectorModel(Device):
         super().begin(at)
         if self._collector.motor_sensor is not None:
             self._go_on_reporting(self._report_motor, self._habits.every, at)
+        if self._collector.suction is not None:
+            self._go_on_reporting(self._report_suction, self._habits.suction_every, at)
 
     def speed(self, at: float) -> float:
         """The fan's speed as a share of its full one; it falls as 1 / (1 + t/tau) until friction stops it."""
@@ -165,3 +178,10 @@ class CollectorModel(Device):
             if not self._is_contact:
                 value = max(0.0, round(self._random.gauss(value, value * NOISE), 3))
             self._reporter.reading(sensor, value, at, retain=self._habits.retains)
+
+    def _report_suction(self, at: float) -> None:
+        """Below the room, as a gauge that reads negative has it."""
+        if (sensor := self._collector.suction) is not None and self.airway is not None:
+            suction = self.airway.suction(at, self.speed(at))
+            noisy = self._random.gauss(suction, suction * SUCTION_NOISE)
+            self._reporter.suction(sensor, -max(0.0, noisy), at)
