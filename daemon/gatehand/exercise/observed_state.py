@@ -13,7 +13,6 @@ from gatehand.mqtt.payload import Reader, Rejected, UnknownWord, excerpt
 from gatehand.rhythm import RhythmMeter
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.shell.routes import Routes
-from gatehand.shell.suction_watch import SuctionHeard
 from gatehand_rules import events as ev
 
 if TYPE_CHECKING:
@@ -137,18 +136,16 @@ class ObservedState:
         if message.topic.startswith(f"{self.daemon.base}/"):
             self.daemon.hear(message, message.received)
             return ()
-        said = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
-        found = tuple(event for event in said or () if not isinstance(event, SuctionHeard))
-        for event in said or ():
-            if isinstance(event, SuctionHeard):
-                self._spoke("collector", event.collector, "suction")
-            else:
-                self._note(event, message.received)
-        if said is not None:
+        found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
+        for event in found or ():
+            self._note(event, message.received)
+        for heard in self._routes.take_suctions():
+            self._spoke("collector", heard.collector, "suction")
+        if found is not None:
             self._note_buttons()
         if not message.retained:
             self._note_presses(message)
-        return found
+        return found or ()
 
     def unheard(self) -> list[Signal]:
         """Who never said anything that could be read, in the config's order."""

@@ -326,7 +326,7 @@ def _lines(result: SuctionResult) -> Iterator[str]:
         yield "Stopped early."
     yield "The hand starts are ended; the fan goes off, and the gates go where the daemon wants them."
     if result.taken:
-        yield "What was taken is what the suction should be from now on; after a change of ducts take it anew."
+        yield "What was taken is what the suction should be from now on; after a change of ducts take it again."
 
 
 def as_json(result: SuctionResult) -> dict[str, object]:

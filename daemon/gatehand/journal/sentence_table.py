@@ -353,7 +353,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     ),
     OwnEvent.SUCTION_BASELINES_VOID: (
         "{collector}: {baselines:baseline} of its suction no longer counted: its ducts, its gates' names or the unit "
-        "of its sensor have changed; take them anew with gatehand exercise --suction"
+        "of its sensor have changed; take them again with gatehand exercise --suction"
     ),
     OwnEvent.SUCTION_NOT_JUDGED: "{collector}: its suction is not judged[ with {the_gates} open]: {why}",
     OwnEvent.CONFIG_WAITS: "the changed config waits[: {why}]",

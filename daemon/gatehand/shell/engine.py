@@ -122,10 +122,9 @@ class Engine:
             return
         for place in self.active.routes.take_found_first():
             self.notebook.note_heard(place)
+        for heard in self.active.routes.take_suctions():
+            self._hear_suction(heard, received)
         for event in events:
-            if isinstance(event, SuctionHeard):
-                self._hear_suction(event, received)
-                continue
             self.handle(event, received)
             self.rhythms.take(event, received, old=bool(self._still))
 
@@ -173,7 +172,7 @@ class Engine:
         """The same of the connection named `line`, of those that bring events."""
         self._still.add(line)
         self.rhythms.pause()
-        self.suctions.interrupt("the daemon stood still")
+        self.suctions.interrupt("the daemon was held up")
         self.handle(ev.LoopStood(seconds))
 
     def caught_up(self, line: str) -> None:

@@ -38,8 +38,8 @@ _HIGH: Final = (
     "and for a blocked hose, hood or duct."
 )
 _LOW: Final = (
-    "Too little suction: the filter may be clogged, the lid of the bin or a duct may leak, a gate may stand open, or "
-    "a hood or a hose may have come off."
+    "Too little suction: the filter may be clogged, the lid of the bin or a duct may leak, a gate may be open that "
+    "is taken for shut, or a hood or a hose may have come off."
 )
 _LOOK_FOR: Final = {Way.HIGH: ("high", _HIGH), Way.LOW: ("low", _LOW)}
 
@@ -79,8 +79,8 @@ def suction_off(
     by = "its ducts" if since is None else f"the baseline of {local_stamp(since)[:10]}"
     return ShownAlarm(
         about_suction(name, way),
-        f"The suction at the collector {spoken(name)} is too {word} with {gates}: {found}; by {by} it should be "
-        f"{low} to {high}.",
+        f"With {gates} the suction at the collector {spoken(name)} is {found} and too {word}: between {low} and {high} "
+        f"is expected, by {by}.",
         f"{look} Switch the collector off and lock it out before you reach in. The fan is not stopped by this; the "
         "alarm ends when the suction is as it should be.",
         facts=(("pascals", round(values[0], 1)), ("low", round(values[1], 1)), ("high", round(values[2], 1))),

@@ -78,6 +78,7 @@ class Routes:
         self.found: set[str] = set()
         """Where values of the config were ever found, by their `place`."""
         self._found_first: list[str] = []
+        self._suctions: list[SuctionHeard] = []
         self.ages: dict[tuple[str, str, str, str, str | None], ReadingAge] = {}
         """Of readings with a time of their own, or whose sensor can be asked: by kind, name, key, topic and `at`."""
         for signal in config.signals():
@@ -106,7 +107,7 @@ class Routes:
         left = tuple(Subscription(f"{self.base}/{kind}/+") for kind in ("collector", "gate", "tool", "alarm"))
         self.first = (*held, *self.live, *(Subscription(topic) for topic in self.commands), *left)
 
-    def events(self, topic: str, payload: bytes, *, retained: bool, now: float) -> tuple[Said, ...] | None:
+    def events(self, topic: str, payload: bytes, *, retained: bool, now: float) -> tuple[ev.Event, ...] | None:
         """What a message says, in the config's order; None when no device of the shop speaks there."""
         handlers = self._handlers.get(topic)
         if handlers is None:
@@ -114,12 +115,27 @@ class Routes:
         if len(handlers) == 1:
             alone = self._read(handlers[0], payload, retained, now)
             event = self._answer(handlers[0], alone, (alone,), retained, now)
+            if isinstance(event, SuctionHeard):
+                self._suctions.append(event)
+                return ()
             return () if event is None else (event,)
         parsed = Payload(payload)
         found = [self._read(handler, parsed, retained, now) for handler in handlers]
         each = zip(handlers, found, strict=True)
         answers = [self._answer(handler, one, found, retained, now) for handler, one in each]
-        return tuple(event for event in answers if event is not None)
+        return self._for_the_rules(tuple(event for event in answers if event is not None))
+
+    def take_suctions(self) -> list[SuctionHeard]:
+        """The suctions that messages have said since the last call, whatever they said to the rules."""
+        found = self._suctions
+        if found:
+            self._suctions = []
+        return found
+
+    def _for_the_rules(self, said: tuple[Said, ...]) -> tuple[ev.Event, ...]:
+        """Without the suctions, which are kept aside."""
+        self._suctions += [one for one in said if isinstance(one, SuctionHeard)]
+        return tuple(one for one in said if not isinstance(one, SuctionHeard))
 
     def take_found_first(self) -> list[str]:
         """The places of the values that were found for the first time since the last call."""

@@ -204,7 +204,7 @@ def known_open(shop: Shop, state: State, at: CollectorAt) -> tuple[Gates | None,
     """
     collector, fan = shop.collectors[at], state.collectors[at]
     if not state.connected or state.standstill:
-        return None, "the broker is away, or the daemon stood still"
+        return None, "the broker is away, or the daemon was held up"
     witnesses = [fan.reported_on] * collector.reports + [fan.drawing] * collector.senses_motor
     if not isinstance(fan.phase, Running | RunOn) or fan.answer is not None or False in witnesses:
         return None, "the collector is off"

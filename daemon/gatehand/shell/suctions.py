@@ -236,7 +236,7 @@ class Suctions:
             return Judgement(False, self._why_no_level(name, watch))
         low, high = (self._worded(sensor, each) for each in (level.lowest, level.highest))
         if not level.is_steady:
-            return Judgement(False, f"it has not settled: {level.count} readings from {low} to {high}")
+            return Judgement(False, f"it has not settled: its readings lie between {low} and {high}")
         at = stamp(self._engine.clock.wall())
         scatter = (level.highest - level.lowest) / 2
         one = Baseline(name, level.gates, round(level.value, 1), round(scatter, 1), at, sensor.made_of)
