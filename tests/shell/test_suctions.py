@@ -72,7 +72,7 @@ def shown(world: World) -> Any:  # noqa: ANN401 - JSON
 
 def over(world: World) -> list[Any]:
     """Why each alarm that is over has ended."""
-    return [line.get("why") for line in world.events("alarm_cleared")]
+    return [line.get("over_because") for line in world.events("alarm_cleared")]
 
 
 def test_a_suction_as_the_ducts_should_give_it_is_shown_and_no_alarm() -> None:

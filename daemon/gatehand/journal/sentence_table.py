@@ -320,7 +320,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm {alarm}[: {reason}]",
         ),
     },
-    Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}[: {why}]",
+    Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}[: {over_because}]",
     OwnEvent.ALARM_ACKNOWLEDGED: "alarm seen[ by {by}]: {alarm}",
     OwnEvent.ALARM_STORM: (
         "alarm {alarm} comes and goes, {times:time} within a minute: it stays active until it has been quiet for a "
@@ -343,7 +343,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     OwnEvent.SIGNAL_HEARD: "[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",
     OwnEvent.REFUSALS_COUNTED: "{because} ({more:more time} within {for_seconds})",
     OwnEvent.SUCTION_MEASURED: (
-        "{collector}: its suction with {the_gates} open was {suction} (baseline {baseline} Pa)",
+        "{collector}: its suction with {the_gates} open was {suction}, where its baseline has {baseline_suction}",
         "{collector}: its suction with {the_gates} open was {suction}",
         "{collector}: its suction with no gate open was {suction}",
     ),

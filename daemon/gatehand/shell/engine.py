@@ -268,7 +268,7 @@ class Engine:
     def clear_alarm(self, alarm: Alarm, why: str | None = None) -> None:
         """An alarm of the shell's own is over."""
         if self.publisher.alarms.clear(alarm):
-            whose = {} if why is None else {alarm.kind: alarm.name, "why": why}
+            whose = {} if why is None else {alarm.kind: alarm.name, "over_because": why}
             self.note(Happened.ALARM_CLEARED, {"alarm": alarm.id, **whose})
         self._show()
 

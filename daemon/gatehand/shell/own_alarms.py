@@ -91,7 +91,7 @@ def suction_silent(name: str, topic: str, seconds: float) -> ShownAlarm:
     """Its sensor has spoken before, and says nothing while the fan runs."""
     return ShownAlarm(
         about_suction(name, SUCTION_SILENT),
-        f"The {_SENSOR[0]} {spoken(name)} has said nothing for {seconds:.0f} s while the fan runs{_SENSOR[1]}.",
+        f"No reading from the {_SENSOR[0]} {spoken(name)} for {seconds:.0f} s while the fan runs{_SENSOR[1]}.",
         f"Look at the sensor's power and network, and at what comes on {topic}. The alarm ends with its next reading.",
         facts=(("topic", topic),),
     )

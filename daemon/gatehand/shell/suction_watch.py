@@ -161,7 +161,7 @@ class Watch:
         """An alarm never outlives the readings that it rests on."""
         if self.last is None or now - self.last[1] <= FRESH:
             return None
-        return self._begin_anew(f"its sensor has said nothing for {FRESH:g} s")
+        return self._begin_anew(f"no reading from its sensor for {FRESH:g} s")
 
     def level(self, now: float, *, seconds: float, least: float) -> Level | None:
         """What was read in the last seconds with the gates as they are; None: over less than `least` of them."""

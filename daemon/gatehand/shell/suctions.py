@@ -338,6 +338,7 @@ class Suctions:
             ducts = self._ducts.of(baseline.collector, level.gates)
             known = None if ducts is None or isinstance(ducts, str) else ducts.falls
             found |= {"baseline": baseline.pascals, "baseline_at": baseline.at}
+            found |= {"baseline_suction": self._worded(sensor, baseline.pascals)}
             found |= {} if known is None else {"dirty_falls": round(known, 3)}
         return found
 
