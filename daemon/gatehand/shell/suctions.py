@@ -171,6 +171,8 @@ class Suctions:
             return
         sensor.heard = True
         self._speaks(heard.collector, sensor)
+        if sensor.watch.gates is not None:
+            self._expect(heard.collector, sensor, sensor.watch.gates)
         self._tell(heard.collector, sensor, sensor.watch.take(heard.value, now))
 
     @_harmless

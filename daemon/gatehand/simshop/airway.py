@@ -6,6 +6,7 @@ from outside, and no gate's report knows of it.
 """
 
 from collections.abc import Mapping
+from random import Random
 from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
@@ -16,6 +17,7 @@ from gatehand.simshop.gate import HALF_WAY, GateModel
 if TYPE_CHECKING:
     from gatehand_air.ducting import Ducting
 
+NOISE: Final = 0.01
 _SHUTOFF: Final = 2500.0
 """Pa; what the fan gives against shut gates, where the config has no ducts."""
 _ORIFICE: Final = 0.0035
@@ -31,10 +33,11 @@ _TORN_OFF: Final = 0.3
 
 
 class Airway:
-    """One collector's. `gates`: all of its, by name."""
+    """One collector's. `gates`: all of its, by name. `random`: for the sensor's noise."""
 
-    def __init__(self, config: Config, collector: str, gates: Mapping[str, GateModel]) -> None:
+    def __init__(self, config: Config, collector: str, gates: Mapping[str, GateModel], random: Random) -> None:
         self._gates = gates
+        self._random = random
         self._ducting = _ducting(config, collector)
         self._known: dict[tuple[object, ...], float] = {}
         self.clog = 0.0
@@ -56,6 +59,11 @@ class Airway:
         if key not in self._known:
             self._known[key] = self._static(*key)
         return self._known[key] * speed * speed
+
+    def reads(self, at: float, speed: float) -> float:
+        """What the sensor makes of it: below the room, so negative."""
+        suction = self.suction(at, speed)
+        return -max(0.0, self._random.gauss(suction, suction * NOISE))
 
     def _static(self, open_now: frozenset[str], off: frozenset[str], clog: float, main_off: bool) -> float:
         if self._ducting is None:

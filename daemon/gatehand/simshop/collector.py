@@ -25,7 +25,6 @@ LIMIT_SHARE = 3.0
 COAST_SHARE = 0.7
 """Coast-down where none is given, as a share of the config's: a config should err on the long side."""
 NOISE = 0.02
-SUCTION_NOISE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,7 @@ class CollectorModel(Device):
         self.reports[collector.sensor_key or "current"] = self._report_motor
         self.airway: Airway | None = None
         """What its fan draws through, where a sensor at its inlet says so."""
-        if collector.suction is not None:
+        if collector.suction is not None and collector.suction.poll is not None:
             self.reports["suction"] = self._report_suction
         self._commands[collector.command.on.encode()] = partial(self._obey, True)
         self._commands[collector.command.off.encode()] = partial(self._obey, False)
@@ -100,7 +99,7 @@ class CollectorModel(Device):
         if self._collector.motor_sensor is not None:
             self._go_on_reporting(self._report_motor, self._habits.every, at)
         if self._collector.suction is not None:
-            self._go_on_reporting(self._report_suction, self._habits.suction_every, at)
+            self._go_on_with_suction(at)
 
     def speed(self, at: float) -> float:
         """The fan's speed as a share of its full one; it falls as 1 / (1 + t/tau) until friction stops it."""
@@ -180,8 +179,11 @@ class CollectorModel(Device):
             self._reporter.reading(sensor, value, at, retain=self._habits.retains)
 
     def _report_suction(self, at: float) -> None:
-        """Below the room, as a gauge that reads negative has it."""
         if (sensor := self._collector.suction) is not None and self.airway is not None:
-            suction = self.airway.suction(at, self.speed(at))
-            noisy = self._random.gauss(suction, suction * SUCTION_NOISE)
-            self._reporter.suction(sensor, -max(0.0, noisy), at)
+            self._reporter.suction(sensor, self.airway.reads(at, self.speed(at)), at)
+
+    def _go_on_with_suction(self, at: float) -> None:
+        """By the clock; its first time draws no chance, so that a sensor more changes nothing for the others."""
+        self._report_suction(at)
+        if self._habits.suction_every > 0:
+            self._agenda.at(at + self._habits.suction_every, self._go_on_with_suction)

@@ -55,7 +55,7 @@ class SimShop:
         for name, collector in self.collectors.items():
             if config.collector[name].suction is not None:
                 own = {gate: model for gate, model in self.gates.items() if config.gate_collector(gate) == name}
-                collector.airway = Airway(config, name, own)
+                collector.airway = Airway(config, name, own, random("suction", name))
         self.stops = {name: ContactModel(stop, self._reporter) for name, stop in config.stop.items()}
         devices: dict[str, Mapping[str, Device]] = {
             "tool": self.tools,
