@@ -69,7 +69,7 @@ def baselines_of(kept: Mapping[str, object]) -> dict[str, Baseline]:
 def made_of(config: Config, collector: str) -> str:
     """Fingerprint of what a baseline is of: the collector's ducts, its gates' names, and the sensor's unit."""
     ducts = {
-        name: duct.model_dump(mode="json")
+        name: duct.model_dump(mode="json", exclude_defaults=True, warnings=False)
         for name, duct in config.duct.items()
         if collector_of(config, root_of(config.duct, name)) == collector
     }

@@ -36,7 +36,7 @@ class Airway:
     """One collector's. `gates`: all of its, by name. `random`: for the sensor's noise."""
 
     def __init__(self, config: Config, collector: str, gates: Mapping[str, GateModel], random: Random) -> None:
-        self._gates = gates
+        self.gates = gates
         self._random = random
         self._ducting = _ducting(config, collector)
         self._known: dict[tuple[object, ...], float] = {}
@@ -53,7 +53,7 @@ class Airway:
 
     def suction(self, at: float, speed: float) -> float:
         """Pa below the room; it goes with the square of the fan's `speed`, a share of its full one (fan laws)."""
-        passes = {name for name, gate in self._gates.items() if gate.position(at) >= HALF_WAY or name in self.leaks}
+        passes = {name for name, gate in self.gates.items() if gate.position(at) >= HALF_WAY or name in self.leaks}
         open_now = frozenset(passes - self.blocked)
         key = open_now, frozenset(self.hose_off & open_now), self.clog, self.main_off
         if key not in self._known:
