@@ -285,7 +285,7 @@ class Suctions:
         if baseline is not None and baseline.made_of == sensor.made_of:
             expected = baseline.expected(None if isinstance(ducts, str) else ducts.falls)
         elif isinstance(ducts, str):
-            why = ducts
+            why = f"there is no baseline of it, and {ducts}"
         else:
             expected = Expected(ducts.low, ducts.middle, ducts.high, By.DUCTS)
         self._tell(name, sensor, watch.expect(expected, "something else is expected now"))
