@@ -1,5 +1,6 @@
 """The watcher in a daemon: what it is told, what it shows, and that nothing that is decided depends on it."""
 
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -8,6 +9,8 @@ from support.in_memory import InMemory
 
 from gatehand.air.suction_expected import DuctSuction, duct_suction
 from gatehand.config.signals import PASCALS
+from gatehand.shell.ports import Remembered
+from gatehand.shell.state_file import FILE, encoded, recall
 from gatehand.shell.suction_watch import FRESH
 
 INLET = "shop/fan/inlet"
@@ -340,3 +343,64 @@ def day(world: World, pascals: float) -> World:
     world.say("shop/router/amps", "0")
     world.run(30)
     return world
+
+
+def test_a_sensor_that_is_not_understood_is_told_as_what_it_is() -> None:
+    world = World(WATCHED).cutting()
+    for _ in range(70):
+        world.say(INLET, "much")
+        quiet(world, 1)
+    assert "The suction sensor of collector main is heard, but not understood" in alarm(world, "unheard")["because"]
+
+
+def test_without_a_baseline_the_alarm_says_how_to_take_one() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
+    assert "gatehand exercise --suction" in alarm(world, "suction_high")["next"]
+
+
+@pytest.mark.parametrize("where", ["look", "take", "pass_time"])
+def test_a_mistake_in_the_watcher_ends_the_watching_and_nothing_else(
+    where: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object, **_more: object) -> None:
+        raise RuntimeError("a slip")
+
+    plain = day(World(SHOP), 9000)
+    world = World(WATCHED).cutting()
+    reads(world, 9000, 25)
+    assert alarm(world, "suction_high") is not None
+    monkeypatch.setattr(f"gatehand.shell.suction_watch.Watch.{where}", fails)
+    reads(world, 9000, 15)
+    world.say("shop/band_saw/amps", "0")
+    world.run(12)
+    world.say("shop/router/amps", "3")
+    reads(world, 9000, 30)
+    world.say("shop/router/amps", "0")
+    world.run(30)
+    assert world.commands() == plain.commands()
+    assert alarm(world, "suction_high") is None
+    assert world.engine.mishaps == 1
+    assert "RuntimeError: a slip" in str(world.events("suction_not_judged")[-1]["why"])
+    assert "suction" not in world.shown("collector/main")
+
+
+def test_a_baseline_is_kept_in_the_state_file(tmp_path: Path) -> None:
+    memory = InMemory()
+    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1000, 5)
+    (tmp_path / FILE).write_bytes(encoded(memory.kept))
+    kept = recall(tmp_path)
+    assert kept.unreadable is None
+    again = reads(World(PLAIN, memory=InMemory(kept)).cutting(), 500, 30)
+    assert "by the baseline of" in alarm(again, "suction_low")["because"]
+
+
+def test_what_the_file_keeps_that_is_no_baseline_of_ours_is_left_alone() -> None:
+    odd = {"suction/main/band_saw": {"pascals": "much"}, "suction/x": 7, "another": [1]}
+    memory = InMemory(Remembered(baselines=odd))
+    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1000, 5)
+    assert memory.kept.baselines["another"] == [1]
+    assert memory.kept.baselines["suction/x"] == 7

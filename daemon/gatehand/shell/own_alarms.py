@@ -41,6 +41,10 @@ _LOW: Final = (
     "Too little suction: the filter may be clogged, the lid of the bin or a duct may leak, a gate may be open that "
     "is taken for shut, or a hood or a hose may have come off."
 )
+_NO_BASELINE: Final = (
+    "If nothing is wrong, the ducts of the config are not those of the shop: measure the shop's own baseline with "
+    "`gatehand exercise --suction`. "
+)
 _LOOK_FOR: Final = {Way.HIGH: ("high", _HIGH), Way.LOW: ("low", _LOW)}
 
 
@@ -81,8 +85,8 @@ def suction_off(
         about_suction(name, way),
         f"With {gates} the suction at the collector {spoken(name)} is {found} and too {word}: between {low} and {high} "
         f"is expected, by {by}.",
-        f"{look} Switch the collector off and lock it out before you reach in. The fan is not stopped by this; the "
-        "alarm ends when the suction is as it should be.",
+        f"{look} Switch the collector off and lock it out before you reach in. {'' if since else _NO_BASELINE}"
+        "The fan is not stopped by this; the alarm ends when the suction is as it should be.",
         facts=(("pascals", round(values[0], 1)), ("low", round(values[1], 1)), ("high", round(values[2], 1))),
     )
 
@@ -111,7 +115,7 @@ def unheard(kind: str, name: str, topic: str, key: str = "") -> ShownAlarm:
 
 def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) -> ShownAlarm:
     """A device speaks, and not as its table says."""
-    what, _ = _WHOSE[kind]
+    what, _ = _SENSOR if key == "suction" else _WHOSE[kind]
     return ShownAlarm(
         about_unheard(kind, name),
         f"The {what} {spoken(name)} is heard, but not understood: on {topic} it said {bad.shown!r} "
