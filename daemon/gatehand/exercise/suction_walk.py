@@ -36,9 +36,9 @@ AGAIN_AFTER: Final = 3.0
 LISTENS: Final = 12.0
 """Seconds of readings before the daemon is first asked to keep them."""
 CAUTIONS: Final = """\
-The fan will start and stay on while gates open and shut by themselves: hands, tools and hoses out of every gate, and
-nobody at the collector, its bin or its filter. Start no tool meanwhile. Clean the filter and empty the bin before, and
-see that every hose is on and every lid is shut: what is measured now counts as right from now on.
+The fan will start and stay on while gates open and shut by themselves: hands, tools and hoses out of every gate.
+Nobody may work at the collector, its bin or its filter, and no tool may be started.
+What is measured counts as right from now on: the filter clean, the bin empty, every hose on and every lid shut.
 This is not a lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
 BEGIN: Final = Question("Is everybody clear, and is the filter clean? Type yes to begin", no=NO, skip=False)
 
@@ -252,7 +252,7 @@ class _Walk:
 
     def _note(self, gates: tuple[str, ...], answer: dict[str, Any]) -> None:
         pascals, say, silent = (answer.get(key) for key in ("pascals", "ducts_say", "no_ducts"))
-        known = f"by its ducts it should be {printable(say)}" if isinstance(say, str) else None
+        known = f"by its ducts {printable(say)} is expected" if isinstance(say, str) else None
         if known is None and isinstance(silent, str):
             known = f"its ducts tell nothing: {printable(silent)}"
         text = printable(answer["text"])

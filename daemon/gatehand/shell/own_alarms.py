@@ -69,9 +69,10 @@ def about_suction(collector: str, what: str) -> Alarm:
     return Alarm("collector", collector, what)
 
 
-def worded_suction(table: Suction, pascals: float) -> str:
+def worded_suction(table: Suction, pascals: float, *, unit: bool = True) -> str:
     """In its sensor's unit: `1,240 Pa`, `4.98 in.w.g.`, for a sentence."""
-    return f"{table.in_unit(pascals):,.{0 if table.unit == 'Pa' else 2}f} {table.unit}"
+    found = f"{table.in_unit(pascals):,.{0 if table.unit == 'Pa' else 2}f}"
+    return f"{found} {table.unit}" if unit else found
 
 
 def suction_off(

@@ -236,9 +236,12 @@ class Suctions:
         level = watch.level(now, seconds=WINDOW, least=HOLDS)
         if level is None:
             return Judgement(False, self._why_no_level(name, watch))
-        low, high = (self._worded(sensor, each) for each in (level.lowest, level.highest))
+        ends = (level.lowest, level.highest)
+        low, high = (own_alarms.worded_suction(sensor.table, each, unit=False) for each in ends)
         if not level.is_steady:
-            return Judgement(False, f"it has not settled: its readings lie between {low} and {high}")
+            return Judgement(
+                False, f"it has not settled: its readings lie between {low} and {high} {sensor.table.unit}"
+            )
         at = stamp(self._engine.clock.wall())
         scatter = (level.highest - level.lowest) / 2
         one = Baseline(name, level.gates, round(level.value, 1), round(scatter, 1), at, sensor.made_of)
@@ -247,10 +250,8 @@ class Suctions:
         facts = {**self._facts(sensor, level), **self._ducts_say(sensor, name, level.gates)}
         self._engine.note(OwnEvent.SUCTION_BASELINE_TAKEN, {"collector": name, **facts})
         self._expect(name, sensor, level.gates)
-        text = (
-            f"with {open_words(level.gates)} the suction is {self._worded(sensor, level.value)}, from {low} to {high}"
-        )
-        return Judgement(True, text, facts)
+        value = self._worded(sensor, level.value)
+        return Judgement(True, f"with {open_words(level.gates)} the suction is {value} ({low} to {high})", facts)
 
     # Inside
 
