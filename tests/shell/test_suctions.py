@@ -404,3 +404,39 @@ def test_what_the_file_keeps_that_is_no_baseline_of_ours_is_left_alone() -> None
     reads(world, 1000, 5)
     assert memory.kept.baselines["another"] == [1]
     assert memory.kept.baselines["suction/x"] == 7
+
+
+def test_a_sensor_that_speaks_too_seldom_is_not_judged_and_that_is_said_once() -> None:
+    world = World(WATCHED).cutting()
+    for _ in range(8):
+        quiet(world, int(FRESH) + 1)
+        world.say(INLET, "9000")
+    quiet(world, 2)
+    assert not alarms(world)
+    (line,) = world.events("suction_not_judged")
+    assert line["why"] == "its sensor speaks less often than every 15 s"
+    assert shown(world)["not_judged"] == line["why"]
+
+
+def test_a_sensor_that_was_heard_in_an_earlier_run_and_is_dead_now_is_told() -> None:
+    memory = InMemory()
+    reads(World(WATCHED, memory=memory).cutting(), should().middle, 70)
+    assert memory.kept.heard
+    again = World(WATCHED, memory=InMemory(memory.kept)).cutting()
+    quiet(again, 70)
+    assert alarm(again, "unheard") is None
+    assert "No reading from the suction sensor" in alarm(again, "suction_silent")["because"]
+
+
+def test_a_new_baseline_is_not_void_and_is_counted_so() -> None:
+    memory = InMemory()
+    world = reads(World(WATCHED, memory=memory).cutting(), 2000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 2000, 5)
+    text = WATCHED.replace("length = 14", "length = 20")
+    again = reads(World(text, memory=InMemory(memory.kept)).cutting(), 2000, 25)
+    assert shown(again)["void_baselines"] == 1
+    assert again.engine.suctions.take_baseline("main").ok
+    reads(again, 2000, 3)
+    assert "void_baselines" not in shown(again)
+    assert shown(again)["expected_by"] == "baseline"

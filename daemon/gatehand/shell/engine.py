@@ -20,6 +20,7 @@ from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.shell.expected_suction import Elsewhere, in_a_thread
 from gatehand.shell.log_first import LogFirst, Sender
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_alarms import internal_error
@@ -29,7 +30,7 @@ from gatehand.shell.repeats import Refusals
 from gatehand.shell.rhythms import Rhythms
 from gatehand.shell.state_publisher import StatePublisher
 from gatehand.shell.suction_watch import SuctionHeard
-from gatehand.shell.suctions import Elsewhere, Suctions, in_a_thread
+from gatehand.shell.suctions import Suctions
 from gatehand.shell.unheard import Unheard
 from gatehand.text import named
 from gatehand_rules import Alarm, Fact, Happened, Outcome, State, collector_word, initial, step

@@ -26,6 +26,8 @@ HOLDS: Final = 10.0
 """Seconds of readings outside what is expected that raise an alarm, and inside that end it."""
 FRESH: Final = 15.0
 """Seconds: between two readings further apart nothing is known of the suction."""
+SELDOM: Final = 3
+"""Readings that came too late: a sensor that speaks so seldom cannot be judged."""
 WINDOW: Final = 30.0
 """Seconds of readings that are kept."""
 FEWEST: Final = 5
@@ -116,6 +118,8 @@ class Watch:
         self.alarm: Way | None = None
         self.last: tuple[float, float] | None = None
         """The last reading, and when it came."""
+        self.gaps = 0
+        """How often the next reading has come too late, with these gates."""
         self._from = 0.0
         """From then on readings count."""
         self._readings: deque[tuple[float, float]] = deque()
@@ -128,7 +132,7 @@ class Watch:
         if gates == self.gates:
             return None
         just_on = self.gates is None
-        self.gates, self.expected = gates, None
+        self.gates, self.expected, self.gaps = gates, None, 0
         self._from = now + SETTLES + (spin_up if just_on else 0.0)
         return self._begin_anew(why)
 
@@ -148,6 +152,7 @@ class Watch:
 
     def take(self, value: float, now: float) -> Raised | Ended | None:
         """A live reading."""
+        self.gaps += self.last is not None and now - self.last[1] > FRESH
         ended = self.pass_time(now)
         self.last = value, now
         if self.gates is None or now < self._from:

@@ -4,20 +4,21 @@ The rules are not given what is heard here, so what they decide cannot depend on
 worked out in a thread for each new set of open gates; what comes of it is taken at the next beat.
 """
 
-import threading
 from collections.abc import Callable, Mapping
-from functools import partial, wraps
-from typing import TYPE_CHECKING, Concatenate, Final, ParamSpec, TypeAlias
+from functools import wraps
+from typing import TYPE_CHECKING, Concatenate, Final, ParamSpec
 
 from msgspec import Struct, field
 
-from gatehand.config.signals import Suction
+from gatehand.config.signals import Signal, Suction
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.suction_baseline import Baseline, baseline_key, baselines_of, made_of
+from gatehand.shell.expected_suction import Baseline, Ducts, Elsewhere, baseline_key, baselines_of, in_a_thread, made_of
 from gatehand.shell.suction_watch import (
+    FRESH,
     HOLDS,
+    SELDOM,
     WINDOW,
     By,
     Ended,
@@ -35,23 +36,13 @@ from gatehand.times import stamp
 from gatehand_rules import State
 
 if TYPE_CHECKING:
-    from gatehand.air.suction_expected import DuctSuction
     from gatehand.shell.engine import Engine
 
 VISIBLE: Final = 0.02
 """Of the suction: by so much it must have moved to be shown anew."""
 SILENT: Final = 60.0
 """Seconds without a reading from a sensor that has spoken, while its fan runs."""
-MOST_SETS: Final = 500
-"""Sets of gates of which is remembered what their ducts should give."""
 P = ParamSpec("P")
-Elsewhere: TypeAlias = Callable[[Callable[[], None]], None]
-"""Has something done outside the control loop, soon."""
-
-
-def in_a_thread(work: Callable[[], None]) -> None:
-    """Nobody waits for it at the end of the process."""
-    threading.Thread(target=work, name="suction", daemon=True).start()
 
 
 class Judgement(Struct, frozen=True):
@@ -75,39 +66,14 @@ def _harmless(does: Callable[Concatenate["Suctions", P], None]) -> Callable[Conc
     return guarded
 
 
-class _Ducts:
-    """What the ducts of one config should give, by set of gates: worked out elsewhere, once each."""
-
-    def __init__(self, active: ActiveConfig, elsewhere: Elsewhere) -> None:
-        self._config = active.config
-        self._elsewhere = elsewhere
-        self._found: dict[tuple[str, Gates], DuctSuction | str | None] = {}
-        """None: it is being worked out."""
-
-    def of(self, collector: str, gates: Gates) -> "DuctSuction | str | None":
-        """What they should give; a text: why nobody can tell; None: not known yet."""
-        key = collector, gates
-        if key not in self._found:
-            if len(self._found) >= MOST_SETS:
-                self._found.clear()
-            self._found[key] = None
-            self._elsewhere(partial(self._work, collector, gates))
-        return self._found[key]
-
-    def _work(self, collector: str, gates: Gates) -> None:
-        try:
-            from gatehand.air.suction_expected import duct_suction  # not at the daemon's start
-
-            found: DuctSuction | str = duct_suction(self._config, collector, gates)
-        except Exception as error:  # noqa: BLE001 - whatever it is, nobody can tell then; the shop goes on
-            found = f"working it out failed ({type(error).__name__}: {error})"
-        self._found[collector, gates] = found
-
-
 class _Sensor(Struct):
     """One collector's sensor and what is made of it."""
 
+    name: str
+    """Of the collector."""
     table: Suction
+    place: str
+    """Where its value is said."""
     watch: Watch
     made_of: str
     void: int = 0
@@ -118,8 +84,6 @@ class _Sensor(Struct):
     """For which gates the log has been told why not."""
     shown: Mapping[str, object] = {}
     runs_since: float | None = None
-    heard: bool = False
-    """It has spoken live in this run of the daemon."""
     silent: bool = False
     """The alarm about its silence is raised."""
 
@@ -134,20 +98,21 @@ class Suctions:
         self._baselines = baselines_of(engine.notebook.baselines)
         self._connected = False
         self._changed: list[tuple[str, str]] = []
-        self._ducts = _Ducts(active, elsewhere)
+        self._judged = Judgement(False, "")
+        self._ducts = Ducts(active, elsewhere)
         self._active = active
-        self._begin(active, {})
+        self._begin(active)
 
     # What the engine tells
 
     @_harmless
     def swap(self, active: ActiveConfig) -> None:
         """Another config: every watch starts anew."""
-        for name, sensor in self._sensors.items():
-            self._tell(name, sensor, sensor.watch.interrupt(self._engine.now(), "the config has changed"))
-            self._speaks(name, sensor)
-        self._ducts = _Ducts(active, self._elsewhere)
-        self._begin(active, self._sensors)
+        for sensor in self._sensors.values():
+            self._tell(sensor, sensor.watch.interrupt(self._engine.now(), "the config has changed"))
+            self._speaks(sensor)
+        self._ducts = Ducts(active, self._elsewhere)
+        self._begin(active)
 
     def connected(self, *, up: bool) -> None:
         """The broker is there, or gone."""
@@ -159,9 +124,9 @@ class Suctions:
     def interrupt(self, why: str) -> None:
         """What was heard so far says nothing any more."""
         now = self._engine.now()
-        for name, sensor in self._sensors.items():
+        for sensor in self._sensors.values():
             sensor.runs_since = None
-            self._tell(name, sensor, sensor.watch.interrupt(now, why))
+            self._tell(sensor, sensor.watch.interrupt(now, why))
 
     @_harmless
     def take(self, heard: SuctionHeard, now: float) -> None:
@@ -169,11 +134,10 @@ class Suctions:
         sensor = self._sensors.get(heard.collector)
         if sensor is None or heard.retained:
             return
-        sensor.heard = True
-        self._speaks(heard.collector, sensor)
+        self._speaks(sensor)
         if sensor.watch.gates is not None:
-            self._expect(heard.collector, sensor, sensor.watch.gates)
-        self._tell(heard.collector, sensor, sensor.watch.take(heard.value, now))
+            self._expect(sensor, sensor.watch.gates)
+        self._tell(sensor, sensor.watch.take(heard.value, now))
 
     @_harmless
     def look(self, state: State, now: float) -> None:
@@ -185,10 +149,10 @@ class Suctions:
             if gates == sensor.watch.gates:
                 continue
             if (level := sensor.watch.level(now, seconds=WINDOW, least=HOLDS)) is not None:
-                self._note_level(name, sensor, level)
+                self._note_level(sensor, level)
             sensor.runs_since = None if gates is None else sensor.runs_since or now
             spin_up = 0.0 if at is None else shop.collectors[at].spin_up
-            self._tell(name, sensor, sensor.watch.look(gates, now, spin_up=spin_up, why=why))
+            self._tell(sensor, sensor.watch.look(gates, now, spin_up=spin_up, why=why))
 
     def beat(self, now: float) -> tuple[tuple[str, str], ...]:
         """Once a second. Gives the collectors whose status says something else now."""
@@ -200,10 +164,10 @@ class Suctions:
     def _beat(self, now: float) -> None:
         for name, sensor in self._sensors.items():
             watch = sensor.watch
-            self._tell(name, sensor, watch.pass_time(now))
+            self._tell(sensor, watch.pass_time(now))
             if watch.gates is not None:
-                self._expect(name, sensor, watch.gates)
-            self._look_for_silence(name, sensor, now)
+                self._expect(sensor, watch.gates)
+            self._look_for_silence(sensor, now)
             shown = self._status(sensor, now)
             if _looks_the_same(shown.get("value"), sensor.shown.get("value")):
                 shown["value"] = sensor.shown["value"]
@@ -218,6 +182,7 @@ class Suctions:
             for what in (*Way, own_alarms.SUCTION_SILENT):
                 self._engine.clear_alarm(own_alarms.about_suction(name, what), why)
             self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "why": why})
+        self._engine.publisher.changed([("collector", name) for name in self._sensors])
         self._sensors = {}
 
     # What others ask
@@ -229,10 +194,22 @@ class Suctions:
 
     def take_baseline(self, name: str) -> Judgement:
         """What it reads now is what it should be from now on with the gates that are open."""
+        self._judged = Judgement(False, "an error inside Gatehand; its log says how")
+        self._take_baseline(name)
+        return self._judged
+
+    @_harmless
+    def _take_baseline(self, name: str) -> None:
         sensor = self._sensors.get(name)
         if sensor is None:
-            return Judgement(False, f"collector {name} has no suction sensor in the config")
-        now, watch = self._engine.now(), sensor.watch
+            self._judged = Judgement(False, f"collector {name} has no suction sensor in the config, or is not watched")
+        else:
+            self._judged = self._taken(sensor)
+
+    # Inside
+
+    def _taken(self, sensor: _Sensor) -> Judgement:
+        name, watch, now = sensor.name, sensor.watch, self._engine.now()
         level = watch.level(now, seconds=WINDOW, least=HOLDS)
         if level is None:
             return Judgement(False, self._why_no_level(name, watch))
@@ -247,27 +224,28 @@ class Suctions:
         one = Baseline(name, level.gates, round(level.value, 1), round(scatter, 1), at, sensor.made_of)
         self._baselines[one.key] = one
         self._engine.notebook.note_baseline(one.key, one)
-        facts = {**self._facts(sensor, level), **self._ducts_say(sensor, name, level.gates)}
+        self._count_void(sensor)
+        facts = {**self._facts(sensor, level), **self._ducts_say(sensor, level.gates)}
         self._engine.note(OwnEvent.SUCTION_BASELINE_TAKEN, {"collector": name, **facts})
-        self._expect(name, sensor, level.gates)
+        self._expect(sensor, level.gates)
         value = self._worded(sensor, level.value)
         return Judgement(True, f"with {open_words(level.gates)} the suction is {value} ({low} to {high})", facts)
 
-    # Inside
-
-    def _begin(self, active: ActiveConfig, before: Mapping[str, _Sensor]) -> None:
+    def _begin(self, active: ActiveConfig) -> None:
         self._active = active
         self._sensors = {}
         for name, table in active.config.collector.items():
             if table.suction is None:
                 continue
-            was = before.get(name)
-            same = was is not None and was.table == table.suction
-            sensor = _Sensor(table.suction, Watch(), made_of(active.config, name), heard=same and was is not None)
-            own = [one for one in self._baselines.values() if one.collector == name]
-            sensor.void = sum(one.made_of != sensor.made_of for one in own)
+            place = Signal("collector", name, "suction", table.suction).place
+            sensor = _Sensor(name, table.suction, place, Watch(), made_of(active.config, name))
+            self._count_void(sensor)
             sensor.shown = self._status(sensor, 0.0)
             self._sensors[name] = sensor
+
+    def _count_void(self, sensor: _Sensor) -> None:
+        own = [one for one in self._baselines.values() if one.collector == sensor.name]
+        sensor.void = sum(one.made_of != sensor.made_of for one in own)
 
     def note_void(self) -> None:
         """Say which baselines no longer count; once for each config."""
@@ -275,9 +253,10 @@ class Suctions:
             if sensor.void:
                 self._engine.note(OwnEvent.SUCTION_BASELINES_VOID, {"collector": name, "baselines": sensor.void})
 
-    def _expect(self, name: str, sensor: _Sensor, gates: Gates) -> None:
+    def _expect(self, sensor: _Sensor, gates: Gates) -> None:
         """What the suction should be: by the shop's own baseline, else by its ducts, once that is worked out."""
-        ducts, watch = self._ducts.of(name, gates), sensor.watch
+        name, watch = sensor.name, sensor.watch
+        ducts = self._ducts.of(name, gates)
         baseline = self._baselines.get(baseline_key(name, gates))
         if ducts is None:
             return
@@ -289,13 +268,16 @@ class Suctions:
             why = f"there is no baseline of it, and {ducts}"
         else:
             expected = Expected(ducts.low, ducts.middle, ducts.high, By.DUCTS)
-        self._tell(name, sensor, watch.expect(expected, "something else is expected now"))
+        if watch.gaps >= SELDOM:
+            why = f"its sensor speaks less often than every {FRESH:g} s"
+        self._tell(sensor, watch.expect(expected, "something else is expected now"))
         if why is not None and (gates, why) not in sensor.told:
             sensor.told.add((gates, why))
             self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "gates": ", ".join(gates), "why": why})
         sensor.why_not = why
 
-    def _tell(self, name: str, sensor: _Sensor, change: Raised | Ended | None) -> None:
+    def _tell(self, sensor: _Sensor, change: Raised | Ended | None) -> None:
+        name = sensor.name
         match change:
             case Raised(way=way, gates=gates, expected=expected):
                 other = Way.LOW if way is Way.HIGH else Way.HIGH
@@ -309,24 +291,25 @@ class Suctions:
             case None:
                 pass
 
-    def _look_for_silence(self, name: str, sensor: _Sensor, now: float) -> None:
+    def _look_for_silence(self, sensor: _Sensor, now: float) -> None:
         """A sensor that has spoken and says nothing while the fan runs: one that never spoke is `unheard`'s."""
         last = sensor.watch.last
         since = sensor.runs_since
-        if not self._connected or since is None or not sensor.heard or sensor.silent:
+        known = self._engine.notebook.was_heard(sensor.place)
+        if not self._connected or since is None or not known or sensor.silent:
             return
         heard_at = since if last is None else max(since, last[1])
         if now - heard_at >= SILENT:
             sensor.silent = True
-            self._engine.raise_alarm(own_alarms.suction_silent(name, sensor.table.topic, SILENT))
+            self._engine.raise_alarm(own_alarms.suction_silent(sensor.name, sensor.table.topic, SILENT))
 
-    def _speaks(self, name: str, sensor: _Sensor) -> None:
+    def _speaks(self, sensor: _Sensor) -> None:
         if sensor.silent:
             sensor.silent = False
-            self._engine.clear_alarm(own_alarms.about_suction(name, own_alarms.SUCTION_SILENT))
+            self._engine.clear_alarm(own_alarms.about_suction(sensor.name, own_alarms.SUCTION_SILENT))
 
-    def _note_level(self, name: str, sensor: _Sensor, level: Level) -> None:
-        self._engine.note(OwnEvent.SUCTION_MEASURED, {"collector": name, **self._facts(sensor, level)})
+    def _note_level(self, sensor: _Sensor, level: Level) -> None:
+        self._engine.note(OwnEvent.SUCTION_MEASURED, {"collector": sensor.name, **self._facts(sensor, level)})
 
     def _facts(self, sensor: _Sensor, level: Level) -> dict[str, str | float]:
         """Of a level, as the log has it: Pa for whoever works with it, a text for whoever reads it."""
@@ -336,7 +319,7 @@ class Suctions:
             "suction": self._worded(sensor, level.value),
             "for_seconds": round(level.seconds, 1),
         }
-        baseline = self._baselines.get(baseline_key(self._name_of(sensor), level.gates))
+        baseline = self._baselines.get(baseline_key(sensor.name, level.gates))
         if baseline is not None and baseline.made_of == sensor.made_of:
             ducts = self._ducts.of(baseline.collector, level.gates)
             known = None if ducts is None or isinstance(ducts, str) else ducts.falls
@@ -345,12 +328,9 @@ class Suctions:
             found |= {} if known is None else {"dirty_falls": round(known, 3)}
         return found
 
-    def _name_of(self, sensor: _Sensor) -> str:
-        return next(name for name, each in self._sensors.items() if each is sensor)
-
-    def _ducts_say(self, sensor: _Sensor, name: str, gates: Gates) -> dict[str, str]:
+    def _ducts_say(self, sensor: _Sensor, gates: Gates) -> dict[str, str]:
         """What they should give, or why nobody can tell."""
-        ducts = self._ducts.of(name, gates)
+        ducts = self._ducts.of(sensor.name, gates)
         if ducts is None:
             return {}
         if isinstance(ducts, str):
@@ -380,7 +360,7 @@ class Suctions:
         if expected is not None:
             found |= {"low": table.in_unit(expected.low), "high": table.in_unit(expected.high)}
             found |= {"expected_by": str(expected.by), "baseline_of": expected.since}
-        elif watch.gates is not None and sensor.why_not is not None:
+        if watch.gates is not None and sensor.why_not is not None:
             found["not_judged"] = sensor.why_not
         if watch.alarm is not None:
             found["off"] = "high" if watch.alarm is Way.HIGH else "low"

@@ -1,20 +1,27 @@
-"""A shop's own suction, measured once for each set of open gates: what is kept of it, and when it no longer counts.
+"""What a suction should be with some gates open: the shop's own baseline, else what the ducts of the config give.
 
 A baseline is of the ducts and gates as they were. It is void once one of the collector's ducts, the name of one of its
-gates, or the sensor's unit has changed in the config: nobody knows what the suction should be then.
+gates, or the sensor's unit has changed in the config: nobody knows what the suction should be then. What the ducts give
+is worked out elsewhere, once for each set.
 """
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
-from typing import Final
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from functools import partial
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import msgspec
 from msgspec import Struct
 
 from gatehand.config import Config
 from gatehand.config.check_ducts import collector_of, root_of
+from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.suction_watch import By, Expected, Gates
+
+if TYPE_CHECKING:
+    from gatehand.air.suction_expected import DuctSuction
 
 MARGIN: Final = 0.1
 """Of a baseline, either way: the sensor, the weather and the gates' own play [practice]."""
@@ -22,6 +29,10 @@ FALLS: Final = 0.3
 """By so much the suction falls until the filter is due, where the ducts do not tell [practice]: flow goes with its
 square root, so a sixth of the air is lost then."""
 _KIND: Final = "suction"
+MOST_SETS: Final = 500
+"""Sets of gates of which is remembered what their ducts should give."""
+Elsewhere: TypeAlias = Callable[[Callable[[], None]], None]
+"""Has something done outside the control loop, soon."""
 
 
 class Baseline(Struct, frozen=True):
@@ -77,3 +88,37 @@ def made_of(config: Config, collector: str) -> str:
     sensor = config.collector[collector].suction
     what = [config.airflow.units if ducts else "", ducts, gates, None if sensor is None else sensor.to_pascals]
     return hashlib.sha256(json.dumps(what, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def in_a_thread(work: Callable[[], None]) -> None:
+    """Nobody waits for it at the end of the process."""
+    threading.Thread(target=work, name="suction", daemon=True).start()
+
+
+class Ducts:
+    """What the ducts of one config should give, by set of gates: worked out elsewhere, once each."""
+
+    def __init__(self, active: ActiveConfig, elsewhere: Elsewhere) -> None:
+        self._config = active.config
+        self._elsewhere = elsewhere
+        self._found: dict[tuple[str, Gates], DuctSuction | str | None] = {}
+        """None: it is being worked out."""
+
+    def of(self, collector: str, gates: Gates) -> "DuctSuction | str | None":
+        """What they should give; a text: why nobody can tell; None: not known yet."""
+        key = collector, gates
+        if key not in self._found:
+            if len(self._found) >= MOST_SETS:
+                self._found.clear()
+            self._found[key] = None
+            self._elsewhere(partial(self._work, collector, gates))
+        return self._found[key]
+
+    def _work(self, collector: str, gates: Gates) -> None:
+        try:
+            from gatehand.air.suction_expected import duct_suction  # not at the daemon's start
+
+            found: DuctSuction | str = duct_suction(self._config, collector, gates)
+        except Exception as error:  # noqa: BLE001 - whatever it is, nobody can tell then; the shop goes on
+            found = f"working it out failed ({type(error).__name__}: {error})"
+        self._found[collector, gates] = found
