@@ -440,3 +440,12 @@ def test_a_new_baseline_is_not_void_and_is_counted_so() -> None:
     reads(again, 2000, 3)
     assert "void_baselines" not in shown(again)
     assert shown(again)["expected_by"] == "baseline"
+
+
+def test_a_sensor_that_is_added_by_an_edit_is_watched_from_then_on() -> None:
+    world = World(SHOP).cutting()
+    reads(world, 9000, 3)
+    swapped(world, WATCHED)
+    assert INLET in {one.topic for one in world.transport.wanted}
+    reads(world, should().high + 50, 20)
+    assert alarm(world, "suction_high") is not None
