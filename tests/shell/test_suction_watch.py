@@ -141,4 +141,15 @@ def test_an_interruption_ends_it_with_its_reason_and_old_readings_count_no_more(
     watch, now = raised()
     assert watch.interrupt(now, "the broker is away") == Ended(Way.HIGH, "the broker is away")
     assert watch.level(now, seconds=10.0, least=1.0) is None
+    assert watch.last is None
     assert played(watch, [3000.0] * int(SETTLES + HOLDS - 1), [1.0] * 20, now) == []
+
+
+def test_to_be_told_the_same_again_changes_nothing() -> None:
+    watch, now = raised()
+    before = watch.level(now, seconds=10.0, least=8.0)
+    assert before is not None
+    assert watch.look(GATES, now, spin_up=3.0, why="other gates") is None
+    assert watch.expect(EXPECTED, "something else") is None
+    assert watch.level(now, seconds=10.0, least=8.0) == before
+    assert watch.alarm is Way.HIGH
