@@ -38,8 +38,9 @@ def test_inside_the_spread_there_is_never_an_alarm(values: list[float], steps: l
 
 @given(st.one_of(st.lists(ABOVE, min_size=1, max_size=9), st.lists(BELOW, min_size=1, max_size=9)), STEPS)
 def test_outside_the_spread_an_alarm_comes_within_ten_seconds_and_one_reading(some: list[float], every: float) -> None:
-    times = [n * every for n in range(1, int((SETTLES + HOLDS) / every) + 9)]
-    changes = played(watching(), list(islice(cycle(some), len(times))), [every] * len(times))
+    steps = [every] * (int((SETTLES + HOLDS) / every) + 9)
+    times = list(accumulate(steps, initial=0.0))[1:]
+    changes = played(watching(), list(islice(cycle(some), len(times))), steps)
     first = next(at for at in times if at >= SETTLES)
     ((at, change),) = changes
     assert isinstance(change, Raised)
