@@ -1,12 +1,18 @@
-"""Days with something wrong with the air: what the watcher of the suction comes to, and that it commands nothing."""
+"""Days with something wrong with the air: what the watcher of the suction comes to, and that it commands nothing.
 
+A morning of a drawn shop in every run; `python -m tests.long suctions` plays whole days of fifty.
+"""
+
+import os
+from dataclasses import replace
 from functools import lru_cache
 from random import Random
 from typing import Any
 
 import pytest
-from sim_draw import CONFIG, Drawn
+from sim_draw import CONFIG, Drawn, draw
 from sim_happening import Happening
+from sim_script import DAY, OPENS, script
 from sim_world import World
 
 from gatehand.air.suction_expected import DuctSuction, duct_suction
@@ -18,6 +24,8 @@ from gatehand.simshop.collector import CollectorHabits
 from gatehand.simshop.sim_shop import Habits
 from gatehand.simshop.tool import ToolHabits
 
+DAYS = int(os.environ.get("GATEHAND_SUCTION_DAYS", "0"))
+SEED = os.environ.get("GATEHAND_SIM_SEED", "ci")
 SENSOR = 'suction = { topic = "shop/fan/inlet", pointer = "/pa", unit = "Pa" }\n'
 SHOP = """
 [log]
@@ -223,3 +231,33 @@ def test_what_the_simulated_shop_gives_is_what_its_ducts_should_give() -> None:
     for clog, wanted in ((0.0, found.clean), (1.0, found.dirty)):
         airway.clog = clog
         assert airway.suction(day.clocks.now, 1.0) == pytest.approx(wanted, rel=1e-9)
+
+
+def sensed(drawn: Drawn) -> Drawn:
+    """The same shop with a sensor at each collector."""
+    lines = []
+    for text in drawn.loaded.text.splitlines():
+        lines.append(text)
+        if text.startswith("[collector."):
+            name = text.removeprefix("[collector.").removesuffix("]")
+            lines.append(f'suction = {{ topic = "shop/fan/{name}/inlet", unit = "in.w.g." }}')
+    loaded = load_text("\n".join(lines), CONFIG, files=False)
+    assert loaded.config is not None, loaded.problems
+    fans = {name: replace(fan, suction_every=4.0) for name, fan in drawn.habits.collectors.items()}
+    return Drawn(loaded, loaded.config, replace(drawn.habits, collectors=fans))
+
+
+def test_whatever_breaks_in_a_drawn_shop_the_watcher_breaks_nothing() -> None:
+    measured, until = 0, DAY if DAYS else OPENS + 1800
+    for number in range(DAYS or 1):
+        seed = f"{SEED}.suction.{number}"
+        drawn = sensed(draw(Random(f"{seed}/config")))
+        world = World(seed, drawn)
+        for each in script(drawn.config, Random(f"{seed}/script")):
+            world.scheduler.at(world.day + each.at, lambda each=each, world=world: world.happen(each))  # type: ignore[misc]
+        world.step_to(world.day + until)
+        assert not world.broken, (seed, world.broken)
+        lines = [line for line in world.disk.lines_backwards() if "suction" in str(line["event"])]
+        assert not [line for line in lines if "error inside" in str(line.get("why"))], seed
+        measured += sum(line["event"] == "suction_measured" for line in lines)
+    assert measured, "nothing was ever measured"
