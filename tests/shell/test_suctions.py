@@ -1,81 +1,12 @@
 """The watcher in a daemon: what it is told, what it shows, and that nothing that is decided depends on it."""
 
-from pathlib import Path
-from typing import Any
-
 import pytest
-from shell_support import SHOP, World, active_config_of
+from shell_support import SHOP, World
+from suction_support import INLET, PLAIN, WATCHED, alarm, alarms, day, over, quiet, reads, should, shown, swapped
 from support.in_memory import InMemory
 
-from gatehand.air.suction_expected import DuctSuction, duct_suction
 from gatehand.config.signals import PASCALS
-from gatehand.shell.ports import Remembered
-from gatehand.shell.state_file import FILE, encoded, recall
 from gatehand.shell.suction_watch import FRESH
-
-INLET = "shop/fan/inlet"
-SENSOR = f'suction = {{ topic = "{INLET}", unit = "Pa" }}\n'
-DUCTS = """
-[fan.main]
-curve = [[0, 11.0], [400, 10.4], [800, 8.1], [1200, 3.9]]
-filter_loss = { clean = 1.0, dirty = 3.0, at = 800 }
-
-[duct.main]
-diameter = 6
-length = 14
-
-[duct.band_saw_drop]
-into = "main"
-diameter = 4
-length = 8
-fittings = ["elbow_90"]
-gate = "band_saw"
-hood = { entry = "plain" }
-
-[duct.bench_drop]
-into = "main"
-diameter = 4
-length = 6
-gate = "bench"
-hood = { entry = "plain" }
-"""
-PLAIN = SHOP.replace("coast_down = 2\n", f"coast_down = 2\n{SENSOR}")
-WATCHED = PLAIN + DUCTS
-SAW = ("band_saw",)
-
-
-def should(text: str = WATCHED, *gates: str) -> DuctSuction:
-    found = duct_suction(active_config_of(text).config, "main", gates or SAW)
-    assert isinstance(found, DuctSuction)
-    return found
-
-
-def reads(world: World, pascals: float, seconds: int, *, topic: str = INLET) -> World:
-    """The sensor says this once a second, for so long; the daemon's beats go on."""
-    for _ in range(seconds):
-        world.say(topic, f"{pascals:.2f}")
-        world.say("shop/band_saw/amps", "5")
-        world.run(1)
-        world.engine.beat()
-    return world
-
-
-def alarm(world: World, what: str) -> Any:  # noqa: ANN401 - JSON
-    return world.shown(f"alarm/collector.main.{what}")
-
-
-def alarms(world: World) -> list[Any]:
-    """What was raised about the suction."""
-    return [line for line in world.events("alarm_raised") if "suction" in str(line["alarm"])]
-
-
-def shown(world: World) -> Any:  # noqa: ANN401 - JSON
-    return world.shown("collector/main")["suction"]
-
-
-def over(world: World) -> list[Any]:
-    """Why each alarm that is over has ended."""
-    return [line.get("over_because") for line in world.events("alarm_cleared")]
 
 
 def test_a_suction_as_the_ducts_should_give_it_is_shown_and_no_alarm() -> None:
@@ -133,14 +64,6 @@ def test_a_reading_that_is_none_is_rejected_with_what_it_said(payload: str) -> N
     (line,) = world.events("reading_rejected")
     assert line["shown"] == payload
     assert str(line["why"]).startswith("suction: ")
-
-
-def test_without_ducts_and_baseline_there_is_no_opinion_and_the_log_says_so_once() -> None:
-    world = reads(World(PLAIN).cutting(), 9000, 60)
-    assert not alarms(world)
-    (line,) = world.events("suction_not_judged")
-    assert "no ducts" in str(line["why"])
-    assert "no ducts" in shown(world)["not_judged"]
 
 
 def test_ducts_beyond_the_fans_curve_give_no_opinion() -> None:
@@ -203,15 +126,6 @@ def test_other_ducts_in_the_config_are_what_counts_from_then_on() -> None:
     assert shown(world)["expected_by"] == "ducts"
 
 
-def swapped(world: World, text: str) -> World:
-    from gatehand_rules.reshape import Rewired, adopt_shop
-
-    engine, active = world.engine, active_config_of(text)
-    engine.swap(active, adopt_shop(engine.active.shop, active.shop, engine.state, engine.now(), Rewired()))
-    world.run(0.1)
-    return world
-
-
 def test_a_sensor_that_falls_silent_while_the_fan_runs_is_told_and_its_next_word_ends_that() -> None:
     world = reads(World(WATCHED).cutting(), should().high + 50, 25)
     quiet(world, int(FRESH) + 2)
@@ -220,14 +134,6 @@ def test_a_sensor_that_falls_silent_while_the_fan_runs_is_told_and_its_next_word
     assert INLET in alarm(world, "suction_silent")["next"]
     reads(world, should().middle, 1)
     assert alarm(world, "suction_silent") is None
-
-
-def quiet(world: World, seconds: int) -> None:
-    """The saw cuts on, the suction sensor says nothing."""
-    for _ in range(seconds):
-        world.say("shop/band_saw/amps", "5")
-        world.run(1)
-        world.engine.beat()
 
 
 def test_a_sensor_that_was_never_heard_is_told_a_minute_after_a_start() -> None:
@@ -246,67 +152,6 @@ def test_a_gate_that_is_neither_open_nor_shut_leaves_no_opinion() -> None:
     assert shown(world)["gates"] is None
 
 
-# Baselines
-
-
-def test_a_baseline_is_what_counts_for_its_own_set_of_gates() -> None:
-    world = reads(World(PLAIN).cutting(), 1000, 25)
-    judged = world.engine.suctions.take_baseline("main")
-    assert judged.ok, judged.text
-    reads(world, 1000, 20)
-    found = shown(world)
-    assert (found["expected_by"], found["low"] < 1000 < found["high"]) == ("baseline", True)
-    assert not alarms(world)
-    reads(world, 500, 25)
-    assert "by the baseline of" in alarm(world, "suction_low")["because"]
-
-
-def test_a_baseline_outlives_the_daemon() -> None:
-    memory = InMemory()
-    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
-    assert world.engine.suctions.take_baseline("main").ok
-    reads(world, 1000, 5)
-    again = reads(World(PLAIN, memory=InMemory(memory.kept)).cutting(), 500, 30)
-    assert alarm(again, "suction_low") is not None
-
-
-@pytest.mark.parametrize(
-    ("old", "new"),
-    [("length = 14", "length = 20"), ("gate.bench", "gate.sweep"), ('unit = "Pa"', 'unit = "in.w.g."')],
-)
-def test_other_ducts_or_names_make_a_baseline_void_and_that_is_said(old: str, new: str) -> None:
-    memory = InMemory()
-    world = reads(World(WATCHED, memory=memory).cutting(), 1000, 25)
-    assert world.engine.suctions.take_baseline("main").ok
-    reads(world, 1000, 5)
-    text = WATCHED.replace(old, new)
-    text = (
-        text.replace('gates = ["bench"]', 'gates = ["sweep"]').replace('gate = "bench"', 'gate = "sweep"')
-        if "sweep" in new
-        else text
-    )
-    again = reads(World(text, memory=InMemory(memory.kept)).cutting(), 1, 8)
-    (line,) = again.events("suction_baselines_void")
-    assert line["baselines"] == 1
-    assert shown(again)["void_baselines"] == 1
-    assert shown(again)["expected_by"] == "ducts"
-
-
-def test_no_baseline_is_taken_of_what_does_not_settle_or_is_not_known() -> None:
-    world = World(WATCHED).cutting()
-    ask = world.engine.suctions.take_baseline
-    assert "nothing has been heard" in ask("main").text
-    reads(world, 1000, 4)
-    assert "too short a time" in ask("main").text
-    for n in range(30):
-        reads(world, 1000 + 400 * (n % 2), 1)
-    assert "not settled" in ask("main").text
-    world.say("shop/band_saw/amps", "0")
-    world.run(20)
-    assert "not known to run" in ask("main").text
-    assert not world.events("suction_baseline_taken")
-
-
 def test_what_was_measured_with_a_set_is_in_the_log_once_the_set_is_another() -> None:
     world = reads(World(PLAIN).cutting(), 1000, 40)
     assert not world.events("suction_measured")
@@ -314,9 +159,6 @@ def test_what_was_measured_with_a_set_is_in_the_log_once_the_set_is_another() ->
     world.run(11)
     (line,) = world.events("suction_measured")
     assert (line["collector"], line["gates"], line["pascals"]) == ("main", "band_saw", 1000.0)
-
-
-# Beside the rules
 
 
 def test_the_rules_are_never_given_it_and_it_is_recorded_beside_them() -> None:
@@ -333,29 +175,12 @@ def test_the_same_day_gives_the_same_commands_with_and_without_it(pascals: float
     assert [sent.at for sent in days[0].acts()] == [sent.at for sent in days[1].acts()]
 
 
-def day(world: World, pascals: float) -> World:
-    """Cuts, and what the sensor says of them; `SHOP` does not listen to it."""
-    reads(world.cutting(), pascals, 40)
-    world.say("shop/band_saw/amps", "0")
-    world.run(12)
-    world.say("shop/router/amps", "3")
-    reads(world, pascals, 30)
-    world.say("shop/router/amps", "0")
-    world.run(30)
-    return world
-
-
 def test_a_sensor_that_is_not_understood_is_told_as_what_it_is() -> None:
     world = World(WATCHED).cutting()
     for _ in range(70):
         world.say(INLET, "much")
         quiet(world, 1)
     assert "The suction sensor of collector main is heard, but not understood" in alarm(world, "unheard")["because"]
-
-
-def test_without_a_baseline_the_alarm_says_how_to_take_one() -> None:
-    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
-    assert "gatehand exercise --suction" in alarm(world, "suction_high")["next"]
 
 
 @pytest.mark.parametrize("where", ["look", "take", "pass_time"])
@@ -384,28 +209,6 @@ def test_a_mistake_in_the_watcher_ends_the_watching_and_nothing_else(
     assert "suction" not in world.shown("collector/main")
 
 
-def test_a_baseline_is_kept_in_the_state_file(tmp_path: Path) -> None:
-    memory = InMemory()
-    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
-    assert world.engine.suctions.take_baseline("main").ok
-    reads(world, 1000, 5)
-    (tmp_path / FILE).write_bytes(encoded(memory.kept))
-    kept = recall(tmp_path)
-    assert kept.unreadable is None
-    again = reads(World(PLAIN, memory=InMemory(kept)).cutting(), 500, 30)
-    assert "by the baseline of" in alarm(again, "suction_low")["because"]
-
-
-def test_what_the_file_keeps_that_is_no_baseline_of_ours_is_left_alone() -> None:
-    odd = {"suction/main/band_saw": {"pascals": "much"}, "suction/x": 7, "another": [1]}
-    memory = InMemory(Remembered(baselines=odd))
-    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
-    assert world.engine.suctions.take_baseline("main").ok
-    reads(world, 1000, 5)
-    assert memory.kept.baselines["another"] == [1]
-    assert memory.kept.baselines["suction/x"] == 7
-
-
 def test_a_sensor_that_speaks_too_seldom_is_not_judged_and_that_is_said_once() -> None:
     world = World(WATCHED).cutting()
     for _ in range(8):
@@ -426,20 +229,6 @@ def test_a_sensor_that_was_heard_in_an_earlier_run_and_is_dead_now_is_told() -> 
     quiet(again, 70)
     assert alarm(again, "unheard") is None
     assert "No reading from the suction sensor" in alarm(again, "suction_silent")["because"]
-
-
-def test_a_new_baseline_is_not_void_and_is_counted_so() -> None:
-    memory = InMemory()
-    world = reads(World(WATCHED, memory=memory).cutting(), 2000, 25)
-    assert world.engine.suctions.take_baseline("main").ok
-    reads(world, 2000, 5)
-    text = WATCHED.replace("length = 14", "length = 20")
-    again = reads(World(text, memory=InMemory(memory.kept)).cutting(), 2000, 25)
-    assert shown(again)["void_baselines"] == 1
-    assert again.engine.suctions.take_baseline("main").ok
-    reads(again, 2000, 3)
-    assert "void_baselines" not in shown(again)
-    assert shown(again)["expected_by"] == "baseline"
 
 
 def test_a_sensor_that_is_added_by_an_edit_is_watched_from_then_on() -> None:
