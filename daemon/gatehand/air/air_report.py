@@ -1,5 +1,6 @@
 """The report of `airflow`: for people, as TOML ready to be copied into a config, and for programs."""
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
@@ -13,8 +14,8 @@ from gatehand.air.measured import Fitted
 from gatehand.air.measured_words import fit_as_json
 from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
-from gatehand.text import as_sentence, listed
-from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
+from gatehand.text import as_sentence, listed, named
+from gatehand_air.ducting import WORSE, Ducting, Lack, Short, Verdict, judge
 from gatehand_air.solve import Solution, Solver, SolveResult, Why
 from gatehand_air.spread import Ignorance, spread
 
@@ -27,6 +28,14 @@ Opinions on gating differ: one public works standard sizes ducts for all hoods o
 British and German guides design for the machines used together and want air speeds measured again when gate control
 changes; this report follows them.
 Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask someone competent."""
+
+MOST_LINES: Final = 30
+"""Sets in the table; of more, those of one tool (at most so many) and the worst of several."""
+MOST_OF_SEVERAL: Final = 10
+MOST_NAMED: Final = 5
+"""Gates; of more, all of them are called that."""
+MOST_IN_FULL: Final = 6
+"""Sets of one tool that are shown duct by duct."""
 
 
 def as_text(reports: Sequence[Report], *, full: bool) -> str:
@@ -50,7 +59,7 @@ def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
         if wants:
             yield f"  {say.hood(hood)} wants {' and '.join(wants)}"
     yield ""
-    yield from _summary(report)
+    yield from _summary(report, full=full)
     yield from dict.fromkeys(
         as_sentence(air_words.unsolved(short.answer, system.collector, say))
         for view in report.views
@@ -58,10 +67,14 @@ def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
         if short.answer is not None
     )
     yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."
-    for view in report.views:
-        if full or (view.assessment.shorts and view.asked.together == 1):
-            yield ""
-            yield from _set(system, view)
+    told = [view for view in report.views if full or (view.assessment.shorts and view.asked.together == 1)]
+    for view in told if full else told[:MOST_IN_FULL]:
+        yield ""
+        yield from _set(system, view)
+    if not full and len(told) > MOST_IN_FULL:
+        yield ""
+        more = named(len(told) - MOST_IN_FULL, "more set")
+        yield f"... and {more} of one tool or hand start: airflow --full shows each."
     yield ""
     yield from room_as_text(rooms(system), say)
     yield ""
@@ -80,20 +93,52 @@ def known(ignorance: Ignorance) -> str:
 _INPUTS: Final = ("fittings", "hood entries", "roughness", "the filter")
 
 
-def _summary(report: Report) -> Iterator[str]:
-    """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
+def _summary(report: Report, *, full: bool) -> Iterator[str]:
+    """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict.
+
+    Of many sets only those of one tool and the worst of several; the others are counted, unless `full`.
+    """
+    shown = list(report.views) if full else _worth_a_line(report.views)
     of = report.system.units
     point = of.flow_word, of.pressure_word, "suction"
     table = [["", "clean", "filter", "", "dirty", "filter", "", ""], ["open", *point, *point, "verdict"]]
-    for view in report.views:
+    for view in shown:
         ducting, gates = report.system.ducting, view.assessment.gates
         clean = _point(report.system, ducting.clean, gates, view.assessment.clean)
         dirty = _point(report.system, ducting.dirty, gates, view.assessment.dirty)
-        name = ", ".join(sorted(gates)) or "(none)"
+        everything = len(gates) > MOST_NAMED and gates == report.system.gates
+        name = "every gate" if everything else ", ".join(sorted(gates)) or "(none)"
         if sum(other.assessment.gates == gates for other in report.views) > 1:  # same gates, dust at another hood
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
         table.append([name, *clean, *dirty, _verdict(view, report.system)])
     yield from columns(table)
+    if rest := [view for view in report.views if view not in shown]:
+        counts = Counter(_worst(view) for view in rest)
+        each = listed((f"{counts[verdict]} {_COUNTED[verdict]}" for verdict in WORSE if counts[verdict]), last="and")
+        yield f"... and {named(len(rest), 'more set')}: {each}; airflow --full shows each."
+
+
+def _worth_a_line(views: Sequence[AssessedSet]) -> list[AssessedSet]:
+    """All where they are few; else those of one demand, those that nobody can ask for, the worst of several."""
+    if len(views) <= MOST_LINES:
+        return list(views)
+    alone = [view for view in views if view.asked.together == 1]
+    several = [view for view in views if view.asked.together != 1]
+    bad = sorted(several, key=lambda view: (view.is_asked, -WORSE.index(_worst(view))))[:MOST_OF_SEVERAL]
+    kept = (*sorted(alone, key=lambda view: -WORSE.index(_worst(view)))[:MOST_LINES], *bad)
+    return [view for view in views if view in kept]
+
+
+def _worst(view: AssessedSet) -> Verdict:
+    return max((short.verdict for short in view.assessment.shorts), key=WORSE.index, default=Verdict.MET)
+
+
+_COUNTED: Final = {
+    Verdict.MET: "well",
+    Verdict.CLOSE: "too close to call",
+    Verdict.UNKNOWN: "unknown",
+    Verdict.SHORT: "short",
+}
 
 
 def _point(system: DuctSystem, solver: Solver, gates: frozenset[str], answer: SolveResult) -> list[str]:

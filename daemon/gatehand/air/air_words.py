@@ -69,6 +69,12 @@ def names(some: Collection[str]) -> str:
     return listed(sorted(some), last="and")
 
 
+def some(words: Sequence[str]) -> str:
+    """All of a few; of more the first two, and how many besides."""
+    few = len(words) <= 3  # noqa: PLR2004
+    return ", ".join(words) if few else f"{words[0]}, {words[1]} and {len(words) - 2} more"
+
+
 def toml_list(gates: Sequence[str]) -> str:
     """Such as `["sweep", "planing"]`, in the order given."""
     return "[" + ", ".join(f'"{gate}"' for gate in gates) + "]"

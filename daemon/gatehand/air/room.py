@@ -72,7 +72,7 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
     alike: dict[tuple[str, ...], list[str]] = {}
     for room in found:
         alike.setdefault((*_machines(room, say), *_filter(room, say)), []).append(air_words.asker(room.demand))
-    rows += [[", ".join(who), *cells] for cells, who in alike.items()]
+    rows += [[air_words.some(who), *cells] for cells, who in alike.items()]
     yield from columns(rows, "  ")
     if any(machine.machine is None for room in found for machine in room.machines):
         yield "What a machine loses inside is not known until its hood has machine_loss; its maker or a gauge tells it."
