@@ -155,7 +155,7 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
         if here or not only:
             reports.append(analyse(config, system, here))
     if args.plot is not None:
-        _draw(args.plot, reports)
+        _draw(args.plot, config, reports, args.fan)
     fans = {} if args.fan is None else _both(config, reports, args.fan, only)
     if args.json:
         others = [fans_as_json(both, name, args.fan) for name, both in fans.items()]
@@ -180,7 +180,7 @@ def _both(
     found = {}
     for system in (report.system for report in reports):
         here = None if only is None else only & system.gates
-        found[system.collector] = both_fans(config, system.collector, fan, here)
+        found[system.collector] = both_fans(config, system, fan, here)
     return found
 
 
@@ -191,11 +191,13 @@ def _exit(reports: "Sequence[Report]", only: frozenset[str] | None) -> int:
     )
 
 
-def _draw(path: Path, reports: "Sequence[Report]") -> None:
-    from gatehand.air.air_plot import svg
+def _draw(path: Path, config: Config, reports: "Sequence[Report]", fan: str | None) -> None:
+    from gatehand.air.air_plot import OtherFan, svg
+    from gatehand.air.fan_compare import looked_with
 
+    other = None if fan is None else OtherFan(fan, [looked_with(config, report, fan) for report in reports])
     try:
-        path.write_text(svg(reports), encoding="utf-8")
+        path.write_text(svg(reports, other), encoding="utf-8")
     except OSError as error:
         text = f"--plot: {path} cannot be written ({error.strerror}): name a file in a folder that is there"
         raise CommandError(text) from error
