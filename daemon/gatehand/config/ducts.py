@@ -12,7 +12,7 @@ from pydantic import PlainValidator, WithJsonSchema, field_validator, model_vali
 
 from gatehand.config import codes
 from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, unknown_word
-from gatehand.text import found, only_near
+from gatehand.text import found, only_near, shown
 from gatehand_air.fittings import DUSTS, ENTRIES, FITTINGS, MATERIALS
 
 SMALLEST: Final = 1e-6
@@ -131,6 +131,7 @@ class FilterLoss(TomlTable):
         return self
 
 
+_BY_FLOW: Final = "list the curve's points by rising flow, each as [flow, static pressure]"
 FAN_STATIC: Final = "fan_static"
 
 
@@ -173,6 +174,16 @@ class Fan(TomlTable):
             code, fix = codes.UNKNOWN_WORD, only_near(value, (FAN_STATIC,))
         raise fail(code, f"{found(value)}; {text}", fix=fix)
 
+    @field_validator("curve", mode="before")
+    @classmethod
+    def _points(cls, value: object) -> object:
+        points = value if isinstance(value, list | tuple) else [value]
+        odd = next((each for each in points if not isinstance(each, list | tuple) or len(each) > 2), None)  # noqa: PLR2004
+        if odd is not None:
+            text = "wanted points of [flow, static pressure]: [[0, 11.0], [400, 10.4], [800, 8.1]]"
+            raise fail(codes.BAD_CURVE, f"{found(odd)}; {text}")
+        return value
+
     @field_validator("curve")
     @classmethod
     def _falls(cls, curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -180,7 +191,7 @@ class Fan(TomlTable):
             raise fail(codes.BAD_CURVE, "a fan's curve needs at least two points [flow, static pressure]")
         for (q0, p0), (q1, p1) in pairwise(curve):
             if q1 <= q0:
-                raise fail(codes.BAD_CURVE, f"flow {q1:g} follows {q0:g}: list the curve's points by rising flow")
+                raise fail(codes.BAD_CURVE, f"flow {q1:g} follows {q0:g}: {_BY_FLOW}")
             if p1 > p0:
                 raise fail(
                     codes.BAD_CURVE,
@@ -190,6 +201,9 @@ class Fan(TomlTable):
         if curve[0][1] <= curve[-1][1]:
             raise fail(codes.BAD_CURVE, "the curve is flat: pressure must fall from the first point to the last")
         return curve
+
+
+_A_FITTING: Final = 'a fitting is a name such as "elbow_90", or { k = 0.3 }, or { reducer = 4 }'
 
 
 class FittingTable(TomlTable):
@@ -208,6 +222,8 @@ class FittingTable(TomlTable):
     @classmethod
     def _from_text(cls, value: object) -> object:
         name = value.get("name") if isinstance(value, dict) else value
+        if not isinstance(value, str | dict | FittingTable):
+            raise fail(codes.BAD_DUCT, f"{found(value)}; {_A_FITTING}")
         if isinstance(name, str) and name not in FITTINGS:
             raise unknown_word(name, FITTINGS, "fitting", key=None if isinstance(value, str) else "name")
         return {"name": value} if isinstance(value, str) else value
@@ -215,7 +231,7 @@ class FittingTable(TomlTable):
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
         if sum(x is not None for x in (self.name, self.k, self.reducer)) != 1:
-            raise fail(codes.BAD_DUCT, 'a fitting is a name such as "elbow_90", or { k = 0.3 }, or { reducer = 4 }')
+            raise fail(codes.BAD_DUCT, _A_FITTING)
         if self.angle is not None and (self.reducer is None or self.angle > 180):  # noqa: PLR2004
             text = "angle is the full cone angle of a reducer, up to 180 degrees: { reducer = 4, angle = 30 }"
             raise fail(codes.BAD_DUCT, text, key="angle")
@@ -274,10 +290,13 @@ class Hood(TomlTable):
             raise unknown_word(value, ENTRIES, "entry of a hood")
         return _not_negative(value)
 
-    @field_validator("dust")
+    @field_validator("dust", mode="before")
     @classmethod
-    def _known_dust(cls, value: str | None) -> str | None:
-        if value is not None and value not in DUSTS:
+    def _known_dust(cls, value: object) -> object:
+        if isinstance(value, list):
+            text = 'wanted one of "fine", "shavings" and "heavy": that which settles first'
+            raise fail(codes.WRONG_KIND, f"{found(value)}; {text}")
+        if isinstance(value, str) and value is not None and value not in DUSTS:
             raise unknown_word(value, DUSTS, "kind of dust")
         return value
 
@@ -309,6 +328,13 @@ class DuctTable(TomlTable):
     """Where the air enters, for a duct that ends."""
     leak: Leak | None = None
     """What passes the shut gate."""
+
+    @field_validator("fittings", mode="before")
+    @classmethod
+    def _a_list(cls, value: object) -> object:
+        if isinstance(value, str):
+            raise fail(codes.WRONG_KIND, f"{found(value)}; wanted a list: fittings = [{shown(value)}]")
+        return value
 
     @field_validator("material")
     @classmethod
