@@ -118,8 +118,8 @@ def test_a_gate_named_again_on_its_own_way_is_to_be_left_out() -> None:
     assert fault == (
         "duct.side.gate",
         (
-            "gate 'bench' is in duct 'bench_port' already, on the way from 'side' to the fan, and there it is for all its"
-            " hoods: leave it out here"
+            "gate 'bench' is in duct 'bench_port' already, on the way from 'side' to the fan, and there it is for all"
+            " its hoods: leave it out here"
         ),
     )
 

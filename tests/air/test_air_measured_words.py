@@ -1,5 +1,6 @@
 """`gatehand airflow --measured`: that what it says of the readings is so, and what is taken over or left."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -8,9 +9,12 @@ from msgspec.structs import replace
 from shop_files import US, config_of, shop_text
 
 from gatehand.air.measured_words import fit_as_json, fit_as_text
+from gatehand.cli import main
 from gatehand.config import Config
 from gatehand_air.readings import Quantity
 from gatehand_air.tree import Network
+
+ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(name="config", scope="module")
@@ -33,6 +37,17 @@ def test_the_rows_say_how_far_a_reading_is_off_the_same_way_round_as_the_fault(c
     (line,) = (line for line in text.splitlines() if line.endswith("left out"))
     assert f"+{100 * row['off']:.0f}" in line
     assert "-0.0 %" not in text
+
+
+def test_the_example_fits_the_example_shop(capsys: pytest.CaptureFixture[str]) -> None:
+    """Its readings were made up with a fan at 91 % of its curve and its filter clean."""
+    config, file = ROOT / "config.example.toml", ROOT / "deploy" / "measured-air.toml"
+    main(["airflow", "--config", str(config), "--measured", str(file), "--json"])
+    (fit,) = json.loads(capsys.readouterr().out)["fits"]
+    assert abs(fit["scale"] - 0.91) < fit["scale_spread"] < 0.05
+    assert abs(fit["filter"]["loss"] - 0.8) < fit["filter"]["spread"] < 0.1
+    assert (fit["plausible"], fit["faults"]) == (True, [])
+    assert {one["kind"] for one in fit["readings"]} == set(Quantity) - {Quantity.DUCT}
 
 
 @pytest.mark.parametrize(
@@ -73,7 +88,7 @@ open = ["sweep"]
 hood = { sweep = 150 }
 centreline = { row = 1400 }
 """
-    config = config_of((Path(__file__).parents[2] / "config.example.toml").read_text("utf-8"))
+    config = config_of((ROOT / "config.example.toml").read_text("utf-8"))
     _, (fit,) = fitted(config, text, tmp_path)
     assert fit.fit.filter.at(800 * 0.3048**3 / 60)[0] > 0.1 * 249.1
     assert all(abs(one["off"]) < 20 for one in fit_as_json(fit)["faults"] if one["off"] is not None)

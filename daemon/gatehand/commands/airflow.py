@@ -36,7 +36,7 @@ a reading may be off, as a part of it: common practice, no published source), th
 any of hood = { band_saw = 710 } (flow), duct = { main = 3600 } (mean velocity; one read in the middle of a duct is 10
 to 25 %% higher: centreline = { main = 4400 }), suction = 7.2 (static, at the collector),
 taps = { main = [[0.5, 6.7], [4, 6.9]] } (static suction at a distance from the duct's hood end), filter_loss = 0.6
-(across the filter). At least 3 readings, better 6
+(across the filter). At least 3 readings, better 6. deploy/measured-air.toml is an example
 """
 
 _SIZE = """\

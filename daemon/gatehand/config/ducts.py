@@ -309,7 +309,7 @@ class DuctTable(TomlTable):
     """
 
     into: NameOf | None = None
-    """The next duct towards the fan; None for the one at the collector."""
+    """The next duct towards the fan; the one at the collector has none."""
     collector: NameOf | None = None
     """Only where there are several: whose fan draws on the duct without `into`."""
     diameter: Positive
