@@ -185,8 +185,8 @@ def _sentences(fitted: Fitted) -> Iterator[str]:
         )
     if found.noise > NOISY:
         yield (
-            f"the readings differ {found.noise:.1f} x as much as their accuracy allows: look again at each reading, at how"
-            " the ducts are described, and for a leak"
+            f"the readings differ {found.noise:.1f} x as much as their accuracy allows: look again at each reading, at"
+            " how the ducts are described, and for a leak"
         )
     yield from (_fault(fitted, fault) for fault in found.faults)
     if not found.told:
