@@ -59,10 +59,12 @@ def as_built(
     )
 
 
-def plan(of: Ducting, *, accuracy: float = 0.05, taps: bool = True, filter_: bool = False) -> list[Measurement]:
-    """A flow and the suction with each of up to four gates open; taps at both ends of its ducts."""
+def plan(
+    of: Ducting, *, accuracy: float = 0.05, taps: bool = True, filter_: bool = False, most: int = 4
+) -> list[Measurement]:
+    """A flow and the suction with each of up to `most` gates open; taps at both ends of its ducts."""
     found = []
-    for end in of.network.ends[:4]:
+    for end in of.network.ends[:most]:
         gates = frozenset({of.network.gate_of[end.name] or ""})
         found.append(Measurement(gates, Quantity.HOOD, end.name, 1.0, accuracy))
         found.append(Measurement(gates, Quantity.SUCTION, "", 1.0, accuracy))

@@ -338,7 +338,7 @@ FILES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(FILES)
 def test_any_junk_gets_a_message_or_an_answer(
     config: Config, tmp_path_factory: pytest.TempPathFactory, tree: dict[str, Any]
