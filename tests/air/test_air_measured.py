@@ -56,7 +56,7 @@ def test_a_blocked_row_is_told_with_both_losses_and_their_spreads(config: Config
     _, (fit,) = fitted(config, file_of(of, read(real, what(of), 3), "accuracy = 0.02"), tmp_path)
     text, facts = fit_as_text(fit), fit_as_json(fit)
     (said,) = (line for line in text.splitlines() if "the stretch of row between 1 and 7 ft loses" in line)
-    assert "something lies in it or it has fittings that are not described" in said, "no hose, no gate of its own"
+    assert "something lies in it, or it has fittings that are not described" in said, "no hose, no gate of its own"
     (row,) = (one for one in facts["ducts"] if one["place"] == "row between 1 and 7 ft")
     assert row["differs"]
     assert row["loss"] - row["spread"] > row["described"] + row["described_spread"]

@@ -11,7 +11,9 @@ from shop_files import US, config_of, shop_text
 from gatehand.air.measured_words import fit_as_json, fit_as_text
 from gatehand.cli import main
 from gatehand.config import Config
-from gatehand_air.readings import Quantity
+from gatehand_air.fit import Fault
+from gatehand_air.fit_state import Suspect
+from gatehand_air.readings import Quantity, split
 from gatehand_air.tree import Network
 
 ROOT = Path(__file__).parents[2]
@@ -31,7 +33,7 @@ def test_the_rows_say_how_far_a_reading_is_off_the_same_way_round_as_the_fault(c
     _, (fit,) = fitted(config, text.replace(bench, f"hood = {{ bench = {value * 11.0} }}"), tmp_path)
     text, facts = fit_as_text(fit), fit_as_json(fit)
     assert "hood bench alone is too high by a factor of 11, the others are off by " in text
-    assert "; look at its unit, or measure it again" in text
+    assert "; look at its unit, or measure it again with these gates open" in text
     (row,) = (one for one in facts["readings"] if one["left_out"])
     assert row["off"] == pytest.approx(row["measured"] / row["fitted"] - 1, rel=2e-3)
     (line,) = (line for line in text.splitlines() if line.endswith("left out"))
@@ -94,6 +96,43 @@ centreline = { row = 1400 }
     assert all(abs(one["off"]) < 20 for one in fit_as_json(fit)["faults"] if one["off"] is not None)
 
 
+def test_a_filter_fitted_to_nothing_is_written_as_nothing(tmp_path: Path) -> None:
+    """Once 1.5e-07 in.w.g., which the config refuses: the command ended with a traceback."""
+    text = """
+filter = "dirty"
+[[reading]]
+open = ["band_saw"]
+hood = { band_saw = 389.7 }
+suction = 8.198
+duct = { main = 3427 }
+[[reading]]
+open = ["sweep"]
+hood = { sweep = 408.5 }
+suction = 8.073
+taps = { bench_port = [[1, 6.213], [4, 6.878]] }
+"""
+    _, (fit,) = fitted(config_of((ROOT / "config.example.toml").read_text("utf-8")), text, tmp_path)
+    assert fit.fan.filter_loss is not None
+    assert fit.fan.filter_loss.clean == 0
+    assert "the filter takes 0.00 ± 0.00" not in fit_as_text(fit)
+
+
+def test_a_fault_beyond_all_measure_is_told_without_a_figure(config: Config, tmp_path: Path) -> None:
+    """Made up: what has no logarithm, no fan that fits, a piece of which no more is known."""
+    of = system(config)
+    _, (fit,) = fitted(config, file_of(of, read(as_built(of.ducting, 3, 0.9), what(of), 3)), tmp_path)
+    row = next(piece for piece in split(of.ducting.network, fit.readings).pieces.values() if piece.duct == "row")
+    faults = (Fault(Suspect(reading=0), (), -1.0, 0.02, 50.0), Fault(Suspect(piece=row), (), 0.0, 0.02, 1.1))
+    text = fit_as_text(replace(fit, fit=replace(fit.fit, faults=faults, places=())))
+    assert (
+        "alone is too low by far, the others are off by 2.0 %: it is left out of these figures (with it no fan" in text
+    )
+    assert (
+        "row up to 1 ft does not lose what is described: its loss was fitted (with it the fan would give 110 %" in text
+    )
+    assert "the filter does not" not in text
+
+
 def test_a_hood_that_loses_more_is_written_as_its_own_entry(config: Config, tmp_path: Path) -> None:
     """The first foot's fittings and friction, which the piece has too, are not counted in: the config has them."""
     of = system(config)
@@ -104,7 +143,7 @@ def test_a_hood_that_loses_more_is_written_as_its_own_entry(config: Config, tmp_
     real = replace(of.ducting.clean, network=Network(ducts))
     _, (fit,) = fitted(config, file_of(of, read(real, what(of), 3, exact=True), "accuracy = 0.02"), tmp_path)
     text = fit_as_text(fit)
-    assert "something blocks the hood, its gate is not fully open or hood and machine lose more than described" in text
+    assert "something blocks the hood, its gate is not fully open, or hood and machine lose more than described" in text
     told = float(text.split("that is entry = ")[1].split(" ")[0])
     assert told == pytest.approx(duct.entry + 1.2, abs=0.15)
 

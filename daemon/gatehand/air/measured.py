@@ -11,7 +11,7 @@ from gatehand.air.air_words import significant
 from gatehand.air.duct_model import DuctSystem, duct_systems, plain_fan
 from gatehand.air.readings_file import Accuracy, Measured, MeasuredError, MeasuredReading
 from gatehand.config import Config
-from gatehand.config.ducts import Fan, FilterLoss
+from gatehand.config.ducts import SMALLEST, Fan, FilterLoss
 from gatehand.text import did_you_mean
 from gatehand_air.ducting import Ducting
 from gatehand_air.fit import Fit, NoFitError, StrangeReadingError, fit
@@ -252,6 +252,6 @@ def _fitted(fan: Fan, found: Fit, state: str | None, system: DuctSystem) -> Fan:
     lost = found.filter.factor * (at * system.units.flow) ** found.filter.exponent / system.units.pressure
     ratio = old.dirty / old.clean if old is not None and old.clean > 0 else 1.0
     clean, dirty = (lost, lost * ratio) if state == "clean" else (lost / ratio, lost)
-    shown = significant(clean, DIGITS)
-    loss = FilterLoss(clean=shown, dirty=max(significant(dirty, DIGITS), shown), at=at, exponent=found.filter.exponent)
+    shown, most = (significant(one, DIGITS) if one >= SMALLEST else 0.0 for one in (clean, dirty))
+    loss = FilterLoss(clean=shown, dirty=max(most, shown), at=at, exponent=found.filter.exponent)
     return fan.model_copy(update={"curve": curve, "filter_loss": loss})

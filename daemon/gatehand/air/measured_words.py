@@ -29,6 +29,9 @@ _LOOK_AGAIN: Final = "Look again at the units of the readings, at the gates that
 _MORE_READINGS: Final = "Give more readings: a flow and the suction for 2 or 3 sets of gates."
 _FACTOR: Final = 2.0
 """From which on a reading is off by a factor, and no longer by percents."""
+_WHOLE: Final = 10.0
+"""From which on that is a whole number."""
+_FAR: Final = 1000.0
 
 
 def fit_as_text(fitted: Fitted) -> str:
@@ -258,17 +261,23 @@ def _fault(fitted: Fitted, fault: Fault) -> str:
     others = ""
     if fault.others:
         others = f"; {listed([_suspect(fitted, other) for other in fault.others])} would explain it as well"
-    with_it = f"with it the fan would give {100 * fault.scale:.0f} % of its curve"
+    with_it = "with it no fan would fit"
+    if fault.scale <= _FACTOR * MOST_SCALE:
+        with_it = f"with it the fan would give {100 * fault.scale:.0f} % of its curve"
     if fault.what.reading is not None:
         way = "too high" if fault.off > 0 else "too low"
-        off, again = f"off by {100 * abs(fault.off):.0f} % ({way}), the others", "measure it again"
-        if (factor := math.exp(abs(math.log1p(fault.off)))) >= _FACTOR:
-            off, again = f"{way} by a factor of {factor:.2g}, the others are off", f"look at its unit, or {again}"
+        again = "measure it again with these gates open"
+        off = f"off by {100 * abs(fault.off):.0f} % ({way}), the others"
+        if not 1 / _FACTOR < 1 + fault.off < _FACTOR:
+            off, again = f"{way} by {_factor(1 + fault.off)}, the others are off", f"look at its unit, or {again}"
         return (
             f"reading {_reading(fitted, fault.what.reading)} alone is {off} by {100 * fault.rest:.1f} %: it is left"
             f" out of these figures ({with_it}){others}; {again}"
         )
     place = next((p for p in fitted.fit.places if p.piece == fault.what.piece), None)
+    if place is None and fault.what.piece is not None:
+        piece = _piece(fitted, fault.what.piece)
+        return f"{piece} does not lose what is described: its loss was fitted ({with_it}){others}"
     if place is None:
         return f"the filter does not take what is described: its loss was fitted ({with_it}){others}"
     advice = _more(fitted, place.piece) if place.found > place.described else _LESS
@@ -280,9 +289,21 @@ def _more(fitted: Fitted, piece: Piece) -> str:
     duct = fitted.system.ducting.network.duct(piece.duct)
     gate = ["its gate is not fully open"] if duct.gate is not None else []
     if piece.hood:
-        return listed(["something blocks the hood", *gate, "hood and machine lose more than described"], last="or")
+        return _ways(["something blocks the hood", *gate, "hood and machine lose more than described"])
     hose = ["the hose is not stretched"] if duct.roughness >= MATERIALS["flex"].roughness else []
-    return listed(["something lies in it", *gate, *hose, "it has fittings that are not described"], last="or")
+    return _ways(["something lies in it", *gate, *hose, "it has fittings that are not described"])
+
+
+def _ways(clauses: Sequence[str]) -> str:
+    return f"{', '.join(clauses[:-1])}, or {clauses[-1]}"
+
+
+def _factor(times: float) -> str:
+    """How many times too high or too low."""
+    factor = max(times, 1 / max(times, 1 / _FAR))
+    return (
+        "far" if factor >= _FAR else f"a factor of {factor:,.0f}" if factor >= _WHOLE else f"a factor of {factor:.1f}"
+    )
 
 
 def _as_it_is(fitted: Fitted, place: Place) -> str:
