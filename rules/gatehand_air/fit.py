@@ -147,6 +147,8 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
     faults: list[Fault] = []
     while state.line.spare > 1 and len(faults) < MOST_FAULTS and (suspects := state.suspects()):
         less, worst, others = _worst(state, suspects)
+        if _filter_gone(less):
+            break
         off = less.with_reading(worst.reading) if worst.reading is not None else 0.0
         faults.append(Fault(worst, others, off, less.error, state.guess.scale))
         state = less

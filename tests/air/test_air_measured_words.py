@@ -96,6 +96,20 @@ centreline = { row = 1400 }
     assert all(abs(one["off"]) < 20 for one in fit_as_json(fit)["faults"] if one["off"] is not None)
 
 
+def test_whole_ducts_that_lose_what_is_described_take_one_line(config: Config, tmp_path: Path) -> None:
+    """Three rows said "as described"; a shop of twelve gates had twelve. What a tap tells has its row."""
+    of = system(config)
+    some = [one for one in what(of) if one.kind is not Quantity.TAP]
+    _, (fit,) = fitted(config, file_of(of, read(as_built(of.ducting, 3, 0.9), some, 3, exact=True)), tmp_path)
+    assert len(fit.fit.places) > 1
+    assert not any(place.off for place in fit.fit.places)
+    assert f"{len(fit.fit.places)} ducts lose as much as described, as far as these readings tell" in fit_as_text(fit)
+    assert "the ducts by these readings" not in fit_as_text(fit)
+    assert len(fit_as_json(fit)["ducts"]) == len(fit.fit.places)
+    _, (fit,) = fitted(config, file_of(of, read(as_built(of.ducting, 3, 0.9), what(of), 3, exact=True)), tmp_path)
+    assert "the hood band_saw with the first 1 ft of band_saw_drop  " in fit_as_text(fit)
+
+
 def test_a_filter_fitted_to_nothing_is_written_as_nothing(tmp_path: Path) -> None:
     """Once 1.5e-07 in.w.g., which the config refuses: the command ended with a traceback."""
     text = """

@@ -40,8 +40,14 @@ def fit_as_text(fitted: Fitted) -> str:
     head = f"collector {collector}, fitted to {named(len(fitted.readings), 'reading')}, {found.spare} to spare"
     lines = [f"{head}: {_figures(fitted)}", *columns(_rows(fitted), "  ")]
     lines += [f"  {line}" for line in _sentences(fitted)]
-    if rows := _places(fitted):
-        lines += ["  the ducts by these readings, each ± for 19 of 20:", *columns(rows, "  ")]
+    places = found.places
+    telling = [place for place in places if place.off or not (place.piece.first and place.piece.last)]
+    if telling:
+        lines += ["  the ducts by these readings, each ± for 19 of 20:", *columns(_places(fitted, telling), "  ")]
+    if silent := len(places) - len(telling):
+        more = "more " if telling else ""
+        lose = "loses" if silent == 1 else "lose"
+        lines.append(f"  {named(silent, f'{more}duct')} {lose} as much as described, as far as these readings tell")
     if fitted.taken:
         lines += [f"  {line}" for line in (_in_place_of(fitted), *_toml(collector, fitted.fan))]
     return "\n".join([*lines, ""])
@@ -351,11 +357,9 @@ def _piece(fitted: Fitted, piece: Piece) -> str:
     return f"{piece.duct} between {start} and {end}"
 
 
-def _places(fitted: Fitted) -> list[list[str]]:
+def _places(fitted: Fitted, places: Sequence[Place]) -> list[list[str]]:
     """What the readings say of single pieces better than the description does."""
-    say, places = fitted.system.say, fitted.fit.places
-    if not places:
-        return []
+    say = fitted.system.say
     rows = [["", "open", "flow", "loses", "as described", ""]]
     for place in places:
         found = f"{say.pressure(place.found, word=False)} ± {say.pressure(place.found_off, word=False)}"
