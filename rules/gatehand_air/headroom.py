@@ -91,7 +91,7 @@ def _drawing(solver: Solver, gates: Collection[str], where: str, target: float) 
 
 
 SMALLEST_SLOPE: Final = 1e-9
-"""Part of its flow by which a want changes with 1 Pa in a machine, below which nothing is told; a hose has some 1e-4."""
+"""Part of its flow by which a want changes with 1 Pa in a machine, below which nothing is told; a hose has 1e-4."""
 
 
 class MachineRoom(Struct, frozen=True):
