@@ -79,6 +79,18 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
             "duct.main.fittings",
             'wanted a list: fittings = ["elbow_90"]',
         ),
+        (
+            "[fan.main]\n",
+            "[fan.main]\nspeed = { curve = 3450 }\n",
+            "fan.main.speed.run",
+            "run is missing (the speed at which it runs: flow goes with it, pressure with its square)",
+        ),
+        (
+            'entry = "bell"',
+            'entry = "bell", machine_loss = { loss = 1.8 }',
+            "duct.sweep_drop.hood.machine_loss.at",
+            "at is missing (the flow at which it was measured): it has no default",
+        ),
         ("[fan.main]\n", "[fan.main]\nspeed = 2850\n", "fan.main.speed", "speed = { curve = ..., run = ... }"),
         (
             'gate = "bench"\n',

@@ -8,7 +8,7 @@ import math
 from itertools import pairwise
 from typing import Annotated, Final, Literal, Self, TypeAlias
 
-from pydantic import PlainValidator, WithJsonSchema, field_validator, model_validator
+from pydantic import Field, PlainValidator, WithJsonSchema, field_validator, model_validator
 
 from gatehand.config import codes
 from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, unknown_word
@@ -105,12 +105,9 @@ class Airflow(TomlTable):
 class FilterLoss(TomlTable):
     """Pressure lost in the filter at one flow, clean and dirty."""
 
-    clean: NotNegative
-    """Pressure lost with a clean filter."""
-    dirty: NotNegative
-    """Pressure lost when it is due for cleaning."""
-    at: Positive
-    """The flow at which both were measured."""
+    clean: NotNegative = Field(description="Pressure lost with a clean filter.")
+    dirty: NotNegative = Field(description="Pressure lost when it is due for cleaning.")
+    at: Positive = Field(description="The flow at which both were measured.")
     exponent: Positive = 2.0
     """Loss goes with flow to this power: 2, or down to 1 for a filter that was measured so."""
 
@@ -138,24 +135,22 @@ FAN_STATIC: Final = "fan_static"
 class InletPipe(TomlTable):
     """A pipe before the fan, in which a gauge read the static suction at each flow."""
 
-    inlet_pipe: Positive
-    """Inside diameter of the pipe, in or mm."""
+    inlet_pipe: Positive = Field(description="Inside diameter of the pipe, in or mm.")
 
 
 class FanSpeed(TomlTable):
     """Revolutions a minute: at which the curve was drawn, and at which the fan runs."""
 
-    curve: Positive
-    """The speed at which the curve was drawn."""
-    run: Positive
-    """The speed at which it runs: flow goes with it, pressure with its square."""
+    curve: Positive = Field(description="The speed at which the curve was drawn.")
+    run: Positive = Field(description="The speed at which it runs: flow goes with it, pressure with its square.")
 
 
 class Fan(TomlTable):
     """[fan.NAME], named after its collector; one with another name is there to compare with."""
 
-    curve: tuple[CurvePair, ...]
-    """(flow, pressure) for standard air, flow rising, pressure falling."""
+    curve: tuple[CurvePair, ...] = Field(
+        description="(flow, pressure) for standard air, flow rising, pressure falling."
+    )
     measured: InletPipe | None = None
     """The curve's pressure: "fan_static", or { inlet_pipe = 6 }: static suction in an inlet pipe of that diameter."""
     speed: FanSpeed | None = None
@@ -241,19 +236,15 @@ class FittingTable(TomlTable):
 class Leak(TomlTable):
     """What passes the gate when it is shut: a flow at a pressure. It goes with the root of the pressure."""
 
-    flow: Positive
-    """What passes."""
-    at: Positive
-    """The pressure at which it was measured."""
+    flow: Positive = Field(description="What passes.")
+    at: Positive = Field(description="The pressure at which it was measured.")
 
 
 class MachineLoss(TomlTable):
     """Pressure lost inside the machine behind the hood; it goes with the square of flow. 0: it loses nothing."""
 
-    loss: NotNegative
-    """The pressure lost."""
-    at: Positive
-    """The flow at which it was measured."""
+    loss: NotNegative = Field(description="The pressure lost.")
+    at: Positive = Field(description="The flow at which it was measured.")
 
     @model_validator(mode="before")
     @classmethod
@@ -312,10 +303,8 @@ class DuctTable(TomlTable):
     """The next duct towards the fan; the one at the collector has none."""
     collector: NameOf | None = None
     """Only where there are several: whose fan draws on the duct without `into`."""
-    diameter: Positive
-    """Inside, in or mm."""
-    length: NotNegative
-    """Straight length, ft or m, all of it of the duct's own diameter."""
+    diameter: Positive = Field(description="Inside, in or mm.")
+    length: NotNegative = Field(description="Straight length, ft or m, all of it of the duct's own diameter.")
     material: str = "galvanised"
     """What it is made of."""
     roughness: NotNegative | None = None
