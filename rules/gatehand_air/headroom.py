@@ -90,6 +90,10 @@ def _drawing(solver: Solver, gates: Collection[str], where: str, target: float) 
     return flow
 
 
+SMALLEST_SLOPE: Final = 1e-9
+"""Part of its flow by which a want changes with 1 Pa in a machine, below which nothing is told; a hose has 1e-4."""
+
+
 class MachineRoom(Struct, frozen=True):
     """What the machine behind a hood may lose before something falls short.
 
@@ -107,7 +111,8 @@ class MachineRoom(Struct, frozen=True):
 def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str], hood: str) -> MachineRoom | None:
     """With these gates open, the dirty filter and dust at these hoods.
 
-    None where nothing is wanted, the hood has no air, or the fan's curve does not tell.
+    None where nothing is wanted, the hood has no air, the fan's curve does not tell, or what the machine loses is as
+    nothing beside a duct that lets hardly any air through.
     """
     wants = [
         (where, wanted * (1.0 if lack is Lack.HOOD_FLOW else ducting.areas[where]))
@@ -147,6 +152,8 @@ def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str
     off = spread(with_it(machine), gates, found, replace(ducting.ignorance, machine=0.0)).flows[where]
     fall = with_it(machine).linear(gates, found).response(0.0, {found.ducts.index(hood): 1.0})[0]
     slope = -fall[found.ducts.index(where)]
+    if not slope > found.flows[where] * SMALLEST_SLOPE:
+        return None
     flow = found.flows[hood]
     return MachineRoom(machine * flow**2 + min(0.0, found.flows[where] - wanted) / slope, off / slope, flow)
 

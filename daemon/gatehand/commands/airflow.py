@@ -33,10 +33,10 @@ a file of readings; fits the fan curve's scale and the filter's loss to them (le
 which reading, stretch, hood or filter is off, and works with the fitted fan. TOML, in the config's units, one
 [[reading]] for each set of gates that was measured: filter = "clean" (or "dirty": as it was), accuracy = 0.05 (how far
 a reading may be off, as a part of it: common practice, no published source), then [[reading]] open = ["band_saw"], and
-any of hood = { band_saw = 410 } (flow), duct = { main = 3700 } (mean velocity; one read in the middle of a duct is 10
-to 25 %% higher: centreline = { main = 4500 }), suction = 5.2 (static, at the collector),
-taps = { main = [[0.5, 5.6], [4, 7.0]] } (static suction at a distance from the duct's hood end), filter_loss = 1.1
-(across the filter). At least 3 readings, better 6
+any of hood = { band_saw = 710 } (flow), duct = { main = 3600 } (mean velocity; one read in the middle of a duct is 10
+to 25 %% higher: centreline = { main = 4400 }), suction = 7.2 (static, at the collector),
+taps = { main = [[0.5, 6.7], [4, 6.9]] } (static suction at a distance from the duct's hood end), filter_loss = 0.6
+(across the filter). At least 3 readings, better 6. deploy/measured-air.toml is an example
 """
 
 _SIZE = """\
