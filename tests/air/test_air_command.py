@@ -119,7 +119,7 @@ def test_the_text_shows_working_points_suction_wants_and_proposals(
     assert "planing wants 483 cfm (jointer under 410 mm, TRGS 553 Annex 2 [pub])" in text
     assert "band_saw wants 550 cfm (yours)" in text
     assert "not asked for: max_open" in text
-    assert "dirty   filter" in text
+    assert "dirty cfm  fan in.w.g.  suction" in text
     assert "the fan carries 1 open at once" in text
     assert "[collector.main]\n  max_open = 1  # with " in text
     assert (

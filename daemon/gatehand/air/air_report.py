@@ -20,12 +20,12 @@ from gatehand_air.solve import Solution, Solver, SolveResult, Why
 from gatehand_air.spread import Ignorance, spread
 
 LEFT_OUT: Final = """\
-What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right
-before the fan's inlet costs, dust that a hood lets escape. Branch entries are constant factors on the branch's velocity
-pressure. Figures marked [memory] or [practice] have no published source behind them.
+What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right \
+before the fan's inlet costs, dust that a hood lets escape. Branch entries are constant factors on the branch's \
+velocity pressure. Figures marked [memory] or [practice] have no published source behind them.
 Measure: an anemometer or a pitot tube shows what the air really does; then give the readings with --measured.
-Opinions on gating differ: one public works standard sizes ducts for all hoods open and uses gates only to balance.
-British and German guides design for the machines used together and want air speeds measured again when gate control
+Opinions on gating differ: one public works standard sizes ducts for all hoods open and uses gates only to balance. \
+British and German guides design for the machines used together and want air speeds measured again when gate control \
 changes; this report follows them.
 Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask someone competent."""
 
@@ -77,21 +77,25 @@ _INPUTS: Final = ("fittings", "hood entries", "roughness", "the filter")
 
 def _summary(report: Report) -> Iterator[str]:
     """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
-    of = report.system.units
-    point = of.flow_word, of.pressure_word, "suction"
-    table = [["", "clean", "filter", "", "dirty", "filter", "", ""], ["open", *point, *point, "verdict"]]
+    of, ducting = report.system.units, report.system.ducting
+    filters = (
+        {"clean ": ducting.clean, "dirty ": ducting.dirty}
+        if ducting.clean is not ducting.dirty
+        else {"": ducting.clean}
+    )
+    heads = [head for each in filters for head in (f"{each}{of.flow_word}", f"fan {of.pressure_word}", "suction")]
+    table = [["open", *heads, "verdict"]]
     for view in report.views:
-        ducting, gates = report.system.ducting, view.assessment.gates
-        clean = _point(report.system, ducting.clean, gates, view.assessment.clean)
-        dirty = _point(report.system, ducting.dirty, gates, view.assessment.dirty)
-        name = ", ".join(sorted(gates)) or "(none)"
+        gates, answers = view.assessment.gates, (view.assessment.clean, view.assessment.dirty)
+        points = [_point(report.system, *each, gates) for each in zip(filters.values(), answers, strict=False)]
+        name = ", ".join(sorted(gates)) or "(no gate)"
         if sum(other.assessment.gates == gates for other in report.views) > 1:  # same gates, dust at another hood
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
-        table.append([name, *clean, *dirty, _verdict(view, report.system)])
+        table.append([name, *(cell for point in points for cell in point), _verdict(view, report.system)])
     yield from columns(table)
 
 
-def _point(system: DuctSystem, solver: Solver, gates: frozenset[str], answer: SolveResult) -> list[str]:
+def _point(system: DuctSystem, solver: Solver, answer: SolveResult, gates: frozenset[str]) -> list[str]:
     say = system.say
     if not isinstance(answer, Solution):
         side = _BOUND.get(answer.why)
@@ -118,8 +122,21 @@ def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
     of = system.units
     if rows := list(_ducts(system, view)):
         yield from columns([["", of.flow_word, of.velocity_word, "wanted", "dirty filter", ""], *rows], "  ")
+    if suctions := [*_suctions(system, view)]:
+        yield f"  suction at the collector's inlet: {', '.join(suctions)}"
     lines = air_words.shortfalls(view.assessment, system.collector, system.say, view.helped, whole=False)
     yield from (f"  -> {line}" for line in lines)
+
+
+def _suctions(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
+    """What a gauge there reads: such as "8.90 ± 0.61 in.w.g.", "8.07 ± 0.60 with a dirty filter"."""
+    ducting, say, one = system.ducting, system.say, view.assessment
+    answers = [(ducting.clean, one.clean), (ducting.dirty, one.dirty)][: 1 if ducting.dirty is ducting.clean else 2]
+    for number, (solver, answer) in enumerate(answers):
+        if isinstance(answer, Solution):
+            off = spread(solver, one.gates, answer, ducting.ignorance).suction
+            found = say.give(ducting.suction(answer), off, say.bare_pressure)
+            yield f"{found} {system.units.pressure_word}" if number == 0 else f"{found} with a dirty filter"
 
 
 def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:

@@ -143,12 +143,19 @@ def verdict(assessment: Assessment, say: Speaker) -> str:
     if settling := [s.where for s in short if s.settles]:
         text = f"sawdust settles in {_few(settling)}"
     elif short:
-        text = f"{_few([say.hood(s.where) if s.lack is Lack.HOOD_FLOW else s.where for s in short])} short"
+        text = _shorts(short, say)
     elif unknown is not None:
         return _UNKNOWN.get(unknown.why, "no answer")
     else:
         return "too close to call" if assessment.shorts else "well"
     return f"{text} with a dirty filter" if all(s.dirty for s in short) else text
+
+
+def _shorts(short: Sequence[Short], say: Speaker) -> str:
+    """Such as "planing short", "planing short and row slow", "row slow": a hood gets too little, a duct is too slow."""
+    hoods = list(dict.fromkeys(say.hood(s.where) for s in short if s.lack is Lack.HOOD_FLOW))
+    ducts = [s.where for s in short if s.lack is Lack.SLOW_DUCT and s.where not in hoods]
+    return " and ".join(f"{_few(some)} {what}" for some, what in ((hoods, "short"), (ducts, "slow")) if some)
 
 
 def _few(some: Sequence[str]) -> str:
@@ -191,13 +198,13 @@ def air_sentence(
 
 
 def _slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
-    """Such as "main runs at 1,650 ft/min, not the 3,500 wanted: sawdust settles", and its milder form."""
-    what = f"{names(ducts)} {'runs' if len(ducts) == 1 else 'run'} at {say.velocity(short.found)}"
-    wanted = say.velocity(short.wanted, word=False)
+    """Such as "main runs at 1,650 ± 120 ft/min, not the 3,500 wanted: sawdust settles", and its milder forms."""
+    off, wanted = say.velocity(short.spread, word=False), say.velocity(short.wanted, word=False)
+    found = f"{say.velocity(short.found, word=False)} ± {off} {say.units.velocity_word}"
+    what = f"{names(ducts)} {'runs' if len(ducts) == 1 else 'run'} at {found}"
     if short.verdict is Verdict.CLOSE:
-        off = say.velocity(short.spread, word=False)
-        return f"{what} ± {off}, and {wanted} is wanted: too close to call"
-    return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'heavy dust may stay behind'}"
+        return f"{what}, and {wanted} is wanted: too close to call"
+    return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'dust may stay behind'}"
 
 
 def _helped(helped: Assist, say: Speaker) -> str:

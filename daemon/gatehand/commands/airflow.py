@@ -20,9 +20,9 @@ _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
 pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
 velocity in each duct against its transport velocity, the fan's working point and the suction with a clean and a dirty
-filter, what falls short, and what would fix it, as TOML. Every figure has its ±; what is wanted within it is too close
-to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's curve does not tell, 2 for
-wrong usage.
+filter, what falls short, and what would fix it, as TOML. Flows, velocities and suctions have their ±; what is wanted
+within it is too close to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's
+curve does not tell, 2 for wrong usage.
 
 With --json `flow`, `pressure` (the fan's, static), `suction`, `ducts` and `hoods` are for the clean filter; `dirty`
 has the same for the dirty one. Numbers are in the config's units.

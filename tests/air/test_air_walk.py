@@ -1,0 +1,168 @@
+"""A builder's walk through `gatehand airflow`: what is said must be so, and must read well at 80 columns."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from gatehand import cli
+from gatehand.air.air_report import LEFT_OUT
+from gatehand.terminal import fitted
+
+CURVE = "[[0, 11.2], [400, 10.6], [800, 8.6], [1100, 5.8], [1400, 1.5]]"
+FILTER = "filter_loss = { clean = 0.8, dirty = 2.0, at = 800 }"
+STATION = f"""
+[fan.main]
+curve = {CURVE}
+{FILTER}
+[duct.main]
+diameter = 6
+length = 15
+fittings = ["elbow_90"]
+[duct.station]
+into = "main"
+diameter = 5
+length = 4
+fittings = ["blade_gate", "wye_45"]
+gate = "station"
+[duct.band_saw]
+into = "station"
+diameter = 4
+length = 3
+hood = {{ entry = "flanged", flow = 350, tool = "band_saw", machine_loss = {{ loss = 1.5, at = 350 }} }}
+[duct.mitre_saw]
+into = "station"
+diameter = 4
+length = 3
+fittings = ["wye_45"]
+hood = {{ entry = "plain", flow = 350, tool = "mitre_saw", dust = "shavings" }}
+[duct.scroll_saw]
+into = "station"
+diameter = 2.5
+length = 4
+fittings = [{{ reducer = 4 }}, "wye_45"]
+hood = {{ entry = "plain", flow = 100, tool = "scroll_saw", dust = "fine", machine_loss = 0 }}
+[duct.lathe]
+into = "main"
+diameter = 4
+length = 4
+fittings = ["blade_gate", "wye_45"]
+gate = "lathe"
+hood = {{ entry = "bell", flow = 400, tool = "lathe" }}
+"""
+TOOLS = {"band_saw": "station", "mitre_saw": "station", "scroll_saw": "station", "lathe": "lathe"}
+
+
+def shop(folder: Path, ducts: str = STATION, tools: dict[str, str] | None = None) -> Path:
+    """A config with these tools (by gate; "" for none) and ducts."""
+    at = TOOLS if tools is None else tools
+    none = "" if any(at.values()) else "min_open = 0\n"
+    text = f'[collector.main]\ncommand = {{ topic = "c/set", on = "1", off = "0" }}\n{none}'
+    for gate in sorted({gate for gate in at.values() if gate}):
+        text += f'[gate.{gate}]\ncommand = {{ topic = "g/{gate}/set", open = "1", shut = "0" }}\n'
+    for tool, gate in at.items():
+        where = f'gates = ["{gate}"]' if gate else 'collector = "main"'
+        text += f'[tool.{tool}]\n{where}\ncurrent = {{ topic = "t/{tool}" }}\nstart_amps = 2\n'
+    path = folder / "config.toml"
+    path.write_text(f'[broker]\nhost = "127.0.0.1"\n{text}{ducts}', encoding="utf-8")
+    return path
+
+
+def airflow(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str]:
+    """The exit code and what it printed."""
+    code = cli.main(["airflow", *args])
+    return code, capsys.readouterr().out
+
+
+def row(text: str, start: str) -> str:
+    """The one line that begins so."""
+    (found,) = (line for line in text.splitlines() if line.startswith(start))
+    return found
+
+
+# The sets
+
+
+def test_each_heading_of_the_sets_names_its_own_column(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """At 80 columns each cell is named by its heading: the fan's pressure is no pressure of the filter."""
+    monkeypatch.setattr("gatehand.terminal.room", lambda _=None: 80)
+    _, text = airflow(capsys, "--config", str(shop(tmp_path)))
+    said = " ".join(text.split())
+    assert "clean cfm 948 ± 47, fan in.w.g. 7.39, suction 7.72, dirty cfm 887 ± 48, fan in.w.g. 7.95" in said
+    assert "verdict well" in said
+    assert "filter 7.39" not in said
+
+
+def test_a_shop_without_a_filter_is_shown_one_column(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Clean and dirty are the same there."""
+    _, text = airflow(capsys, "--config", str(shop(tmp_path, STATION.replace(FILTER, ""))))
+    assert row(text, "open ").count("cfm") == 1
+    assert "dirty" not in row(text, "open ")
+
+
+def test_a_hood_is_short_and_a_duct_is_slow(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One word for one thing; a hood and its duct of one name are named once."""
+    ducts = STATION.replace("flow = 400", "flow = 880")
+    _, text = airflow(capsys, "--config", str(shop(tmp_path, ducts)))
+    assert row(text, "lathe, station (tool mitre_saw with tool lathe)").endswith("lathe and mitre_saw short")
+    slow = STATION.replace("diameter = 6\n", "diameter = 6.25\n").replace('"lathe" }', '"lathe", dust = "heavy" }')
+    _, text = airflow(capsys, "--config", str(shop(tmp_path, slow)))
+    assert "main slow with a dirty filter" in row(text, "lathe  ")
+
+
+def test_fine_dust_is_not_called_heavy(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What may stay behind is the dust of the hood; and what is too slow has its half-width."""
+    ducts = STATION.replace("diameter = 6\n", "diameter = 7.75\n").replace(
+        'tool = "lathe"', 'tool = "lathe", dust = "fine"'
+    )
+    _, text = airflow(capsys, "--config", str(shop(tmp_path, ducts)), "--open", "lathe")
+    told = row(text, "  -> with a dirty filter main runs at")
+    assert "ft/min, not the 3,000 wanted: dust may stay behind" in told
+    assert " ± " in told
+
+
+def test_suction_at_the_collector_has_its_half_width(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What a gauge there reads is in the text as in the JSON."""
+    config = str(shop(tmp_path))
+    _, text = airflow(capsys, "--config", config, "--open", "lathe")
+    _, told = airflow(capsys, "--config", config, "--open", "lathe", "--json")
+    (one,) = json.loads(told)["sets"]
+    clean, dirty = (f"{each['suction']:.2f} ± {each['suction_spread']:.2f}" for each in (one, one["dirty"]))
+    assert f"suction at the collector's inlet: {clean} in.w.g., {dirty} with a dirty filter" in text
+
+
+@pytest.mark.parametrize(("flow", "answer"), [(300, 0), (1100, 1)])
+def test_a_tool_without_a_gate_is_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], flow: int, answer: int
+) -> None:
+    """A hose and no gate: the tool alone is a set of its own, and its verdict is the exit code (it draws 820 ± 96)."""
+    duct = f'diameter = 4\nlength = 10\nhood = {{ entry = "plain", flow = {flow}, tool = "saw" }}'
+    config = shop(tmp_path, f"\n[fan.main]\ncurve = {CURVE}\n[duct.main]\n{duct}\n", {"saw": ""})
+    code, text = airflow(capsys, "--config", str(config), "--full")
+    assert "(tool saw)" in text
+    assert "not asked for" not in text
+    assert code == answer
+
+
+def test_paragraphs_are_broken_by_the_terminal_alone() -> None:
+    """A line that is broken in the text and again by the terminal is ragged."""
+    for line in LEFT_OUT.splitlines():
+        assert line.endswith((".", ";")), line
+        assert all(len(part) > 50 for part in [*fitted(line, 80)][:-1])
+
+
+# Room
+
+
+@pytest.mark.parametrize("curve", ["[[0, 11.2], [200, 11.0], [400, 10.6]]", "[[925, 7.8], [1100, 5.8], [1400, 1.5]]"])
+def test_no_room_is_told_where_the_curve_does_not_tell(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], curve: str
+) -> None:
+    """A curve that ends before the want is met tells no room, nor does one that begins late."""
+    config = shop(tmp_path, STATION.replace(CURVE, curve))
+    _, told = airflow(capsys, "--config", str(config), "--json")
+    rooms = {one["for"]: one for one in json.loads(told)["room"]}
+    assert rooms["tool lathe"]["machines"][0]["may_lose"] is None
+    assert rooms["tool mitre_saw"]["machines"][0]["may_lose"] is None
