@@ -166,3 +166,105 @@ def test_no_room_is_told_where_the_curve_does_not_tell(
     rooms = {one["for"]: one for one in json.loads(told)["room"]}
     assert rooms["tool lathe"]["machines"][0]["may_lose"] is None
     assert rooms["tool mitre_saw"]["machines"][0]["may_lose"] is None
+
+
+# Sizes
+
+SIX = """
+sold = [4]
+at_once = 2
+[run.main]
+length = 30
+[run.table_saw]
+into = "main"
+length = 6
+port = 5
+dust = "shavings"
+[run.band_saw]
+into = "main"
+at = 10
+length = 5
+flow = 400
+[run.jointer]
+into = "main"
+at = 15
+length = 4
+port = 4
+[run.drum_sander]
+into = "main"
+at = 20
+length = 6
+port = 4
+[run.router]
+into = "main"
+at = 22
+length = 9
+flow = 220
+[run.sweep]
+into = "main"
+at = 25
+length = 3
+flow = 350
+"""
+
+
+def sized(capsys: pytest.CaptureFixture[str], folder: Path, text: str, *more: str) -> str:
+    """What --size prints of a file."""
+    path = folder / "sizes.toml"
+    path.write_text(text, encoding="utf-8")
+    cli.main(["airflow", "--size", str(path), *more])
+    return capsys.readouterr().out
+
+
+def test_what_one_tool_lacks_is_not_told_again_with_every_other(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The router is slow alone and so with each of five others: that is one remark."""
+    text = sized(capsys, tmp_path, SIX)
+    (told,) = (line for line in text.splitlines() if "router would run at" in line)
+    assert told.startswith(
+        "-> router alone: router would run at 2,520 ft/min, not the 4,000 wanted; so it gets more air"
+    )
+    assert json.loads(sized(capsys, tmp_path, SIX, "--json"))["collectors"]["main"]["cures"]
+
+
+def test_remarks_of_a_kind_are_few_on_a_page_and_all_in_the_json(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Six ports too narrow and eleven ducts too fast: four of each, the worst ducts first, and how many more."""
+    narrow = SIX.replace("at_once = 2", "").replace("port = 4", "port = 2").replace("port = 5", "port = 2")
+    narrow = narrow.replace("flow = ", "port = 2\nflow = ")
+    text = sized(capsys, tmp_path, narrow)
+    assert text.count("is narrow for") == 4
+    assert "2 ports more, too narrow as well; --json has all" in text
+    remarks = json.loads(sized(capsys, tmp_path, narrow, "--json"))["collectors"]["main"]["remarks"]
+    assert sum("is narrow for" in remark for remark in remarks) == 6
+    (fast,) = (line for line in sized(capsys, tmp_path, SIX).splitlines() if line.startswith("-> faster than"))
+    speeds = [float(part.split(" ft/min")[0].replace(",", "")) for part in fast.split(" at ")[1:]]
+    assert len(speeds) == 4
+    assert speeds == sorted(speeds, reverse=True)
+    assert "ducts more, each less fast" in fast
+
+
+def test_a_factor_has_as_many_digits_as_are_known_and_says_what_it_is(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The step from the saw's 5 in port into a 4 in drop is no figure of the owner's."""
+    line = row(sized(capsys, tmp_path, SIX), "table_saw = {")
+    assert "{ k = 0.095 }" in line
+    assert line.endswith("# the first k is the step from the port of 5 in")
+
+
+def test_without_a_filter_none_is_in_the_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two columns of zeros say nothing."""
+    assert "filter" not in row(sized(capsys, tmp_path, SIX), "fan needed")
+    with_it = f"{FILTER}\n{SIX}"
+    assert "filter clean  dirty" in row(sized(capsys, tmp_path, with_it), "fan needed")
+
+
+def test_size_refuses_another_fan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It was dropped without a word."""
+    path = tmp_path / "sizes.toml"
+    path.write_text(SIX, encoding="utf-8")
+    assert cli.main(["airflow", "--size", str(path), "--fan", "spare"]) == 2
+    assert "--size goes without --fan" in capsys.readouterr().err

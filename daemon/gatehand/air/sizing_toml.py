@@ -63,12 +63,21 @@ def as_toml(job: Job, sized: Sized) -> Iterator[str]:
     """One line for each duct, and what else the config needs as remarks, for those tables are there already."""
     yield "[duct]"
     for name, table in tables(job, sized).items():
-        yield f"{_key(name)} = {_inline(table)}"
+        yield f"{_key(name)} = {_inline(table)}{_steps(job, sized, name)}"
     for need in sized.needs:
         if need.asked.assist and len(need.asked.who) == 1:
             gates = _inline(sorted(need.asked.assist))
             yield from (f"# [tool.{_key(tool)}] assist = {gates}" for tool in job.tools[need.asked.who[0]])
     yield f"# [collector.{_key(job.collector)}] max_open = {sized.max_open}"
+
+
+def _steps(job: Job, sized: Sized, name: str) -> str:
+    """A remark on a factor that nobody gave: the step from a port that is wider than its duct."""
+    piece = sized.laid.by_name[name]
+    port = piece.opening.port if piece.opening is not None else None
+    if port is None or port <= piece.diameter or not any(isinstance(each, float) for each in piece.fittings):
+        return ""
+    return f"  # the first k is the step from the port of {port / job.units.diameter:.4g} {job.units.diameter_word}"
 
 
 def _key(name: str) -> str:

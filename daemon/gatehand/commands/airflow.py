@@ -94,7 +94,7 @@ def _size(args: argparse.Namespace, config: Config | None) -> int:
     from gatehand_air.fan_need import NoSuctionError
     from gatehand_air.sizing import size
 
-    for option in ("open", "measured", "plot"):
+    for option in ("open", "measured", "plot", "fan"):
         if getattr(args, option) is not None:
             raise CommandError(f"--size goes without --{option}", WRONG_USAGE)
     with ending(SizingFileError, NoSuctionError):
