@@ -268,3 +268,55 @@ def test_size_refuses_another_fan(tmp_path: Path, capsys: pytest.CaptureFixture[
     path.write_text(SIX, encoding="utf-8")
     assert cli.main(["airflow", "--size", str(path), "--fan", "spare"]) == 2
     assert "--size goes without --fan" in capsys.readouterr().err
+
+
+# Another fan
+
+SPARE = """
+[fan.spare]
+curve = [[0, 8], [400, 7.6], [800, 6.2], [1100, 4.2], [1400, 1.0]]
+speed = { curve = 2850, run = 3450 }
+"""
+
+
+def test_both_fans_are_told_as_the_report_tells_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same sets by the same names, the same room in the same words, each flow with its half-width."""
+    config = str(shop(tmp_path, STATION + SPARE))
+    _, report = airflow(capsys, "--config", config)
+    _, both = airflow(capsys, "--config", config, "--fan", "spare")
+    for line in report.splitlines():
+        if line.startswith(("station (", "lathe, station (")):
+            name = line.split(")")[0] + ")"
+            assert row(both, f"  {name}").count(" ± ") == 2
+    assert "1.81 ± 1.67" in row(report, "  tool band_saw ")
+    assert "1.81 ± 1.67, then the hood at band_saw falls short" in row(both, "  tool band_saw ")
+    assert both.splitlines()[-1]
+    told = json.loads(airflow(capsys, "--config", config, "--fan", "spare", "--json")[1])["fans"][0]["sets"]
+    first = next(one for one in told if one["asked_by"] == [["tool band_saw"]])
+    assert first["other"]["spread"] > first["own"]["spread"] > 0
+    assert first["own"]["filter_spread"] > 0
+
+
+def test_beyond_a_curve_both_fans_say_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The lower bound is known there too."""
+    config = str(shop(tmp_path, STATION + SPARE.replace(", [800, 6.2], [1100, 4.2], [1400, 1.0]", "")))
+    _, both = airflow(capsys, "--config", config, "--fan", "spare")
+    assert "over 484" in row(both, "  lathe ")  # 400 x 3450 / 2850
+
+
+def test_a_fan_is_not_compared_with_itself(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two columns alike would only look like an answer."""
+    _, both = airflow(capsys, "--config", str(shop(tmp_path)), "--fan", "main")
+    assert both == "collector main: fan main is its own, so there is nothing to compare\n"
+
+
+def test_no_filter_loses_more_than_the_fan_gives(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A room of 100 in.w.g. at 800 cfm is a figure that no shop has."""
+    small = STATION.replace("flow = 400", "flow = 200").replace("diameter = 6\n", "diameter = 4\n")
+    _, text = airflow(capsys, "--config", str(shop(tmp_path, small)))
+    assert "over 11.20  all that the fan gives; duct lathe would fall short first" in row(text, "  tool lathe ")
+
+
+def test_sources_end_with_their_last_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No blank line behind them."""
+    assert airflow(capsys, "--config", str(shop(tmp_path)), "--sources")[1].endswith("wherever you give one.\n")

@@ -16,7 +16,7 @@ from gatehand.terminal import columns
 from gatehand.text import listed
 from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
 from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
-from gatehand_air.solve import Solution, Solver, SolveResult, Why
+from gatehand_air.solve import Solution, Solver, SolveResult
 from gatehand_air.spread import Ignorance, spread
 
 LEFT_OUT: Final = """\
@@ -98,16 +98,11 @@ def _summary(report: Report) -> Iterator[str]:
 def _point(system: DuctSystem, solver: Solver, answer: SolveResult, gates: frozenset[str]) -> list[str]:
     say = system.say
     if not isinstance(answer, Solution):
-        side = _BOUND.get(answer.why)
-        return ["?" if side is None else f"{side} {say.flow(answer.limit or 0.0, word=False)}", "?", "?"]
+        return [air_words.over(answer, say), "?", "?"]
     off = spread(solver, gates, answer, system.ducting.ignorance)
     root = system.ducting.network.root.name
     pressures = [say.pressure(p, word=False) for p in (answer.pressure, system.ducting.suction(answer))]
     return [say.give(answer.flow, off.flows[root], say.bare_flow), *pressures]
-
-
-_BOUND: Final = {Why.BEYOND_CURVE: "over", Why.BEFORE_CURVE: "under"}
-"""The fan's flow against the end of its curve."""
 
 
 def _verdict(view: AssessedSet, system: DuctSystem) -> str:
@@ -175,7 +170,7 @@ class _Air(Struct, frozen=True):
             return cls(answer.flows, spread(solver, gates, answer, ducting.ignorance).flows)
         if answer.bound is None:
             return cls({}, {})
-        return cls(answer.bound.flows, {}, _BOUND[answer.why])
+        return cls(answer.bound.flows, {}, air_words.BOUND[answer.why])
 
     def put(self, say: air_words.Speaker, name: str, per: float, put: Callable[[float], str]) -> str:
         if name not in self.flows:
@@ -362,7 +357,7 @@ def _json_air(system: DuctSystem, solver: Solver, answer: SolveResult, view: Ass
             "suction_spread": _six(half.suction / of.pressure),
         }
     elif answer.bound is not None:
-        found |= {"bound": {"flow_is": _BOUND[answer.why], "flow": _six(answer.bound.flow / of.flow)}}
+        found |= {"bound": {"flow_is": air_words.BOUND[answer.why], "flow": _six(answer.bound.flow / of.flow)}}
     return {
         **found,
         "ducts": {

@@ -163,6 +163,16 @@ def _few(some: Sequence[str]) -> str:
     return names(some) if len(some) <= 2 else f"{some[0]} and {len(some) - 1} more"  # noqa: PLR2004
 
 
+BOUND: Final = {Why.BEYOND_CURVE: "over", Why.BEFORE_CURVE: "under"}
+"""The fan's flow against the end of its curve."""
+
+
+def over(answer: Unsolved, say: Speaker) -> str:
+    """What is known of the fan's flow where there is none: such as "over 1,400"."""
+    side = BOUND.get(answer.why)
+    return "?" if side is None else f"{side} {say.flow(answer.limit or 0.0, word=False)}"
+
+
 _UNKNOWN: Final = {
     Why.ALL_SHUT: "no air: every gate is shut",
     Why.BEYOND_CURVE: "unknown: beyond the fan's curve",

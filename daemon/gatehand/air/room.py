@@ -17,6 +17,7 @@ from gatehand_air.gate_sets import GateDemand
 from gatehand_air.headroom import FilterRoom, MachineRoom, filter_room, machine_room
 
 NOTHING: Final = "nothing"
+UNKNOWN: Final = "?"
 
 
 class Behind(Struct, frozen=True):
@@ -28,7 +29,10 @@ class Behind(Struct, frozen=True):
 
 
 class Room(Struct, frozen=True):
-    """One demand alone. `at`: the flow, m3/s, at which the config gives the filter's loss, Pa clean and dirty."""
+    """One demand alone. `at`: the flow, m3/s, at which the config gives the filter's loss, Pa clean and dirty.
+
+    `most`: what the fan gives at the most, Pa.
+    """
 
     demand: GateDemand
     machines: tuple[Behind, ...]
@@ -37,6 +41,7 @@ class Room(Struct, frozen=True):
     clean: float
     dirty: float
     exponent: float
+    most: float
 
 
 def rooms(system: DuctSystem) -> tuple[Room, ...]:
@@ -55,7 +60,8 @@ def rooms(system: DuctSystem) -> tuple[Room, ...]:
         at = system.filter_at
         flow = at if at is not None else room.flow if room is not None else 0.0
         clean, dirty = ducting.clean_filter.at(flow)[0], ducting.dirty_filter.at(flow)[0]
-        found.append(Room(demand, tuple(machines), room, at, clean, dirty, ducting.clean_filter.exponent))
+        most = max(pressure for _, pressure in ducting.fan.points)
+        found.append(Room(demand, tuple(machines), room, at, clean, dirty, ducting.clean_filter.exponent, most))
     return tuple(found)
 
 
@@ -71,7 +77,7 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
     rows = [["", f"its machine may lose, {unit}, dirty filter", f"the filter may lose{at}, {unit}{now}", ""]]
     alike: dict[tuple[str, ...], list[str]] = {}
     for room in found:
-        alike.setdefault((*_machines(room, say), *_filter(room, say)), []).append(air_words.asker(room.demand))
+        alike.setdefault((*_machines(room, say), *filter_cells(room, say)), []).append(air_words.asker(room.demand))
     rows += [[", ".join(who), *cells] for cells, who in alike.items()]
     yield from columns(rows, "  ")
     if any(machine.machine is None for room in found for machine in room.machines):
@@ -97,15 +103,18 @@ def _left(loss: float, off: float, say: air_words.Speaker) -> str:
     return f"perhaps {say.pressure(loss + off, word=False)}" if loss + off > 0 else NOTHING
 
 
-def _filter(room: Room, say: air_words.Speaker) -> list[str]:
+def filter_cells(room: Room, say: air_words.Speaker) -> list[str]:
+    """What the filter may lose, and what falls short then."""
     left = room.filter
     if left is None:
-        return ["?", "the fan's curve does not tell"]
+        return [UNKNOWN, "the fan's curve does not tell"]
     flow = room.at if room.at is not None else left.flow
     loss, off = (left.carried(each, flow, room.exponent) for each in (left.loss, left.spread))
     where = f"the hood at {say.hood(left.where)}" if left.lack is Lack.HOOD_FLOW else f"duct {left.where}"
     if loss + off <= 0:
         return [NOTHING, f"{where} falls short without any filter"]
+    if loss - off > room.most:
+        return [f"over {say.bare_pressure(room.most)}", f"all that the fan gives; {where} would fall short first"]
     unit = "" if room.at is not None else f" at {say.flow(flow)}"
     return [f"{_left(loss, off, say)}{unit}", f"then {where} falls short"]
 

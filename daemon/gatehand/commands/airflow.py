@@ -164,9 +164,9 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     for fitted in fits:
         show([fit_as_text(fitted)])
     if args.sources:
-        show([*(line for report in reports for line in sources(config, report.system)), ""])
-    for name, both in fans.items():
-        show([*fans_as_text(both, name, args.fan), ""])
+        show(line for report in reports for line in sources(config, report.system))
+    for number, (name, both) in enumerate(fans.items()):
+        show([*([""] if number or args.sources else []), *fans_as_text(both, name, args.fan)])
     if not (fans or args.sources):
         show([as_text(reports, full=args.full or only is not None)])
     return _exit(reports, only)
