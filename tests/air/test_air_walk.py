@@ -320,3 +320,43 @@ def test_no_filter_loses_more_than_the_fan_gives(tmp_path: Path, capsys: pytest.
 def test_sources_end_with_their_last_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """No blank line behind them."""
     assert airflow(capsys, "--config", str(shop(tmp_path)), "--sources")[1].endswith("wherever you give one.\n")
+
+
+# Words not understood, and what is not so
+
+
+def test_a_tool_in_place_of_its_gate_is_told_with_its_gate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Whoever thinks of the saw writes the saw."""
+    assert cli.main(["airflow", "--config", str(shop(tmp_path)), "--open", "mitre_saw"]) == 2
+    assert capsys.readouterr().err == "--open: 'mitre_saw' is a tool: name its gate, station\n"
+
+
+def test_max_open_is_named_only_where_it_is(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three tools at once, which nothing forbids, are not beyond a max_open that nobody gave."""
+    ducts = STATION + '[duct.shaper]\ninto = "main"\ndiameter = 4\nlength = 3\ngate = "shaper"\n'
+    _, text = airflow(capsys, "--config", str(shop(tmp_path, ducts, {**TOOLS, "shaper": "shaper"})), "--full")
+    assert "max_open, " not in text.split("room before")[0].replace("without max_open nothing forbids it", "")
+    assert row(text, "lathe, shaper, station  ").endswith("(all at once)")
+    assert "with lathe, shaper and station open (all at once; without max_open nothing forbids it)" in text
+
+
+@pytest.mark.parametrize("text", ["", "sold = [4]\n", "[run]\n"])
+def test_a_file_without_runs_says_what_to_write(tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str) -> None:
+    """Not that a table is missing and has no default."""
+    path = tmp_path / "sizes.toml"
+    path.write_text(text, encoding="utf-8")
+    assert cli.main(["airflow", "--size", str(path)]) == 1
+    assert "describe each run in a table [run.NAME], with its length" in capsys.readouterr().err
+
+
+def test_a_fan_that_nobody_sells_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """2,000 cfm through a 2 in duct take more than the air of the earth weighs: no fan gives that."""
+    text = sized(capsys, tmp_path, "sold = [2]\n[run.m]\nlength = 30\nflow = 2000\n")
+    assert "hardly a small shop's collector gives over 20 in.w.g. [practice]: take wider ducts" in text
+    assert "hardly a small" not in sized(capsys, tmp_path, "[run.m]\nlength = 30\nflow = 400\n")
+
+
+def test_a_fan_of_a_file_is_named_as_it_is_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The file has [fan], not [fan.main]."""
+    text = sized(capsys, tmp_path, "fan = { curve = [[0, 11], [100, 10]] }\n[run.m]\nlength = 30\nflow = 400\n")
+    assert "give [fan] more points" in text

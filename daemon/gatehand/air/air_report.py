@@ -107,12 +107,18 @@ def _point(system: DuctSystem, solver: Solver, answer: SolveResult, gates: froze
 
 def _verdict(view: AssessedSet, system: DuctSystem) -> str:
     verdict = air_words.verdict(view.assessment, system.say)
-    return verdict if view.is_asked else f"{verdict} (not asked for: max_open)"
+    if view.is_asked:
+        return verdict
+    return f"{verdict} ({'all at once' if system.max_open is None else 'not asked for: max_open'})"
+
+
+_BEYOND: Final = "beyond max_open, shown for comparison"
 
 
 def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
     """One set in full: every hood against its flow, every duct against its velocity, sentences."""
-    who = air_words.askers(view.asked) or ("beyond max_open, shown for comparison" if not view.is_asked else "")
+    why = "all at once; without max_open nothing forbids it" if system.max_open is None else _BEYOND
+    who = air_words.askers(view.asked) or (why if not view.is_asked else "")
     yield f"{air_words.opened(view.assessment.gates)}{f' ({who})' if who else ''}"
     of = system.units
     if rows := list(_ducts(system, view)):

@@ -24,6 +24,8 @@ Local rules come first; beyond a hobby shop ask someone competent."""
 ADVISED: Final = "DGUV 209-044 [pub]"
 DENSITY_MATTERS: Final = 0.01
 MOST_SHOWN: Final = 12
+MOST_GIVEN: Final = 5000.0
+"""Pa: hardly a collector of a small shop gives more (common practice, no published source)."""
 MOST_TOLD: Final = 4
 """Remarks of one kind; programs get all."""
 FEW: Final = 3
@@ -155,6 +157,10 @@ def _fan(answer: Answer) -> Iterator[str]:
     hard = f"{say.pressure(sized.hardest.pressure, word=False)} ± {say.pressure(sized.hardest.half)}"
     above = listed(points, last="and")
     yield f"Look for a fan whose curve{here} passes above {above} ({_who(sized.hardest.asked)}: {hard})"
+    if sized.hardest.most > MOST_GIVEN:
+        about = "20 in.w.g." if of.name == "us" else say.pressure(MOST_GIVEN)
+        most = f"hardly a small shop's collector gives over {about} [practice]"
+        yield f"  {most}: take wider ducts, shorter runs, or fewer tools at once"
     if not filtered:
         yield "  no filter is in it: add what its maker says that it loses when it is dirty"
     yield from (f"  your fan: {line}" for line in _checked(answer))
@@ -188,6 +194,8 @@ def _checked(answer: Answer) -> Iterator[str]:
         if assessment.fails:
             worst = min(assessment.fails, key=lambda short: short.share if short.wanted else 0.0)
             text = air_words.air_sentence(None, worst, answer.job.collector, answer.say)
+            if not answer.job.config.duct:  # in a file of runs the fan has no name
+                text = text.replace(f"[fan.{answer.job.collector}]", "[fan]")
             yield f"{_who(need.asked)}: {text}"
 
 

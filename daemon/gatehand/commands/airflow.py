@@ -120,6 +120,10 @@ def _gates(config: Config, asked: str) -> frozenset[str]:
     gates = frozenset(device_name(name) for name in asked.split(",") if name.strip())
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
+        if gate not in config.gate and (tool := config.tool.get(gate)) is not None:
+            named = f"name its {'gate' if len(tool.gates) == 1 else 'gates'}, {', '.join(tool.gates)}"
+            text = f"--open: {gate!r} is a tool: {named if tool.gates else 'it has no gate to open'}"
+            raise CommandError(text, WRONG_USAGE)
         if gate not in config.gate:
             raise no_such("--open: there is no gate", gate, sorted(config.gate))
         if gate not in ducted:
