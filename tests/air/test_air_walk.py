@@ -270,6 +270,23 @@ def test_size_refuses_another_fan(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert "--size goes without --fan" in capsys.readouterr().err
 
 
+def test_room_reads_at_80_columns(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What all rows share is in the title; no cell is parted from its ±."""
+    config = str(shop(tmp_path))
+    _, text = airflow(capsys, "--config", config)
+    assert "each alone (in.w.g.; at 800 cfm the filter loses 0.80 clean, 2.00 dirty):" in text
+    assert "What a machine may lose is told with the dirty filter." in text
+    monkeypatch.setattr("gatehand.terminal.room", lambda _=None: 80)
+    _, narrow = airflow(capsys, "--config", config)
+    said = " ".join(narrow.split())
+    assert "tool band_saw its machine may lose 1.43 ± 0.55 at 350 cfm (it loses 1.50), the filter may lose 1.81" in said
+    assert not [line for line in narrow.splitlines() if line.endswith("±") or line.lstrip().startswith("±")]
+    _, plain = airflow(capsys, "--config", str(shop(tmp_path, STATION.replace(FILTER, ""))))
+    assert "dirty filter." not in plain.split("room before")[1].split("what the ducts ask")[0]
+
+
 # Another fan
 
 SPARE = """

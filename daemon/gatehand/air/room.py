@@ -70,16 +70,17 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
     if not found:
         return
     first = found[0]
-    at = f" at {say.flow(first.at)}" if first.at is not None else ""
-    now = f" (clean {say.bare_pressure(first.clean)}, dirty {say.bare_pressure(first.dirty)})" if first.at else ""
-    yield "room before something falls short, each alone:"
-    unit = say.units.pressure_word
-    rows = [["", f"its machine may lose, {unit}, dirty filter", f"the filter may lose{at}, {unit}{now}", ""]]
+    now = f"loses {say.bare_pressure(first.clean)} clean, {say.bare_pressure(first.dirty)} dirty"
+    at = f"; at {say.flow(first.at)} the filter {now}" if first.at is not None else ""
+    yield f"room before something falls short, each alone ({say.units.pressure_word}{at}):"
+    rows = [["", "its machine may lose", "the filter may lose", ""]]
     alike: dict[tuple[str, ...], list[str]] = {}
     for room in found:
         alike.setdefault((*_machines(room, say), *filter_cells(room, say)), []).append(air_words.asker(room.demand))
     rows += [[", ".join(who), *cells] for cells, who in alike.items()]
     yield from columns(rows, "  ")
+    if first.dirty > first.clean:
+        yield "What a machine may lose is told with the dirty filter."
     if any(machine.machine is None for room in found for machine in room.machines):
         yield "What a machine loses inside is not known until its hood has machine_loss; its maker or a gauge tells it."
 
@@ -91,7 +92,7 @@ def _machines(room: Room, say: air_words.Speaker) -> list[str]:
         if one.room is not None:
             left = _left(one.room.loss, one.room.spread, say)
             left += "" if left == NOTHING else f" at {say.flow(one.room.flow)}"
-            given = "" if one.machine is None else f", and loses {say.pressure(one.machine * one.room.flow**2)}"
+            given = "" if one.machine is None else f" (it loses {say.bare_pressure(one.machine * one.room.flow**2)})"
         parts.append(f"{left}{given}" if len(room.machines) == 1 else f"{say.hood(one.hood)} {left}{given}")
     return ["; ".join(parts) or "-"]
 
