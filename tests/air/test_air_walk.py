@@ -377,3 +377,20 @@ def test_a_fan_of_a_file_is_named_as_it_is_there(tmp_path: Path, capsys: pytest.
     """The file has [fan], not [fan.main]."""
     text = sized(capsys, tmp_path, "fan = { curve = [[0, 11], [100, 10]] }\n[run.m]\nlength = 30\nflow = 400\n")
     assert "give [fan] more points" in text
+
+
+def test_numbers_of_the_other_units_are_told_beside_the_figures(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A metric shop without `units`: whoever reads figures reads that they are of no shop; --json stays JSON."""
+    fan = "[fan.main]\ncurve = [[0, 2800], [700, 2600], [1400, 2100], [2000, 1200]]\n"
+    duct = (
+        '[duct.main]\ndiameter = 20\nlength = 4\ngate = "saw"\nhood = { entry = "plain", flow = 600, tool = "saw" }\n'
+    )
+    config = str(shop(tmp_path, f"\n{fan}{duct}", {"saw": "saw"}))
+    cli.main(["airflow", "--config", config, "--json"])
+    said = capsys.readouterr()
+    assert 'yet the curve of fan "main" begins at 2800: look at that number, and at units in [airflow]' in said.err
+    assert json.loads(said.out)["units"] == "us"
+    cli.main(["airflow", "--config", str(shop(tmp_path))])
+    assert not capsys.readouterr().err

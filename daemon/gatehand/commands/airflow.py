@@ -1,11 +1,12 @@
 """`gatehand airflow`: does each hood get what it needs, for every set of gates that can be open?"""
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gatehand.commands import WRONG_USAGE, CommandError, configured, device_name, ending, no_such, print_json
-from gatehand.config import Config
+from gatehand.config import Config, codes
 from gatehand.terminal import show
 
 if TYPE_CHECKING:
@@ -73,11 +74,13 @@ def run(args: argparse.Namespace) -> int:
     """Look, print, draw."""
     if args.size is not None and args.size != OWN_DUCTS:
         return _size(args, None)
-    config, _, _ = configured(args.config)
+    config, loaded, _ = configured(args.config)
     if not config.duct:
         raise CommandError(
             f"{args.config}: the config has no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]"
         )
+    doubtful = [each for each in loaded.problems if each.code == codes.UNITS_DOUBTFUL.name]
+    show(map(str, doubtful), sys.stderr)  # every figure below would be of another shop
     args.fan = _fan(config, args.fan)
     if args.size is not None:
         return _size(args, config)

@@ -75,7 +75,10 @@ def check_air(partial: Partial) -> Iterator[Fault]:
         yield Fault(path, codes.UNITS_DOUBTFUL, text)
         return
     for path, what in odd:
-        yield Fault(path, codes.UNITS_DOUBTFUL, f"numbers are {own} (units = {shown(of.name)}), yet {what}")
+        text = (
+            f"numbers are {own} (units = {shown(of.name)}), yet {what}: look at that number, and at units in [airflow]"
+        )
+        yield Fault(path, codes.UNITS_DOUBTFUL, text)
     if odd:
         return  # what rests on these sizes would only say the same again
     for path, what in _odd(config, of):
