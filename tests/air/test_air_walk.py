@@ -146,6 +146,21 @@ def test_a_tool_without_a_gate_is_asked_for(
     assert code == answer
 
 
+def test_the_set_of_all_gates_does_not_make_the_table_wide(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Twelve names in one cell made every line of the table 220 columns wide."""
+    gates = [f"gate_{n}" for n in range(6)]
+    duct = (
+        '\n[duct.{0}]\ninto = "main"\ndiameter = 4\nlength = 6\ngate = "{0}"\nhood = {{ entry = "plain", flow = 300 }}'
+    )
+    ducts = f"\n[fan.main]\ncurve = {CURVE}\n[duct.main]\ndiameter = 6\nlength = 9" + "".join(map(duct.format, gates))
+    config = str(shop(tmp_path, ducts + "\n", {f"tool_{n}": gate for n, gate in enumerate(gates)}))
+    _, text = airflow(capsys, "--config", config)
+    assert row(text, "all 6 gates  ").endswith("(all at once)")
+    assert max(len(line) for line in text.split("Each ±")[0].splitlines()) < 120
+    told = json.loads(airflow(capsys, "--config", config, "--json")[1])
+    assert told["sets"][-1]["open"] == gates
+
+
 def test_paragraphs_are_broken_by_the_terminal_alone() -> None:
     """A line that is broken in the text and again by the terminal is ragged."""
     for line in LEFT_OUT.splitlines():
@@ -253,6 +268,15 @@ def test_a_factor_has_as_many_digits_as_are_known_and_says_what_it_is(
     line = row(sized(capsys, tmp_path, SIX), "table_saw = {")
     assert "{ k = 0.095 }" in line
     assert line.endswith("# the first k is the step from the port of 5 in")
+
+
+def test_a_flow_that_nobody_gave_is_not_printed_as_the_owners(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By its 4 in port the lathe wants 393 cfm; pasted, it is still by its port, and in another size the same."""
+    lathe = '[run.main]\nlength = 9\nport = 4\ntool = "lathe"\n'
+    assert "flow" not in row(sized(capsys, tmp_path, f"sold = [4]\n{lathe}"), "main = {")
+    assert "flow = 392.7 }" in row(sized(capsys, tmp_path, f"sold = [3]\n{lathe}"), "main = {")
 
 
 def test_without_a_filter_none_is_in_the_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -30,6 +30,10 @@ changes; this report follows them.
 Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask someone competent."""
 
 
+MOST_NAMED: Final = 4
+"""Gates that one cell of a table names."""
+
+
 def as_text(reports: Sequence[Report], *, full: bool) -> str:
     """Everything that the command prints. `full`: every set in full, not only what falls short with one tool alone."""
     lines = [line for report in reports for line in _report(report, full=full)]
@@ -89,6 +93,8 @@ def _summary(report: Report) -> Iterator[str]:
         gates, answers = view.assessment.gates, (view.assessment.clean, view.assessment.dirty)
         points = [_point(report.system, *each, gates) for each in zip(filters.values(), answers, strict=False)]
         name = ", ".join(sorted(gates)) or "(no gate)"
+        if gates == report.system.gates and len(gates) > MOST_NAMED:  # one row does not make all others wide
+            name = f"all {len(gates)} gates"
         if sum(other.assessment.gates == gates for other in report.views) > 1:  # same gates, dust at another hood
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
         table.append([name, *(cell for point in points for cell in point), _verdict(view, report.system)])

@@ -10,8 +10,8 @@ from gatehand.config.ducts import DuctTable
 from gatehand.config.tables import CollectorTable, GateTable
 from gatehand.text import toml_text
 from gatehand_air.ducting import Assessment
-from gatehand_air.fittings import kind_of
-from gatehand_air.layout import HOSE, TAPER, Piece, PieceFitting, Reducer
+from gatehand_air.fittings import default_flow, kind_of
+from gatehand_air.layout import HOSE, SAME, TAPER, Piece, PieceFitting, Reducer
 from gatehand_air.sizing import Sized
 
 _DIGITS: Final = 6
@@ -39,8 +39,12 @@ def _table(job: Job, piece: Piece) -> dict[str, Any]:
         hood = dict(job.hoods.get(piece.run, {}))
         tools = hood.get("tool", [])
         named = [tools] if isinstance(tools, str) else tools
-        if "flow" not in hood and any(kind_of(tool) is None for tool in named):  # a default by port changes with it
-            hood["flow"] = _rounded(piece.opening.flow / of.flow)
+        default = default_flow(tuple(named), piece.diameter)
+        by_port = "flow" not in hood and any(kind_of(tool) is None for tool in named)
+        if by_port and (
+            default is None or abs(default.flow / piece.opening.flow - 1) > SAME
+        ):  # it changes with the port
+            hood["flow"] = float(f"{piece.opening.flow / of.flow:.4g}")
         found["hood"] = hood
     return found
 
