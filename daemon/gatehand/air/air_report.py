@@ -13,7 +13,7 @@ from gatehand.air.measured import Fitted
 from gatehand.air.measured_words import fit_as_json
 from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
-from gatehand.text import listed
+from gatehand.text import listed, named
 from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
 from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
 from gatehand_air.solve import Solution, Solver, SolveResult
@@ -94,7 +94,7 @@ def _summary(report: Report) -> Iterator[str]:
         points = [_point(report.system, *each, gates) for each in zip(filters.values(), answers, strict=False)]
         name = ", ".join(sorted(gates)) or "(no gate)"
         if gates == report.system.gates and len(gates) > MOST_NAMED:  # one row does not make all others wide
-            name = f"all {len(gates)} gates"
+            name = f"all {named(len(gates), 'gate')}"
         if sum(other.assessment.gates == gates for other in report.views) > 1:  # same gates, dust at another hood
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
         table.append([name, *(cell for point in points for cell in point), _verdict(view, report.system)])
