@@ -311,6 +311,29 @@ def test_room_reads_at_80_columns(
     assert "dirty filter." not in plain.split("room before")[1].split("what the ducts ask")[0]
 
 
+def test_sets_of_the_same_gates_are_told_of_a_fan_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The saw alone and with its neighbours on one station are one line; who does well stands before the verdict."""
+    cli.main(["airflow", "--config", str(shop(tmp_path)), "--size"])
+    text = capsys.readouterr().out
+    told = [line for line in text.splitlines() if line.startswith("  your fan: ")]
+    (saw,) = (line for line in told if "main runs at" in line)
+    assert saw.startswith(
+        "  your fan: mitre_saw; band_saw with mitre_saw; mitre_saw with scroll_saw: with a dirty filter"
+    )
+    assert any(line.endswith(": too close to call") for line in told)
+    assert "machine_loss = 0 }" in row(text, "scroll_saw = {")
+
+
+def test_a_trunk_that_no_fan_feeds_is_no_other_way(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A narrower main that takes 70 in.w.g. is left to the JSON."""
+    config = str(shop(tmp_path))
+    cli.main(["airflow", "--config", config, "--size"])
+    assert "the other way is" not in capsys.readouterr().out
+    cli.main(["airflow", "--config", config, "--size", "--json"])
+    remarks = json.loads(capsys.readouterr().out)["collectors"]["main"]["remarks"]
+    assert any(remark.startswith("the other way is a narrower trunk, main in 4 in") for remark in remarks)
+
+
 # Another fan
 
 SPARE = """

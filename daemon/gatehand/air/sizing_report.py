@@ -163,7 +163,10 @@ def _fan(answer: Answer) -> Iterator[str]:
         yield f"  {most}: take wider ducts, shorter runs, or fewer tools at once"
     if not filtered:
         yield "  no filter is in it: add what its maker says that it loses when it is dirty"
-    yield from (f"  your fan: {line}" for line in _checked(answer))
+    told = [*_checked(answer)]
+    yield from (f"  your fan: {line}" for line in told[:MOST_SHOWN])
+    if left := len(told[MOST_SHOWN:]):
+        yield f"  and {named(left, 'line')} more of that kind; --json has all"
 
 
 def _shown(needs: Sequence[Need]) -> list[Need]:
@@ -182,21 +185,21 @@ def _edge(needs: Sequence[Need]) -> list[Need]:
 
 
 def _checked(answer: Answer) -> Iterator[str]:
-    """How the fan that is there does: where all is well or too close to call in one line, else by set what is worst."""
+    """How the fan that is there does: where all is well or too close to call in one line, else by what is worst."""
     by_verdict: dict[str, list[str]] = {}
+    by_worst: dict[str, list[str]] = {}
     for need, assessment in zip(answer.sized.needs, answer.checked, strict=False):
         if not assessment.fails:
             verdict = "too close to call" if assessment.shorts else "well"
             by_verdict.setdefault(verdict, []).append(_who(need.asked))
-    for verdict, who in by_verdict.items():
-        yield f"{verdict} with {'; '.join(who)}"
-    for need, assessment in zip(answer.sized.needs, answer.checked, strict=False):
-        if assessment.fails:
-            worst = min(assessment.fails, key=lambda short: short.share if short.wanted else 0.0)
-            text = air_words.air_sentence(None, worst, answer.job.collector, answer.say)
-            if not answer.job.config.duct:  # in a file of runs the fan has no name
-                text = text.replace(f"[fan.{answer.job.collector}]", "[fan]")
-            yield f"{_who(need.asked)}: {text}"
+            continue
+        worst = min(assessment.fails, key=lambda short: short.share if short.wanted else 0.0)
+        text = air_words.air_sentence(None, worst, answer.job.collector, answer.say)
+        if not answer.job.config.duct:  # in a file of runs the fan has no name
+            text = text.replace(f"[fan.{answer.job.collector}]", "[fan]")
+        by_worst.setdefault(text, []).append(_who(need.asked))
+    yield from (f"{'; '.join(who)}: {verdict}" for verdict, who in by_verdict.items())
+    yield from (f"{'; '.join(who)}: {text}" for text, who in by_worst.items())
 
 
 def _remarks(answer: Answer, most: int | None = MOST_TOLD) -> Iterator[str]:
@@ -207,7 +210,8 @@ def _remarks(answer: Answer, most: int | None = MOST_TOLD) -> Iterator[str]:
     yield from (_cure(answer, cure) for cure in cures[:most])
     if left := len(cures[len(cures) if most is None else most :]):
         yield f"{named(left, 'set')} more of that kind, each less slow; --json has all"
-    if (other := sized.narrower) is not None:
+    other = sized.narrower
+    if other is not None and (most is None or other.need.most <= max(MOST_GIVEN, sized.hardest.most)):
         slow = {one.run for one in sized.slow}
         by_size: dict[str, list[str]] = {}
         for run, size in other.sizes.items():
