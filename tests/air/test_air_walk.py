@@ -361,6 +361,30 @@ def test_both_fans_are_told_as_the_report_tells_one(tmp_path: Path, capsys: pyte
     assert first["own"]["filter_spread"] > 0
 
 
+def test_the_picture_has_both_fans(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """--plot beside --fan drew the own fan alone, without a word."""
+    picture = tmp_path / "air.svg"
+    args = ("--config", str(shop(tmp_path, STATION + SPARE)), "--open", "lathe", "--plot", str(picture))
+    _, both = airflow(capsys, *args, "--fan", "spare")
+    drawn = picture.read_text("utf-8")
+    assert "fan spare" in drawn
+    flow = row(both, "  lathe ").split("well")[1].strip()
+    assert flow.startswith("953 ± 59")
+    assert "953 ± 59 cfm" in drawn
+    airflow(capsys, *args, "--fan", "main")
+    assert "fan spare" not in picture.read_text("utf-8")
+
+
+def test_a_shop_without_gates_has_none_shut(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Neither in words nor in the picture."""
+    duct = 'diameter = 4\nlength = 10\nhood = { entry = "plain", flow = 300, tool = "saw" }'
+    config = shop(tmp_path, f"\n[fan.main]\ncurve = {CURVE}\n[duct.main]\n{duct}\n", {"saw": ""})
+    picture = tmp_path / "air.svg"
+    _, text = airflow(capsys, "--config", str(config), "--full", "--plot", str(picture))
+    assert "with no gate, always open (tool saw)" in text
+    assert "No gate: always open" in picture.read_text("utf-8")
+
+
 def test_beyond_a_curve_both_fans_say_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The lower bound is known there too."""
     config = str(shop(tmp_path, STATION + SPARE.replace(", [800, 6.2], [1100, 4.2], [1400, 1.0]", "")))

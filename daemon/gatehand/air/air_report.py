@@ -125,7 +125,8 @@ def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
     """One set in full: every hood against its flow, every duct against its velocity, sentences."""
     why = "all at once; without max_open nothing forbids it" if system.max_open is None else _BEYOND
     who = air_words.askers(view.asked) or (why if not view.is_asked else "")
-    yield f"{air_words.opened(view.assessment.gates)}{f' ({who})' if who else ''}"
+    opened = air_words.opened(view.assessment.gates) if system.gates else "with no gate, always open"
+    yield f"{opened}{f' ({who})' if who else ''}"
     of = system.units
     if rows := list(_ducts(system, view)):
         yield from columns([["", of.flow_word, of.velocity_word, "wanted", "dirty filter", ""], *rows], "  ")

@@ -1,13 +1,15 @@
 """`airflow --fan NAME`: the same ducts on another fan of the config, side by side. Facts first, then words."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.air import air_words
+from gatehand.air.analysis import AssessedSet
 from gatehand.air.duct_model import DuctSystem, duct_system
+from gatehand.air.plot_cases import OtherFan
 from gatehand.air.room import UNKNOWN, Room, filter_cells, rooms
 from gatehand.config import Config
 from gatehand.terminal import columns
@@ -23,6 +25,19 @@ def with_fan(config: Config, collector: str, fan: str) -> Config:
     if other.filter_loss is None:
         other = other.model_copy(update={"filter_loss": config.fan[collector].filter_loss})
     return config.model_copy(update={"fan": {**config.fan, collector: other}})
+
+
+class Drawn(Struct, frozen=True):
+    """The same ducts on the other fan, as a drawing wants them: it draws the sets of the first fan's report."""
+
+    system: DuctSystem
+    views: tuple[AssessedSet, ...] = ()
+
+
+def to_draw(config: Config, collectors: Iterable[str], fan: str) -> OtherFan:
+    """The other fan beside the own one of these collectors; on none whose own it is."""
+    systems = [duct_system(with_fan(config, name, fan), name) for name in collectors if name != fan]
+    return OtherFan(fan, [Drawn(system) for system in systems])
 
 
 class OnFan(Struct, frozen=True):

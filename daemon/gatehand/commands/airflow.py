@@ -60,7 +60,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--plot",
         metavar="FILE.svg",
         type=Path,
-        help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
+        help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set; "
+        "with --fan both fans",
     )
     parser.add_argument(
         "--fan", metavar="NAME", help="beside the collector's own fan another one of the config, [fan.NAME]"
@@ -162,7 +163,7 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
         if here or not only:
             reports.append(analyse(config, system, here))
     if args.plot is not None:
-        _draw(args.plot, reports)
+        _draw(args.plot, config, reports, args.fan)
     fans = {} if args.fan is None else _both(config, reports, args.fan, only)
     if args.json:
         others = [fans_as_json(both, name, args.fan) for name, both in fans.items()]
@@ -198,11 +199,13 @@ def _exit(reports: "Sequence[Report]", only: frozenset[str] | None) -> int:
     )
 
 
-def _draw(path: Path, reports: "Sequence[Report]") -> None:
+def _draw(path: Path, config: Config, reports: "Sequence[Report]", fan: str | None) -> None:
     from gatehand.air.air_plot import svg
+    from gatehand.air.fan_compare import to_draw
 
+    other = None if fan is None else to_draw(config, [report.system.collector for report in reports], fan)
     try:
-        path.write_text(svg(reports), encoding="utf-8")
+        path.write_text(svg(reports, other), encoding="utf-8")
     except OSError as error:
         text = f"--plot: {path} cannot be written ({error.strerror}): name a file in a folder that is there"
         raise CommandError(text) from error
