@@ -161,6 +161,40 @@ def test_the_set_of_all_gates_does_not_make_the_table_wide(tmp_path: Path, capsy
     assert told["sets"][-1]["open"] == gates
 
 
+def long_main(drops: int) -> str:
+    """A main of as many lengths of one size, a drop at each: so wide that every tool alone is too slow in it."""
+    main = "\n[duct.m{0}]\n{1}diameter = 8\nlength = 5"
+    drop = '\n[duct.d{0}]\ninto = "m{0}"\ndiameter = 4\nlength = 6\ngate = "g{0}"'
+    hood = '\nhood = {{ entry = "flanged", flow = 350, tool = "t{0}" }}'
+    rows = ((main + drop + hood).format(n, f'into = "m{n - 1}"\n' if n else "") for n in range(drops))
+    return f"\n[fan.main]\ncurve = {CURVE}\n{FILTER}" + "".join(rows) + "\n"
+
+
+def test_lengths_of_one_main_are_one_row_and_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Eight lengths with the same air said the same eight times; --full and --json have each."""
+    config = str(shop(tmp_path, long_main(8), {f"t{n}": f"g{n}" for n in range(8)}))
+    _, text = airflow(capsys, "--config", config, "--open", "g7")
+    assert row(text, "  duct m7, 8 in ")
+    _, told = airflow(capsys, "--config", config, "--json")
+    one = next(each for each in json.loads(told)["sets"] if each["open"] == ["g7"])
+    assert {f"m{n}" for n in range(8)} < one["ducts"].keys()
+    assert any("m3, m4, m5, m6 and m7 run at" in sentence for sentence in one["short"])
+    _, text = airflow(capsys, "--config", config)
+    alone = text.split("with g7 alone")[1].split("\n\n")[0]
+    assert row(alone, "  ducts m7, m6 and 3 more, 8 in ").endswith("sawdust settles")
+    assert row(alone, "  ducts m2, m1 and m0, 8 in ")
+    assert row(alone, "  -> m3, m4, m5 and 2 more run at")
+    # of many sets each alone, ten that fall shortest of several at once, and all; the others are counted
+    table = text.split("open  ")[1].split("Each ±")[0].splitlines()
+    pairs = [line for line in table if line.startswith("g") and ", g" in line]
+    several = [each for each in json.loads(told)["sets"] if len(each["open"]) == 2]
+    short = sum(bool(each["short"] or each["unknown"]) for each in several)
+    assert len(pairs) == min(10, short)
+    (rest,) = (line for line in table if line.startswith("and "))
+    assert rest.startswith(f"and {len(several) - len(pairs)} more sets of several at once: ")
+    assert rest.endswith(f"{short - len(pairs)} short or not known; --full shows all")
+
+
 def test_paragraphs_are_broken_by_the_terminal_alone() -> None:
     """A line that is broken in the text and again by the terminal is ragged."""
     for line in LEFT_OUT.splitlines():

@@ -1,6 +1,6 @@
 """The report of `airflow`: for people, as TOML ready to be copied into a config, and for programs."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from msgspec import Struct
@@ -32,6 +32,10 @@ Fine wood dust harms, and it can burn and explode. Local rules come first; beyon
 
 MOST_NAMED: Final = 4
 """Gates that one cell of a table names."""
+MOST_SETS: Final = 30
+"""Sets that are all shown without --full."""
+MOST_SEVERAL: Final = 10
+"""Of more than those, the sets of several at once that are shown."""
 
 
 def as_text(reports: Sequence[Report], *, full: bool) -> str:
@@ -55,12 +59,12 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
         if wants:
             yield f"  {say.hood(hood)} wants {' and '.join(wants)}"
     yield ""
-    yield from _summary(report)
+    yield from _summary(report, full=full)
     yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."
     for view in report.views:
         if full or (view.assessment.shorts and view.asked.together == 1):
             yield ""
-            yield from _set(system, view)
+            yield from _set(system, view, full=full)
     yield ""
     yield from room_as_text(rooms(system), say)
     yield ""
@@ -79,7 +83,7 @@ def known(ignorance: Ignorance) -> str:
 _INPUTS: Final = ("fittings", "hood entries", "roughness", "the filter")
 
 
-def _summary(report: Report) -> Iterator[str]:
+def _summary(report: Report, *, full: bool) -> Iterator[str]:
     """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
     of, ducting = report.system.units, report.system.ducting
     filters = (
@@ -89,7 +93,8 @@ def _summary(report: Report) -> Iterator[str]:
     )
     heads = [head for each in filters for head in (f"{each}{of.flow_word}", f"fan {of.pressure_word}", "suction")]
     table = [["open", *heads, "verdict"]]
-    for view in report.views:
+    views = report.views if full or len(report.views) <= MOST_SETS else _told(report.views)
+    for view in views:
         gates, answers = view.assessment.gates, (view.assessment.clean, view.assessment.dirty)
         points = [_point(report.system, *each, gates) for each in zip(filters.values(), answers, strict=False)]
         name = ", ".join(sorted(gates)) or "(no gate)"
@@ -99,6 +104,22 @@ def _summary(report: Report) -> Iterator[str]:
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
         table.append([name, *(cell for point in points for cell in point), _verdict(view, report.system)])
     yield from columns(table)
+    if left := [view for view in report.views if view not in views]:
+        fails, close = (sum(1 for v in left if getattr(v.assessment, each)) for each in ("fails", "shorts"))
+        rest = f"{len(left) - close} well, {close - fails} too close to call, {fails} short or not known"
+        yield f"and {named(len(left), 'more set')} of several at once: {rest}; --full shows all"
+
+
+def _told(views: Sequence[AssessedSet]) -> Sequence[AssessedSet]:
+    """Of many sets each by itself and that of all, and of several at once those that fall shortest."""
+    several = [view for view in views if view.asked.together > 1 and view.assessment.fails]
+    worst = sorted(several, key=lambda view: min(_share(short) for short in view.assessment.fails))[:MOST_SEVERAL]
+    return [view for view in views if view.asked.together <= 1 or view in worst]
+
+
+def _share(short: Short) -> float:
+    """Found as a part of wanted; what nobody knows comes first."""
+    return short.share if short.wanted else 0.0
 
 
 def _point(system: DuctSystem, solver: Solver, answer: SolveResult, gates: frozenset[str]) -> list[str]:
@@ -121,14 +142,14 @@ def _verdict(view: AssessedSet, system: DuctSystem) -> str:
 _BEYOND: Final = "beyond max_open, shown for comparison"
 
 
-def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
+def _set(system: DuctSystem, view: AssessedSet, *, full: bool) -> Iterator[str]:
     """One set in full: every hood against its flow, every duct against its velocity, sentences."""
     why = "all at once; without max_open nothing forbids it" if system.max_open is None else _BEYOND
     who = air_words.askers(view.asked) or (why if not view.is_asked else "")
     opened = air_words.opened(view.assessment.gates) if system.gates else "with no gate, always open"
     yield f"{opened}{f' ({who})' if who else ''}"
     of = system.units
-    if rows := list(_ducts(system, view)):
+    if rows := list(_ducts(system, view) if full else _merged(_ducts(system, view))):
         yield from columns([["", of.flow_word, of.velocity_word, "wanted", "dirty filter", ""], *rows], "  ")
     if suctions := [*_suctions(system, view)]:
         yield f"  suction at the collector's inlet: {', '.join(suctions)}"
@@ -168,6 +189,21 @@ def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
         flow = clean.put(say, name, 1.0, say.bare_flow)
         note = _note(short.get((Lack.SLOW_DUCT, name)))
         yield [f"duct {name}, {say.diameter(duct.diameter)}", flow, both[0], wanted, both[1], note]
+
+
+def _merged(rows: Iterable[list[str]]) -> Iterator[list[str]]:
+    """Ducts of one size that have the same air (a main of several lengths) in one row."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for first, *cells in rows:
+        kind, _, name = first.partition(" ")
+        name, _, size = name.rpartition(", ") if kind == "duct" else (name, "", "")
+        alike.setdefault((kind, size if kind == "duct" else name, *cells), []).append(name)
+    for (kind, size, *cells), names in alike.items():
+        yield [f"{kind} {names[0]}" if kind != "duct" else f"{_ducts_word(names)}, {size}", *cells]
+
+
+def _ducts_word(names: Sequence[str]) -> str:
+    return f"duct{'s' if len(names) > 1 else ''} {air_words.few(names)}"
 
 
 class _Air(Struct, frozen=True):

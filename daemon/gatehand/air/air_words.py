@@ -69,6 +69,17 @@ def names(some: Collection[str]) -> str:
     return listed(sorted(some), last="and")
 
 
+MOST_NAMED: Final = 3
+"""Names in a row."""
+
+
+def few(some: Sequence[str], most: int = MOST_NAMED) -> str:
+    """The first of them, and how many more: "main, row and 4 more"."""
+    if len(some) <= most:
+        return listed(some, last="and")
+    return f"{', '.join(some[: most - 1])} and {len(some) - most + 1} more"
+
+
 def toml_list(gates: Collection[str]) -> str:
     """Such as `["planing", "sweep"]`."""
     return "[" + ", ".join(f'"{gate}"' for gate in sorted(gates)) + "]"
@@ -131,7 +142,8 @@ def shortfalls(
     found = []
     for short, ducts in _grouped(assessment.shorts):
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
-        found.append(air_sentence(assessment.gates if whole else None, short, collector, say, ducts) + hint)
+        gates, most = (assessment.gates, None) if whole else (None, MOST_DUCTS)
+        found.append(air_sentence(gates, short, collector, say, ducts, most=most) + hint)
     return tuple(found)
 
 
@@ -186,9 +198,18 @@ def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:
 
 
 def air_sentence(
-    gates: Collection[str] | None, short: Short, collector: str, say: Speaker, ducts: Sequence[str] = ()
+    gates: Collection[str] | None,
+    short: Short,
+    collector: str,
+    say: Speaker,
+    ducts: Sequence[str] = (),
+    *,
+    most: int | None = None,
 ) -> str:
-    """One shortfall; `gates` are named unless they are plain from where it stands. `ducts`: all that are slow alike."""
+    """One shortfall; `gates` are named unless they are plain from where it stands.
+
+    `ducts`: all that are slow alike, of which `most` are named.
+    """
     where = f"{opened(gates)} " if gates is not None else ""
     if short.dirty:
         where = f"{where}and a dirty filter " if where else "with a dirty filter "
@@ -204,14 +225,18 @@ def air_sentence(
             )
             return f"{text}: too close to call" if short.verdict is Verdict.CLOSE else text
         case Lack.SLOW_DUCT:
-            return f"{where}{_slow(short, ducts or [short.where], say)}"
+            return f"{where}{_slow(short, ducts or [short.where], say, most)}"
 
 
-def _slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
+MOST_DUCTS: Final = 4
+"""Ducts that are slow alike, named in one sentence."""
+
+
+def _slow(short: Short, ducts: Sequence[str], say: Speaker, most: int | None) -> str:
     """Such as "main runs at 1,650 ± 120 ft/min, not the 3,500 wanted: sawdust settles", and its milder forms."""
     off, wanted = say.velocity(short.spread, word=False), say.velocity(short.wanted, word=False)
     found = f"{say.velocity(short.found, word=False)} ± {off} {say.units.velocity_word}"
-    what = f"{names(ducts)} {'runs' if len(ducts) == 1 else 'run'} at {found}"
+    what = f"{few(sorted(ducts), most or len(ducts))} {'runs' if len(ducts) == 1 else 'run'} at {found}"
     if short.verdict is Verdict.CLOSE:
         return f"{what}, and {wanted} is wanted: too close to call"
     return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'dust may stay behind'}"

@@ -16,6 +16,8 @@ from gatehand_air.ducting import Lack
 from gatehand_air.gate_sets import GateDemand
 from gatehand_air.headroom import FilterRoom, MachineRoom, filter_room, machine_room
 
+MOST_NAMED: Final = 4
+"""Tools with the same room that a row names."""
 NOTHING: Final = "nothing"
 UNKNOWN: Final = "?"
 
@@ -77,7 +79,7 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
     alike: dict[tuple[str, ...], list[str]] = {}
     for room in found:
         alike.setdefault((*_machines(room, say), *filter_cells(room, say)), []).append(air_words.asker(room.demand))
-    rows += [[", ".join(who), *cells] for cells, who in alike.items()]
+    rows += [[air_words.few(who, MOST_NAMED), *cells] for cells, who in alike.items()]
     yield from columns(rows, "  ")
     if first.dirty > first.clean:
         yield "What a machine may lose is told with the dirty filter."
