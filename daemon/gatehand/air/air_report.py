@@ -1,6 +1,6 @@
 """The report of `airflow`: for people, as TOML ready to be copied into a config, and for programs."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from msgspec import Struct
@@ -149,7 +149,7 @@ def _set(system: DuctSystem, view: AssessedSet, *, full: bool) -> Iterator[str]:
     opened = air_words.opened(view.assessment.gates) if system.gates else "with no gate, always open"
     yield f"{opened}{f' ({who})' if who else ''}"
     of = system.units
-    if rows := list(_ducts(system, view) if full else _merged(_ducts(system, view))):
+    if rows := list(_ducts(system, view) if full else air_words.merged(_ducts(system, view))):
         yield from columns([["", of.flow_word, of.velocity_word, "wanted", "dirty filter", ""], *rows], "  ")
     if suctions := [*_suctions(system, view)]:
         yield f"  suction at the collector's inlet: {', '.join(suctions)}"
@@ -189,21 +189,6 @@ def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
         flow = clean.put(say, name, 1.0, say.bare_flow)
         note = _note(short.get((Lack.SLOW_DUCT, name)))
         yield [f"duct {name}, {say.diameter(duct.diameter)}", flow, both[0], wanted, both[1], note]
-
-
-def _merged(rows: Iterable[list[str]]) -> Iterator[list[str]]:
-    """Ducts of one size that have the same air (a main of several lengths) in one row."""
-    alike: dict[tuple[str, ...], list[str]] = {}
-    for first, *cells in rows:
-        kind, _, name = first.partition(" ")
-        name, _, size = name.rpartition(", ") if kind == "duct" else (name, "", "")
-        alike.setdefault((kind, size if kind == "duct" else name, *cells), []).append(name)
-    for (kind, size, *cells), names in alike.items():
-        yield [f"{kind} {names[0]}" if kind != "duct" else f"{_ducts_word(names)}, {size}", *cells]
-
-
-def _ducts_word(names: Sequence[str]) -> str:
-    return f"duct{'s' if len(names) > 1 else ''} {air_words.few(names)}"
 
 
 class _Air(Struct, frozen=True):

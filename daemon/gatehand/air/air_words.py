@@ -1,6 +1,6 @@
 """Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Final
 
 from msgspec import Struct
@@ -261,3 +261,18 @@ def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:
         else:
             found.append((short, [short.where]))
     return found
+
+
+def merged(rows: Iterable[list[str]]) -> Iterator[list[str]]:
+    """Ducts of one size that have the same air (a main of several lengths) in one row."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for first, *cells in rows:
+        kind, _, name = first.partition(" ")
+        name, _, size = name.rpartition(", ") if kind == "duct" else (name, "", "")
+        alike.setdefault((kind, size if kind == "duct" else name, *cells), []).append(name)
+    for (kind, size, *cells), names in alike.items():
+        yield [f"{kind} {names[0]}" if kind != "duct" else f"{_ducts_word(names)}, {size}", *cells]
+
+
+def _ducts_word(names: Sequence[str]) -> str:
+    return f"duct{'s' if len(names) > 1 else ''} {few(names)}"
