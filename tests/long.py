@@ -89,6 +89,11 @@ def _forecasts(count: int, seed: int) -> bool:
     return _tests("sim/test_sim_forecasts.py", GATEHAND_FORECAST_DAYS=count, GATEHAND_SIM_SEED=seed)
 
 
+def _suctions(count: int, seed: int) -> bool:
+    """Drawn shop-days with everything breaking and a suction sensor at each collector; a day: four seconds."""
+    return _tests("sim/test_sim_suction.py", GATEHAND_SUCTION_DAYS=count, GATEHAND_SIM_SEED=seed)
+
+
 def _hours(count: int, _seed: int) -> bool:
     """The whole suite at other hours, on other days and in other zones: no test may depend on when it runs."""
     from other_hours import at_other_hours
@@ -100,6 +105,12 @@ def _hours(count: int, _seed: int) -> bool:
 def _measured(count: int, seed: int) -> bool:
     """Faults of every kind put into generated shops, and whether the fit to made-up readings names them."""
     return _tests("air/test_air_faults.py", GATEHAND_MEASURED=count, GATEHAND_MEASURED_SEED=seed)
+
+
+def _wholes(count: int, seed: int) -> bool:
+    """Made shops whose proposals are put into the config and solved again; small ones held against every whole."""
+    settings = {"GATEHAND_WHOLES": count, "GATEHAND_WHOLES_SEED": seed}
+    return _tests("air/test_air_applied.py", **settings) and _tests("air/test_air_wholes.py", **settings)
 
 
 def _tests(file: str, **settings: int) -> bool:
@@ -131,9 +142,11 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "measured": (100, _measured),
     "screens": (20_000, _screens),
     "sizings": (300, _sizings),
+    "suctions": (50, _suctions),
     "situations": (1, _situations),
     "typos": (500, _typos),
     "why": (200, _why),
+    "wholes": (100, _wholes),
 }
 """Name: how many by default, and what gives whether all is well."""
 

@@ -57,6 +57,11 @@ ENTRY_SOURCES: Final[dict[str, str]] = {
 }
 
 
+INCHES: Final = tuple(inches * 0.0254 for inches in (2, 2.5, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14))
+MILLIMETRES: Final = tuple(mm / 1000 for mm in (50, 63, 75, 80, 100, 110, 125, 140, 150, 160, 180, 200, 224, 250, 300))
+"""Diameters commonly sold, m [practice]."""
+
+
 class Fitting(Struct, frozen=True):
     """Loss factors by diameter in metres, ascending; one pair for a factor that does not depend on it."""
 

@@ -65,7 +65,7 @@ def gate_sets(demands: Sequence[GateDemand], admit: Admit, most: int | None) -> 
     found: dict[tuple[frozenset[str], frozenset[str]], list[tuple[GateDemand, ...]]] = {}
     for together in _together(demands, most):
         dusty = frozenset().union(*(demand.hoods for demand in together))
-        for opens in dict.fromkeys(admit(order) for order in _orders(together)):
+        for opens in dict.fromkeys(admit(order) for order in orders(together)):
             if opens is None:
                 continue
             ways = found.setdefault((opens, dusty), [])
@@ -85,7 +85,7 @@ def _together(demands: Sequence[GateDemand], most: int | None) -> Iterator[tuple
             yield together
 
 
-def _orders(together: tuple[GateDemand, ...]) -> Iterator[tuple[GateDemand, ...]]:
+def orders(together: tuple[GateDemand, ...]) -> Iterator[tuple[GateDemand, ...]]:
     """In which order they can have started, where that changes what opens: it does only for assist gates."""
     if len(together) == 1 or not any(demand.assist for demand in together):
         return iter((together,))

@@ -120,20 +120,21 @@ def test_the_text_shows_working_points_suction_wants_and_proposals(
     assert "band_saw wants 550 cfm (yours)" in text
     assert "not asked for: max_open" in text
     assert "dirty cfm  fan in.w.g.  suction" in text
-    assert "the fan carries 1 open at once" in text
-    assert "[collector.main]\n  max_open = 1  # with " in text
-    assert (
-        "[tool.band_saw]\n  run_on = 14  # at least, not 10: spin-down 12 s, twice the 0.3 s to clear the ducts, 1 s"
-        in text
-    )
-    assert "# run_on = 3 is the least, 10 is set" in text
+    assert 'tool carving_router: assist = ["bench"] brings row from 3,190 to 3,780 ft/min' in text
+    assert "hand start at bench falls short all the same: with bench alone row runs at 1,210 ± " in text
+    assert '[tool.carving_router]\n  assist = ["bench"]  # brings row' in text
+    assert "run_on = 14  # 10 is set; 12 s spin-down and twice 0.4 s to the collector and 1 s" in text
+    assert "jointer" not in text[text.index("as TOML:") :], "only what changes"
 
 
 def test_the_proposed_toml_is_toml(written: Path, capsys: pytest.CaptureFixture[str]) -> None:
     import tomllib
 
-    proposed = tomllib.loads(report(written, capsys)["proposals"]["toml"])
-    assert proposed["collector"]["main"]["max_open"] == 1
+    found = report(written, capsys)["proposals"]
+    proposed = tomllib.loads(found["toml"])
+    assert found["max_open"] == {"main": 2}
+    assert "collector" not in proposed, "it is 2 already"
+    assert proposed["tool"]["carving_router"]["assist"] == found["assist"]["carving_router"] == ["bench"]
     assert proposed["tool"]["band_saw"]["run_on"] == 14
 
 
@@ -166,7 +167,7 @@ def test_a_set_beyond_the_curve_claims_nothing(tmp_path: Path, capsys: pytest.Ca
     }
     assert one["bound"] == {"flow_is": "over", "flow": 800}
     assert (one["short"], one["too_close_to_call"]) == ([], [])
-    assert "more than 800 cfm, where its curve ends: nothing is claimed" in one["unknown"][0]
+    assert "more than 800 cfm, where its curve ends: beyond it nothing is known" in one["unknown"][0]
     assert airflow(config) == 1
     text = capsys.readouterr().out
     assert "unknown: beyond the fan's curve" in text

@@ -123,7 +123,7 @@ def test_every_demand_has_its_room_and_a_better_fan_leaves_more() -> None:
     (system,) = duct_systems(config)
     assert [room.demand.name for room in rooms(system)] == [demand.name for demand in system.demands]
     strong = config_of(shop_text(US.replace("11.0", "14.0").replace("10.4", "13.0").replace("8.1", "10.0")))
-    both = both_fans(config.model_copy(update={"fan": {**config.fan, "strong": strong.fan["main"]}}), "main", "strong")
+    both = both_fans(config.model_copy(update={"fan": {**config.fan, "strong": strong.fan["main"]}}), system, "strong")
     assert len(both) == len(system.sets)
     for one in both:
         own, other = one.own.assessment.dirty, one.other.assessment.dirty

@@ -1,15 +1,14 @@
-"""Which sets can be asked for, what falls short in them, and what is proposed."""
+"""Which sets can be asked for, and what falls short in them."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from itertools import combinations
 
 import pytest
-from shop_files import US, config_of, shop_text
+from shop_files import config_of, shop_text
 
-from gatehand.air.analysis import analyse, propose
+from gatehand.air.analysis import analyse
 from gatehand.air.duct_model import DuctSystem, duct_systems
-from gatehand_air.cures import INCHES, assist, max_open, next_size, run_on
-from gatehand_air.ducting import Ducting, Lack, Short
+from gatehand_air.ducting import Lack
 from gatehand_air.gate_sets import Admit, Asker, GateDemand, gate_sets
 from gatehand_air.solve import Solution
 from gatehand_rules.demand import admitted
@@ -35,14 +34,6 @@ def rules(limit: int | None) -> Admit:
 
 def names(demands: list[GateDemand], max_open_: int | None) -> list[str]:
     return ["".join(sorted(one.gates)) for one in gate_sets(demands, rules(max_open_), max_open_)]
-
-
-def shorts_of(ducting: Ducting, gates: Iterable[str], dusty: Iterable[str] | None = None) -> tuple[Short, ...]:
-    """What fails with the dirty filter and dust at these gates."""
-    opened = set(gates)
-    hoods = ducting.network.behind(opened if dusty is None else set(dusty))
-    found = ducting.shorts(ducting.dirty, opened, ducting.dirty.solve(opened), hoods)
-    return tuple(short for short in found if short.fails)
 
 
 def test_sets_are_each_alone_then_pairs_then_more() -> None:
@@ -99,79 +90,6 @@ def test_a_shortfall_only_with_a_dirty_filter_says_so(system: DuctSystem) -> Non
     assert all(abs(short.found - short.wanted) <= short.spread for short in found if not short.fails)
 
 
-def test_max_open_is_the_most_that_any_set_bears(system: DuctSystem) -> None:
-    found = max_open(system.ducting, system.gates)
-    assert found.gates is not None
-    assert found.fails is not None
-    assert len(found.fails) == found.gates + 1
-    assert found.shorts
-    served = sorted(system.gates - found.unserved)
-    ends = {end.name for end in system.ducting.network.ends}
-    for gates in combinations(served, found.gates):
-        shorts = shorts_of(system.ducting, gates)
-        assert not [s for s in shorts if s.lack is Lack.HOOD_FLOW or s.where in ends]
-
-
-def test_max_open_without_limits_is_all() -> None:
-    easy = duct_systems(
-        config_of(
-            shop_text(
-                US.replace('units = "us"', 'units = "us"\nmin_velocity = 10\nmain_velocity = 10').replace(
-                    "flow = ", "flow = 0.0"
-                )
-            )
-        )
-    )[0]
-    found = max_open(easy.ducting, easy.gates - {"planing"})
-    assert (found.gates, found.fails) == (4, None)
-
-
-def light(text: str) -> str:
-    """The shop for light dust: 2,500 ft/min in branches, so that an assist gate can cure the main."""
-    return text.replace('units = "us"', 'units = "us"\nmin_velocity = 2500\nmain_velocity = 3500')
-
-
-def test_assist_is_the_smallest_set_that_cures() -> None:
-    one = duct_systems(
-        config_of(shop_text(light(US).replace("diameter = 2.5", "diameter = 3").replace("flow = 150", "flow = 100")))
-    )[0]
-    found = assist(one.ducting, {"bench"}, {"bench_port"}, one.clean_air)
-    assert found is not None
-    assert found.cures
-    others = sorted(one.gates - {"bench"})
-    for count in range(1, len(found.gates)):
-        for chosen in combinations(others, count):
-            assert shorts_of(one.ducting, {"bench", *chosen}, {"bench"}), "a smaller set would have cured it"
-    assert not shorts_of(one.ducting, {"bench"} | found.gates, {"bench"})
-
-
-def test_assist_prefers_a_gate_without_a_tool() -> None:
-    text = shop_text(light(US).replace("diameter = 2.5", "diameter = 3").replace("flow = 150", "flow = 100"))
-    one = duct_systems(config_of(text))[0]
-    assert one.clean_air == {"sweep", "bench"}
-    cures = [g for g in one.gates - {"bench"} if not shorts_of(one.ducting, {"bench", g}, {"bench"})]
-    assert len(cures) > 1
-    for gate in cures:
-        found = assist(one.ducting, {"bench"}, {"bench_port"}, {gate})
-        assert found is not None
-        assert found.gates == {gate}
-
-
-def test_nothing_slow_needs_no_assist(system: DuctSystem) -> None:
-    assert assist(system.ducting, {"band_saw"}, {"band_saw_drop"}) is None
-
-
-def test_run_on_covers_spin_down_and_twice_the_clearing_time(system: DuctSystem) -> None:
-    found = run_on(system.ducting, next(d for d in system.demands if d.name == "band_saw"), 12)
-    assert found is not None
-    answer = system.ducting.dirty.solve({"band_saw"})
-    assert isinstance(answer, Solution)
-    speeds = system.ducting.velocities(answer)
-    by_hand = 5 * 0.3048 / (0.5 * speeds["band_saw_drop"]) + 10 * 0.3048 / (0.5 * speeds["main"])
-    assert found.clearing == pytest.approx(by_hand)
-    assert 12 + 2 * by_hand + 1 <= found.least < 12 + 2 * by_hand + 2
-
-
 def test_time_to_clear_ten_metres_at_twenty_metres_a_second() -> None:
     # 10 m at 20 m/s: 0.50 s at s = 1, 1.0 s at s = 0.5 (sum of L / (s V), exact; s itself [memory])
     metric = """
@@ -191,35 +109,6 @@ gate = "sweep"
         assert isinstance(answer, Solution)
         speed = one.ducting.velocities(answer)["hose"]
         assert one.ducting.clearing_time(answer, "hose") == pytest.approx(seconds * 20 / speed)
-
-
-def test_next_size_does_what_it_says() -> None:
-    config = config_of(shop_text())
-    one = duct_systems(config)[0]
-
-    def resize(sizes: object) -> object:
-        from gatehand.air.duct_model import duct_system as build
-
-        return build(config, "main", sizes).ducting  # type: ignore[arg-type]
-
-    router = next(demand for demand in one.demands if demand.name == "carving_router")
-    sets = one.sets
-    sizes = next_size(one.ducting, router, sets, INCHES, resize)  # type: ignore[arg-type]
-    assert sizes
-    for size in sizes:
-        changed = resize(dict.fromkeys(size.ducts, size.diameter))
-        answer = changed.dirty.solve(router.gates)  # type: ignore[attr-defined]
-        assert changed.velocities(answer)[size.short.where] == pytest.approx(size.brings)  # type: ignore[attr-defined]
-        assert size.enough == (size.brings >= size.short.wanted * (1 - 1e-6))
-        assert size.brings > size.short.found
-
-
-def test_a_hood_that_wants_more_is_told_which_duct_to_widen() -> None:
-    starved = config_of(shop_text(US.replace("flow = 350", "flow = 700")))
-    sizes = [s for s in propose(starved, duct_systems(starved)[0]).sizes if s.short.lack is Lack.HOOD_FLOW]
-    assert [(size.ducts, round(size.diameter / 0.0254, 2), size.enough) for size in sizes] == [
-        (("router_drop",), 5, True)
-    ]
 
 
 def test_every_set_of_the_report_is_solved_for_clean_and_dirty() -> None:

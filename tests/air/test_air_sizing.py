@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 from sizing_shops import broken_rules, disagreements, drawn_file, job_of
 
-from gatehand_air.cures import INCHES
 from gatehand_air.fan_need import Asked, Need, Plan, need
-from gatehand_air.fittings import reducer
+from gatehand_air.fittings import INCHES, reducer
 from gatehand_air.friction import area, resistance, velocity_pressure
 from gatehand_air.layout import Kind, Opening, Part, Run, bill, contraction
 from gatehand_air.properties import CFM, FOOT, FPM, INCH_WATER, STANDARD

@@ -150,3 +150,26 @@ def test_the_invitation_names_every_fault_input_and_keeps_within_80_columns() ->
     assert named == set(FAULT_INPUTS)
     assert max(map(len, text.splitlines())) < 80
     assert CONFIG_NAME in text
+
+
+def test_a_blocked_hose_and_a_clogged_filter_are_seen_by_the_suction_alone() -> None:
+    made = demo()
+    airway = made.collectors["main"].airway
+    assert airway is not None
+    made.deliver("shop/gate/band_saw/set", b"open", 1.0)
+    made.advance(3.0)
+    well = airway.suction(3.0, 1.0)
+    assert take_fault_input(made, "sim/band_saw/block", b"1", 3.0) == "The hose at gate band saw is blocked."
+    assert airway.suction(3.0, 1.0) > 1.1 * well
+    assert take_fault_input(made, "sim/band_saw/block", b"0", 3.0) == "The hose at gate band saw is free again."
+    assert airway.suction(3.0, 1.0) == well
+    assert take_fault_input(made, "sim/main/clog", b"1", 3.0) == "The filter of the collector main is clogged."
+    assert airway.suction(3.0, 1.0) < 0.9 * well
+    assert "cleaned" in take_fault_input(made, "sim/main/clog", b"0", 3.0)
+    assert airway.suction(3.0, 1.0) == well
+
+
+def test_without_a_suction_sensor_nothing_would_tell_of_it() -> None:
+    made = shop()
+    for word, name in (("block", "saw"), ("clog", "main")):
+        assert "no suction sensor" in take_fault_input(made, f"sim/{name}/{word}", b"1", 0.0)

@@ -44,12 +44,29 @@ def test_a_name_says_amps_or_watts(topic: str, pointer: str | None, measure: Mea
         ("/power_factor", "power factor"),
         ("/apparent_power", "apparent or reactive power"),
         ("/current/temperature", "temperature"),
+        ("/suction", "pressure"),
+        ("/inlet_kPa", "pressure"),
         ("/freq", "frequency"),
         ("/uptime", "time"),
     ],
 )
 def test_a_name_says_what_is_neither(pointer: str, other: str) -> None:
     assert taken_for("shop/saw/power", pointer) == (None, 1.0, taken_for("", pointer).because, Certainty.NONE, other)
+
+
+def test_a_suction_sensor_of_the_config_is_in_use_and_offered_as_nothing_else() -> None:
+    text = """[collector.main]
+    command = { topic = "c/set", on = "1", off = "0" }
+    min_open = 0
+    suction = { topic = "c/inlet", pointer = "/p", unit = "Pa" }
+    [tool.saw]
+    collector = "main"
+    current = { topic = "t/saw" }
+    start_amps = 2
+    """
+    found = known(load_text(text, Path("c.toml")).config, "gatehand")
+    assert found.uses["c/inlet", "/p"] == ("collector.main suction",)
+    assert found.uses_topic("c/inlet")
 
 
 def test_without_a_name_its_size_at_work_tells_and_says_so() -> None:

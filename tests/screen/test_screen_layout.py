@@ -230,6 +230,34 @@ def test_what_is_seen_of_the_fan_is_told_and_a_contradiction_in_full() -> None:
     assert "switch reported off in an old message, motor not heard since Gatehand started" in text
 
 
+@pytest.mark.parametrize(
+    ("suction", "said"),
+    [
+        (
+            {"value": 2051, "low": 1646, "high": 2316, "baseline_of": None},
+            "suction 2,051 Pa (1,646 to 2,316 by its ducts)",
+        ),
+        (
+            {"value": 1200, "low": 1646, "high": 2316, "baseline_of": "2026-03-01T09:00:00.000Z", "off": "low"},
+            "SUCTION TOO LOW: 1,200 Pa (1,646 to 2,316 by its baseline of 2026-03-01)",
+        ),
+        (
+            {"value": 4.98, "unit": "in.w.g.", "low": 4, "high": 5.5},
+            "suction 4.98 in.w.g. (4.00 to 5.50 by its ducts)",
+        ),
+        ({"value": 1200, "not_judged": "there are no ducts"}, "suction 1,200 Pa"),
+        ({"value": None}, None),
+        ({"value": "much", "low": [], "high": {}}, None),
+        (7, None),
+    ],
+)
+def test_the_suction_is_one_of_the_things_told_of_a_collector(suction: Any, said: str | None) -> None:  # noqa: ANN401
+    shown = {"unit": "Pa", **suction} if isinstance(suction, dict) else suction
+    heard = small_shop().say("collector/main", collector("running", suction=shown))
+    text = " ".join(heard.text(width=200).split())
+    assert (said in text) if said is not None else "uction" not in text
+
+
 def test_a_gate_says_what_it_rests_on_that_it_is_where_it_is() -> None:
     heard = small_shop()
     heard.say("gate/band_saw", gate("opening", known_by="told", told_at=stamp(NOON - 12)))

@@ -139,6 +139,7 @@ class FakeLog:
 class Recorded:
     def __init__(self) -> None:
         self.events: list[tuple[int, Event]] = []
+        self.suctions: list[tuple[int, str, float]] = []
         self.begun: list[str] = []
         self.steps_of_clock = 0
 
@@ -152,6 +153,10 @@ class Recorded:
     def record(self, now_ms: int, event: Event, before: State) -> None:
         del before
         self.events.append((now_ms, event))
+
+    def record_suction(self, now_ms: int, collector: str, pascals: float, before: State) -> None:
+        del before
+        self.suctions.append((now_ms, collector, pascals))
 
 
 @dataclass
@@ -178,6 +183,7 @@ class World:
             transport=self.transport,
             diagnose=lambda _level, text, _facts=None: self.said.append(text),
             memory=self.memory,
+            elsewhere=lambda work: work(),
         )
 
     def connect(self, *retained: tuple[str, str]) -> "World":

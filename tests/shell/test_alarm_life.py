@@ -342,7 +342,9 @@ def test_a_new_connection_shows_all_at_once_that_stands(world: World) -> None:
 def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
     from inspect import getmembers, isfunction, signature
 
+    from gatehand.config.signals import Suction
     from gatehand.mqtt.payload import Rejected
+    from gatehand.shell.suction_watch import Way
 
     values = {
         "bad": Rejected("nothing at /amps", "{}"),
@@ -355,6 +357,12 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
         "held": ("main",),
         "why": "no space",
         "text": "it broke",
+        "way": Way.HIGH,
+        "gates": "band saw open",
+        "table": Suction(topic="shop/x", unit="Pa"),
+        "values": (2100.0, 1000.0, 2000.0),
+        "since": None,
+        "seconds": 60.0,
     }
     made = [
         make(**{name: values[name] for name in signature(make).parameters})

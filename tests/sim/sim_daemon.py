@@ -152,6 +152,7 @@ class VirtualDaemon:
             diagnose=lambda _level, _text, _facts=None: None,
             starts=starts_in([around.disk.lines_backwards()], self._clocks.wall(), self._clocks.mono()),
             memory=around.memory,
+            elsewhere=lambda work: work(),
         )
         self.words = Words(lambda: self.engine.active.config, self._clocks, self._breach)
         self.log.said = self.words.lines

@@ -63,3 +63,6 @@ class NoRecorder:
 
     def record(self, now_ms: int, event: Event, before: State) -> None:
         """Nothing."""
+
+    def record_suction(self, now_ms: int, collector: str, pascals: float, before: State) -> None:
+        """Nothing."""

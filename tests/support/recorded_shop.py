@@ -100,6 +100,7 @@ class RecordedShop:
             timers=self.timers,
             transport=self,
             diagnose=lambda _level, _text, _facts=None: None,
+            elsewhere=lambda work: work(),
         )
         self._next_beat = self.clocks.now
         self.connect()

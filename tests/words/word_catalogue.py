@@ -24,11 +24,13 @@ from gatehand.cli import COMMANDS, command_parser, top_parser
 from gatehand.config import load
 from gatehand.config.codes import CODES
 from gatehand.config.json_schema import json_schema
+from gatehand.config.signals import Suction
 from gatehand.journal.sentence_table import REASONS, TABLE, Templates
 from gatehand.journal.sentences import spoken_alarm, told
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell import alarm_words, own_alarms
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.shell.suction_watch import Way
 from gatehand.why import verdicts
 from gatehand_rules.findings import WHATS, Alarm, Fact, Rule
 from gatehand_rules.words import Measure
@@ -310,6 +312,12 @@ def _arguments(make: Callable[..., ShownAlarm]) -> Iterator[tuple[object, ...]]:
             "held": names,
             "text": "ValueError: 7",
             "topics": tuple(f"shop/{each}/amps" for each in names or ("main",)),
+            "way": (Way.HIGH, Way.LOW)[count % 2],
+            "gates": ("no gate open", "band saw open", "band saw and sweep open")[count],
+            "table": Suction(topic="shop/inlet", unit=("Pa", "in.w.g.")[count % 2]),
+            "values": (1000.0 * count, 1240.0, 2480.0),
+            "since": (None, "2026-05-01T10:00:00.000Z")[count // 2],
+            "seconds": 60.0,
         }
         yield tuple(given[name] for name in _parameters(make))
 

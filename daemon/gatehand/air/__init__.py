@@ -1,5 +1,5 @@
 """The ducts of a config, looked at: for `gatehand airflow` and `gatehand check`. The formulas are `gatehand_air`'s."""
 
-from gatehand.air.analysis import AirWarning, warnings
+from gatehand.air.air_warnings import AirWarning, warnings
 
 __all__ = ["AirWarning", "warnings"]

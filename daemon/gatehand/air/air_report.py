@@ -1,21 +1,21 @@
 """The report of `airflow`: for people, as TOML ready to be copied into a config, and for programs."""
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from msgspec import Struct
 from msgspec.structs import asdict, replace
 
-from gatehand.air import air_words
+from gatehand.air import air_words, proposals_words
 from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem
 from gatehand.air.measured import Fitted
 from gatehand.air.measured_words import fit_as_json
 from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
-from gatehand.text import listed, named
-from gatehand_air.cures import Assist, LeastRunOn, MaxOpen, Size
-from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
+from gatehand.text import as_sentence, listed, named
+from gatehand_air.ducting import WORSE, Ducting, Lack, Short, Verdict, judge
 from gatehand_air.solve import Solution, Solver, SolveResult
 from gatehand_air.spread import Ignorance, spread
 
@@ -29,22 +29,22 @@ British and German guides design for the machines used together and want air spe
 changes; this report follows them.
 Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask someone competent."""
 
-
-MOST_NAMED: Final = 4
-"""Gates that one cell of a table names."""
-MOST_SETS: Final = 30
-"""Sets that are all shown without --full."""
-MOST_SEVERAL: Final = 10
-"""Of more than those, the sets of several at once that are shown."""
+MOST_LINES: Final = 30
+"""Sets in the table; of more, those of one tool (at most so many) and the worst of several."""
+MOST_OF_SEVERAL: Final = 10
+MOST_NAMED: Final = 5
+"""Gates; of more, all of them are called that."""
+MOST_IN_FULL: Final = 6
+"""Sets of one tool that are shown duct by duct."""
 
 
 def as_text(reports: Sequence[Report], *, full: bool) -> str:
     """Everything that the command prints. `full`: every set in full, not only what falls short with one tool alone."""
-    lines = [line for report in reports for line in _report(report, full=full)]
+    lines = [line for report in reports for line in _report(report, len(reports), full=full)]
     return "\n".join([*lines, LEFT_OUT])
 
 
-def _report(report: Report, *, full: bool) -> Iterator[str]:
+def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
     system = report.system
     say = system.say
     wanted = f"{say.velocity(system.ducting.branch_velocity)} in branches"
@@ -60,15 +60,25 @@ def _report(report: Report, *, full: bool) -> Iterator[str]:
             yield f"  {say.hood(hood)} wants {' and '.join(wants)}"
     yield ""
     yield from _summary(report, full=full)
+    yield from dict.fromkeys(
+        as_sentence(air_words.unsolved(short.answer, system.collector, say))
+        for view in report.views
+        for short in view.assessment.shorts
+        if short.answer is not None
+    )
     yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."
-    for view in report.views:
-        if full or (view.assessment.shorts and view.asked.together == 1):
-            yield ""
-            yield from _set(system, view, full=full)
+    told = [view for view in report.views if full or (view.assessment.shorts and view.asked.together == 1)]
+    for view in told if full else told[:MOST_IN_FULL]:
+        yield ""
+        yield from _set(system, view, full=full)
+    if not full and len(told) > MOST_IN_FULL:
+        yield ""
+        more = named(len(told) - MOST_IN_FULL, "more set")
+        yield f"... and {more} of one tool or hand start: airflow --full shows each."
     yield ""
     yield from room_as_text(rooms(system), say)
     yield ""
-    yield from _proposals(report)
+    yield from proposals_words.lines(report, of)
     yield ""
 
 
@@ -84,7 +94,11 @@ _INPUTS: Final = ("fittings", "hood entries", "roughness", "the filter")
 
 
 def _summary(report: Report, *, full: bool) -> Iterator[str]:
-    """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
+    """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict.
+
+    Of many sets only those of one tool and the worst of several; the others are counted, unless `full`.
+    """
+    shown = list(report.views) if full else _worth_a_line(report.views)
     of, ducting = report.system.units, report.system.ducting
     filters = (
         {"clean ": ducting.clean, "dirty ": ducting.dirty}
@@ -93,8 +107,7 @@ def _summary(report: Report, *, full: bool) -> Iterator[str]:
     )
     heads = [head for each in filters for head in (f"{each}{of.flow_word}", f"fan {of.pressure_word}", "suction")]
     table = [["open", *heads, "verdict"]]
-    views = report.views if full or len(report.views) <= MOST_SETS else _told(report.views)
-    for view in views:
+    for view in shown:
         gates, answers = view.assessment.gates, (view.assessment.clean, view.assessment.dirty)
         points = [_point(report.system, *each, gates) for each in zip(filters.values(), answers, strict=False)]
         name = ", ".join(sorted(gates)) or "(no gate)"
@@ -104,22 +117,33 @@ def _summary(report: Report, *, full: bool) -> Iterator[str]:
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
         table.append([name, *(cell for point in points for cell in point), _verdict(view, report.system)])
     yield from columns(table)
-    if left := [view for view in report.views if view not in views]:
-        fails, close = (sum(1 for v in left if getattr(v.assessment, each)) for each in ("fails", "shorts"))
-        rest = f"{len(left) - close} well, {close - fails} too close to call, {fails} short or not known"
-        yield f"and {named(len(left), 'more set')} of several at once: {rest}; --full shows all"
+    if rest := [view for view in report.views if view not in shown]:
+        counts = Counter(_worst(view) for view in rest)
+        each = listed((f"{counts[verdict]} {_COUNTED[verdict]}" for verdict in WORSE if counts[verdict]), last="and")
+        yield f"... and {named(len(rest), 'more set')}: {each}; airflow --full shows each."
 
 
-def _told(views: Sequence[AssessedSet]) -> Sequence[AssessedSet]:
-    """Of many sets each by itself and that of all, and of several at once those that fall shortest."""
-    several = [view for view in views if view.asked.together > 1 and view.assessment.fails]
-    worst = sorted(several, key=lambda view: min(_share(short) for short in view.assessment.fails))[:MOST_SEVERAL]
-    return [view for view in views if view.asked.together <= 1 or view in worst]
+def _worth_a_line(views: Sequence[AssessedSet]) -> list[AssessedSet]:
+    """All where they are few; else those of one demand, those that nobody can ask for, the worst of several."""
+    if len(views) <= MOST_LINES:
+        return list(views)
+    alone = [view for view in views if view.asked.together == 1]
+    several = [view for view in views if view.asked.together != 1]
+    bad = sorted(several, key=lambda view: (view.is_asked, -WORSE.index(_worst(view))))[:MOST_OF_SEVERAL]
+    kept = (*sorted(alone, key=lambda view: -WORSE.index(_worst(view)))[:MOST_LINES], *bad)
+    return [view for view in views if view in kept]
 
 
-def _share(short: Short) -> float:
-    """Found as a part of wanted; what nobody knows comes first."""
-    return short.share if short.wanted else 0.0
+def _worst(view: AssessedSet) -> Verdict:
+    return max((short.verdict for short in view.assessment.shorts), key=WORSE.index, default=Verdict.MET)
+
+
+_COUNTED: Final = {
+    Verdict.MET: "well",
+    Verdict.CLOSE: "too close to call",
+    Verdict.UNKNOWN: "unknown",
+    Verdict.SHORT: "short",
+}
 
 
 def _point(system: DuctSystem, solver: Solver, answer: SolveResult, gates: frozenset[str]) -> list[str]:
@@ -222,119 +246,6 @@ def _note(short: Short | None) -> str:
     return f"{what} with a dirty filter" if short.dirty else what
 
 
-def _proposals(report: Report) -> Iterator[str]:
-    """What the ducts ask of the config, in words, then as TOML."""
-    found = report.proposals
-    say = report.system.say
-    yield "what the ducts ask for, with a dirty filter:"
-    yield f"  {_carries(found.max_open, report, say)}"
-    yield from (f"  tool {tool}: {_assist(help_, say)}" for tool, help_ in found.assists.items())
-    yield from (f"  {_run_on(one)}" for one in found.run_ons)
-    yield from (f"  {_size(one, say)}" for one in found.sizes)
-    if proposed := as_toml(report):
-        yield ""
-        yield "as TOML:"
-        yield from (f"  {line}".rstrip() for line in proposed.splitlines())
-
-
-def _carries(carries: MaxOpen, report: Report, say: air_words.Speaker) -> str:
-    left_out = (
-        f" ({air_words.names(carries.unserved)} fall short even alone and do not count)" if carries.unserved else ""
-    )
-    if carries.gates is None:
-        return f"no hood gets what it wants even alone{left_out}"
-    if carries.fails is not None:
-        why = air_words.too_many(carries, report.system.collector, say)
-        return f"the fan carries {carries.gates} open at once{left_out}: {why}"
-    many = "more sets than are looked through" if carries.cut_off else "all of them"
-    return f"the fan carries {carries.gates} open at once, {many}{left_out}"
-
-
-def _assist(help_: Assist, say: air_words.Speaker) -> str:
-    """Which gates to open with a tool's own, or which come nearest."""
-    gain = f"{say.velocity(help_.speed)} instead of {say.velocity(help_.slow.found, word=False)} in {help_.slow.where}"
-    if help_.cures:
-        return f"opening {air_words.names(help_.gates)} as well brings {gain}"
-    return f"no further gates cure it; {air_words.names(help_.gates)} come nearest with {gain}"
-
-
-def _uncured(one: LeastRunOn) -> str:
-    return "; sawdust settles on its way, which no run-on cures" if one.settles else ""
-
-
-def _run_on(one: LeastRunOn) -> str:
-    clears = f"{one.clearing:.1f} s to clear, twice, and 1 s"
-    spins = f"{one.spin_down:g} s spin-down, " if one.spin_down else "no spin_down given, "
-    return f"tool {one.tool}: run_on {one.least:g} s at least ({spins}{clears}{_uncured(one)})"
-
-
-def _size(size: Size, say: air_words.Speaker) -> str:
-    """Which duct limits, and what another size brings."""
-    put = say.flow if size.short.lack is Lack.HOOD_FLOW else say.velocity
-    what = f"{air_words.names(size.ducts)} in {say.diameter(size.diameter)}"
-    gain = f"{put(size.brings)} instead of {put(size.short.found, word=False)} at {say.hood(size.short.where)}"
-    enough = "" if size.enough else f", still short of {put(size.short.wanted, word=False)}"
-    costs = f"; but {air_words.sets(size.costs)} would fall short then" if size.costs else ""
-    return f"{air_words.asker(size.demand)}: {what} brings {gain}{enough}{costs}"
-
-
-def as_toml(report: Report) -> str:
-    """Tables and keys to put into the config, each with its reason; empty when nothing is to be changed."""
-    tables: dict[str, list[str]] = {}
-    carries, system = report.proposals.max_open, report.system
-    if carries.forbids(system.max_open):
-        why = air_words.too_many(carries, system.collector, system.say)
-        tables[f"collector.{system.collector}"] = [f"max_open = {carries.gates}  # {why}"]
-    _toml_tools(report, tables)
-    _toml_sizes(report, tables)
-    return "\n".join("\n".join([f"[{name}]", *lines, ""]) for name, lines in tables.items())
-
-
-def _toml_tools(report: Report, tables: dict[str, list[str]]) -> None:
-    say = report.system.say
-    configured = {demand.name: demand.assist for demand in report.system.demands}
-    for tool, help_ in report.proposals.assists.items():
-        if help_.cures and not help_.gates <= set(configured[tool]):
-            gates = air_words.toml_list(help_.gates)
-            before, after = say.velocity(help_.slow.found, word=False), say.velocity(help_.speed)
-            tables.setdefault(f"tool.{tool}", []).append(
-                f"assist = {gates}  # {help_.slow.where} runs at {before} without, at {after} with"
-            )
-    for one in report.proposals.run_ons:
-        tables.setdefault(f"tool.{one.tool}", []).append(_toml_run_on(one, report.run_ons[one.tool]))
-
-
-def _toml_run_on(one: LeastRunOn, set_to: float) -> str:
-    """A line to copy where the run-on is too short, else a comment."""
-    spins = f"spin-down {one.spin_down:g} s, " if one.spin_down else ""
-    reason = f"{spins}twice the {one.clearing:.1f} s to clear the ducts, 1 s{_uncured(one)}"
-    if set_to < one.least:
-        return f"run_on = {one.least:g}  # at least, not {set_to:g}: {reason}"
-    return f"# run_on = {one.least:g} is the least, {set_to:g} is set: {reason}"
-
-
-def _toml_sizes(report: Report, tables: dict[str, list[str]]) -> None:
-    """Sizes that would do, as comments: a duct is not changed by a line in a file."""
-    chosen: dict[tuple[tuple[str, ...], float], list[Size]] = {}
-    for size in report.proposals.sizes:
-        if size.enough and not size.costs:
-            chosen.setdefault((size.ducts, size.diameter), []).append(size)
-    for (ducts, diameter), sizes in chosen.items():
-        shown = diameter / report.system.units.diameter
-        for duct in ducts:
-            reasons = "; ".join(dict.fromkeys(_toml_reason(report, size) for size in sizes))
-            tables.setdefault(f"duct.{duct}", []).append(f"# diameter = {shown:.4g}  # {reasons}")
-
-
-def _toml_reason(report: Report, size: Size) -> str:
-    say = report.system.say
-    if size.short.lack is Lack.HOOD_FLOW:
-        where = say.hood(size.short.where)
-        return f"{say.flow(size.brings)} at {where} instead of {say.flow(size.short.found, word=False)}"
-    before = say.velocity(size.short.found, word=False)
-    return f"{say.velocity(size.brings)} in {size.short.where} with {size.demand.name} alone instead of {before}"
-
-
 def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) -> dict[str, Any]:
     """The report for programs: the shape is part of the contract. Numbers in the config's units, six digits.
 
@@ -346,13 +257,7 @@ def as_json(reports: Sequence[Report], units: str, fits: Sequence[Fitted] = ()) 
         "known_to": {r.system.collector: asdict(r.system.ducting.ignorance) for r in reports},
         "room": [one for r in reports for one in room_as_json(r.system)],
         "sets": [_json_set(report.system, view) for report in reports for view in report.views],
-        "proposals": {
-            "max_open": {r.system.collector: r.proposals.max_open.gates for r in reports},
-            "assist": {t: sorted(h.gates) for r in reports for t, h in r.proposals.assists.items() if h.cures},
-            "run_on": {one.tool: one.least for r in reports for one in r.proposals.run_ons},
-            "sizes": [size for report in reports for size in _json_sizes(report)],
-            "toml": "\n".join(text for r in reports if (text := as_toml(r))),
-        },
+        "proposals": proposals_words.as_json(reports),
     }
 
 
@@ -422,27 +327,6 @@ def _json_hood(system: DuctSystem, hood: str, flow: float | None, off: float | N
         "wanted": None if want is None else _six(want.flow / of.flow),
         "verdict": None if flow is None or off is None or want is None else judge(flow, off, want.flow),
     }
-
-
-def _json_sizes(report: Report) -> list[dict[str, Any]]:
-    of = report.system.units
-    found = []
-    for size in report.proposals.sizes:
-        unit = of.flow if size.short.lack is Lack.HOOD_FLOW else of.velocity
-        found.append(
-            {
-                "for": air_words.asker(size.demand),
-                "short": size.short.where,
-                "found": _six(size.short.found / unit),
-                "wanted": _six(size.short.wanted / unit),
-                "ducts": list(size.ducts),
-                "diameter": _six(size.diameter / of.diameter),
-                "brings": _six(size.brings / unit),
-                "enough": size.enough,
-                "costs": [sorted(gates) for gates in size.costs],
-            }
-        )
-    return found
 
 
 def _six(value: float) -> float:

@@ -6,7 +6,7 @@ from typing import Final
 from msgspec import Struct
 
 from gatehand.text import listed
-from gatehand_air.cures import Assist, MaxOpen
+from gatehand_air.assists import Help
 from gatehand_air.ducting import Assessment, Lack, Short, Verdict
 from gatehand_air.gate_sets import Asker, GateDemand, GateSet
 from gatehand_air.properties import Units
@@ -80,9 +80,15 @@ def few(some: Sequence[str], most: int = MOST_NAMED) -> str:
     return f"{', '.join(some[: most - 1])} and {len(some) - most + 1} more"
 
 
-def toml_list(gates: Collection[str]) -> str:
-    """Such as `["planing", "sweep"]`."""
-    return "[" + ", ".join(f'"{gate}"' for gate in sorted(gates)) + "]"
+def some(words: Sequence[str]) -> str:
+    """All of a few; of more the first two, and how many besides."""
+    few = len(words) <= 3  # noqa: PLR2004
+    return ", ".join(words) if few else f"{words[0]}, {words[1]} and {len(words) - 2} more"
+
+
+def toml_list(gates: Sequence[str]) -> str:
+    """Such as `["sweep", "planing"]`, in the order given."""
+    return "[" + ", ".join(f'"{gate}"' for gate in gates) + "]"
 
 
 def significant(value: float, digits: int) -> float:
@@ -122,27 +128,27 @@ def unsolved(answer: Unsolved, collector: str, say: Speaker) -> str:
             return "no gate is open: no air moves"
         case Why.BEYOND_CURVE:
             end = f"more than {say.flow(answer.limit or 0.0)}, where its curve ends"
-            return f"the fan would move {end}: nothing is claimed; give [fan.{collector}] more points"
+            return f"the fan would move {end}: beyond it nothing is known; give [fan.{collector}] more points"
         case Why.BEFORE_CURVE:
             start = f"less than {say.flow(answer.limit or 0.0)}, where its curve begins"
-            return f"the fan would move {start}: nothing is claimed; give [fan.{collector}] more points"
+            return f"the fan would move {start}: before it nothing is known; give [fan.{collector}] more points"
         case Why.NOT_CONVERGED:
             return "the flows could not be worked out to the accuracy asked for: no figures are given"
 
 
 def shortfalls(
-    assessment: Assessment, collector: str, say: Speaker, helped: Assist | None = None, *, whole: bool = True
+    assessment: Assessment, collector: str, say: Speaker, helped: Help | None = None, *, whole: bool = True
 ) -> tuple[str, ...]:
     """What falls short in one set, a sentence each.
 
-    `helped`: gates that let a slow main or trunk carry dust. `whole`: each sentence names the open gates.
+    `helped`: a gate that lets a slow main or trunk carry dust. `whole`: each sentence names the open gates.
     """
     if not assessment.gates and assessment.shorts and isinstance(assessment.clean, Unsolved):
         return (unsolved(assessment.clean, collector, say),)
     found = []
     for short, ducts in _grouped(assessment.shorts):
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
-        gates, most = (assessment.gates, None) if whole else (None, MOST_DUCTS)
+        gates, most = (assessment.gates, None) if whole else (None, MOST_NAMED)
         found.append(air_sentence(gates, short, collector, say, ducts, most=most) + hint)
     return tuple(found)
 
@@ -192,11 +198,6 @@ _UNKNOWN: Final = {
 }
 
 
-def too_many(carries: MaxOpen, collector: str, say: Speaker) -> str:
-    """Why one more gate than the fan carries is one too many."""
-    return air_sentence(carries.fails, carries.shorts[0], collector, say)
-
-
 def air_sentence(
     gates: Collection[str] | None,
     short: Short,
@@ -228,10 +229,6 @@ def air_sentence(
             return f"{where}{_slow(short, ducts or [short.where], say, most)}"
 
 
-MOST_DUCTS: Final = 4
-"""Ducts that are slow alike, named in one sentence."""
-
-
 def _slow(short: Short, ducts: Sequence[str], say: Speaker, most: int | None) -> str:
     """Such as "main runs at 1,650 ± 120 ft/min, not the 3,500 wanted: sawdust settles", and its milder forms."""
     off, wanted = say.velocity(short.spread, word=False), say.velocity(short.wanted, word=False)
@@ -242,11 +239,12 @@ def _slow(short: Short, ducts: Sequence[str], say: Speaker, most: int | None) ->
     return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'dust may stay behind'}"
 
 
-def _helped(helped: Assist, say: Speaker) -> str:
-    """Such as "; opening sweep as well brings 3,700"."""
+def _helped(helped: Help, say: Speaker) -> str:
+    """Such as "; opening sweep as well brings 3,700"; another tool's gate is named as that."""
     speed = say.velocity(helped.speed, word=False)
+    whose = f" (the gate of {names(helped.tools)})" if helped.tools else ""
     short = "" if helped.cures else ", still too little"
-    return f"; opening {names(helped.gates)} as well brings {speed}{short}"
+    return f"; opening {helped.gate}{whose} as well brings {speed}{short}"
 
 
 def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:

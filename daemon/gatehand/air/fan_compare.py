@@ -1,20 +1,20 @@
 """`airflow --fan NAME`: the same ducts on another fan of the config, side by side. Facts first, then words."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.air import air_words
-from gatehand.air.analysis import AssessedSet
+from gatehand.air.analysis import AssessedSet, Report
 from gatehand.air.duct_model import DuctSystem, duct_system
-from gatehand.air.plot_cases import OtherFan
 from gatehand.air.room import UNKNOWN, Room, filter_cells, rooms
 from gatehand.config import Config
 from gatehand.terminal import columns
+from gatehand_air.answers import assess_all
 from gatehand_air.ducting import Assessment
-from gatehand_air.gate_sets import GateSet
+from gatehand_air.gate_sets import GateDemand, GateSet
 from gatehand_air.solve import Solution
 from gatehand_air.spread import spread
 
@@ -25,19 +25,6 @@ def with_fan(config: Config, collector: str, fan: str) -> Config:
     if other.filter_loss is None:
         other = other.model_copy(update={"filter_loss": config.fan[collector].filter_loss})
     return config.model_copy(update={"fan": {**config.fan, collector: other}})
-
-
-class Drawn(Struct, frozen=True):
-    """The same ducts on the other fan, as a drawing wants them: it draws the sets of the first fan's report."""
-
-    system: DuctSystem
-    views: tuple[AssessedSet, ...] = ()
-
-
-def to_draw(config: Config, collectors: Iterable[str], fan: str) -> OtherFan:
-    """The other fan beside the own one of these collectors; on none whose own it is."""
-    systems = [duct_system(with_fan(config, name, fan), name) for name in collectors if name != fan]
-    return OtherFan(fan, [Drawn(system) for system in systems])
 
 
 class OnFan(Struct, frozen=True):
@@ -56,17 +43,33 @@ class BothFans(Struct, frozen=True):
     other: OnFan
 
 
-def both_fans(config: Config, collector: str, fan: str, only: frozenset[str] | None = None) -> tuple[BothFans, ...]:
+class OtherLook(Struct, frozen=True):
+    """The sets of a report on the other fan, for the drawing."""
+
+    system: DuctSystem
+    views: tuple[AssessedSet, ...]
+
+
+def looked_with(config: Config, report: Report, fan: str) -> OtherLook:
+    """The sets of a report again, on another fan."""
+    other = duct_system(with_fan(config, report.system.collector, fan), report.system.collector)
+    asked = [view.asked for view in report.views]
+    views = zip(asked, assess_all(other.ducting, asked), strict=True)
+    return OtherLook(other, tuple(AssessedSet(one, assessment, None) for one, assessment in views))
+
+
+def both_fans(config: Config, own: DuctSystem, fan: str, only: frozenset[str] | None = None) -> tuple[BothFans, ...]:
     """Every set that can be asked for (or `only` those gates), on both fans."""
-    own, other = duct_system(config, collector), duct_system(with_fan(config, collector, fan), collector)
-    left, right = ({room.demand.name: room for room in rooms(each)} for each in (own, other))
+    other = duct_system(with_fan(config, own.collector, fan), own.collector)
+    left, right = ({room.demand: room for room in rooms(each)} for each in (own, other))
     asked = own.sets if only is None else (GateSet(only, own.ducting.network.behind(only), ()),)
 
-    def on(system: DuctSystem, found: dict[str, Room], one: GateSet) -> OnFan:
-        alone = one.demands[0][0].name if one.together == 1 else ""
-        return OnFan(system, system.ducting.assess(one.gates, one.dusty), found.get(alone))
+    def on(system: DuctSystem, found: Mapping[GateDemand, Room]) -> list[OnFan]:
+        alone = [found.get(one.demands[0][0]) if one.together == 1 else None for one in asked]
+        assessed = assess_all(system.ducting, asked)
+        return [OnFan(system, assessment, room) for assessment, room in zip(assessed, alone, strict=True)]
 
-    return tuple(BothFans(one, on(own, left, one), on(other, right, one)) for one in asked)
+    return tuple(map(BothFans, asked, on(own, left), on(other, right)))
 
 
 def fans_as_text(found: Sequence[BothFans], collector: str, fan: str) -> Iterator[str]:

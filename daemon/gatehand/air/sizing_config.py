@@ -7,9 +7,8 @@ from gatehand.air.sizing_file import SizingFileError
 from gatehand.air.sizing_job import Askers, Job
 from gatehand.config import Config
 from gatehand.config.ducts import DuctTable
-from gatehand_air.cures import INCHES, MILLIMETRES
 from gatehand_air.fan_need import Plan
-from gatehand_air.fittings import MATERIALS
+from gatehand_air.fittings import INCHES, MATERIALS, MILLIMETRES
 from gatehand_air.gate_sets import Asker
 from gatehand_air.layout import Opening, Run
 

@@ -15,10 +15,9 @@ from gatehand.air.sizing_file import ANGLES, RunTable, SizeFile, SizingFileError
 from gatehand.config import Config
 from gatehand.config.ducts import FilterLoss
 from gatehand.text import listed, named
-from gatehand_air.cures import INCHES, MILLIMETRES
 from gatehand_air.fan_curve import Filter
 from gatehand_air.fan_need import Asked, Plan
-from gatehand_air.fittings import DUSTS, ENTRIES, MATERIALS, Want, default_flow, kind_of
+from gatehand_air.fittings import DUSTS, ENTRIES, INCHES, MATERIALS, MILLIMETRES, Want, default_flow, kind_of
 from gatehand_air.friction import LAWS
 from gatehand_air.layout import GATE, Opening, Run
 from gatehand_air.properties import Units, units

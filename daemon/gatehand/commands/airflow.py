@@ -188,7 +188,7 @@ def _both(
     found = {}
     for system in (report.system for report in reports):
         here = None if only is None else only & system.gates
-        found[system.collector] = both_fans(config, system.collector, fan, here)
+        found[system.collector] = both_fans(config, system, fan, here)
     return found
 
 
@@ -200,10 +200,10 @@ def _exit(reports: "Sequence[Report]", only: frozenset[str] | None) -> int:
 
 
 def _draw(path: Path, config: Config, reports: "Sequence[Report]", fan: str | None) -> None:
-    from gatehand.air.air_plot import svg
-    from gatehand.air.fan_compare import to_draw
+    from gatehand.air.air_plot import OtherFan, svg
+    from gatehand.air.fan_compare import looked_with
 
-    other = None if fan is None else to_draw(config, [report.system.collector for report in reports], fan)
+    other = None if fan is None else OtherFan(fan, [looked_with(config, report, fan) for report in reports])
     try:
         path.write_text(svg(reports, other), encoding="utf-8")
     except OSError as error:

@@ -65,6 +65,25 @@ def configure(parser: argparse.ArgumentParser) -> None:
         ),
     )
     parser.add_argument(
+        "--suction",
+        nargs="?",
+        const="",
+        type=device_name,
+        metavar="COLLECTOR",
+        help=(
+            "instead: have the running daemon open each gate alone with the fan running, and keep what the collector's "
+            "suction sensor says as what it should be from then on"
+        ),
+    )
+    parser.add_argument(
+        "--open",
+        dest="sets",
+        action="append",
+        default=[],
+        metavar="GATES",
+        help="with --suction: these gates together too, such as band_saw,sweep; may be given several times",
+    )
+    parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
@@ -77,6 +96,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Exercise."""
+    if args.sets and args.suction is None:
+        raise CommandError("gatehand exercise: --open goes with --suction", WRONG_USAGE)
+    if args.suction is not None:
+        return _take_suctions(args)
     return _walk(args) if args.collector is None else _measure_limit(args)
 
 
@@ -135,8 +158,56 @@ def _measure_limit(args: argparse.Namespace) -> int:
     return 0 if result.ok else 1
 
 
+def _take_suctions(args: argparse.Namespace) -> int:
+    from gatehand.exercise import suction_walk
+
+    config, loaded, _ = configured(args.config)
+    if args.names or args.collector is not None:
+        text = "--suction takes one collector and all its gates: leave out the names and --limit"
+        raise CommandError(f"gatehand exercise: {text}", WRONG_USAGE)
+    sensed = [name for name, table in config.collector.items() if table.suction is not None]
+    name = args.suction or (sensed[0] if len(sensed) == 1 else "")
+    if args.suction and name not in config.collector:
+        raise no_such("gatehand exercise: there is no collector", name, config.collector)
+    if name not in sensed:
+        which = f"name one of {', '.join(sensed)}" if sensed else "the config has no suction in a [collector.NAME]"
+        raise CommandError(f"gatehand exercise: --suction: {which}", WRONG_USAGE)
+    more = [_gates_of(config, name, text) for text in args.sets]
+    sets = suction_walk.sets_of(config, name, more)
+    if not sets:
+        raise CommandError(f"gatehand exercise: the collector {name} has no gates")
+    result = _in_the_shop(
+        config,
+        loaded,
+        args,
+        lambda world: suction_walk.take(config, world, name, sets, yes=args.yes),
+        suction_walk.topics(config),
+    )
+    if args.json:
+        print_json({"config": str(loaded.path), **suction_walk.as_json(result)})
+    else:
+        show(["", suction_walk.text(result)])
+    return 0 if result.ok else 1
+
+
+def _gates_of(config: "Config", collector: str, text: str) -> tuple[str, ...]:
+    """The gates of one `--open`."""
+    own = [name for name in config.gate if config.gate_collector(name) == collector]
+    found = tuple(dict.fromkeys(each.strip().replace(" ", "_") for each in text.split(",") if each.strip()))
+    for gate in found:
+        if gate not in own:
+            raise no_such(f"gatehand exercise: the collector {collector} has no gate", gate, own)
+    if not found:
+        raise CommandError("gatehand exercise: --open wants gates, such as band_saw,sweep", WRONG_USAGE)
+    return found
+
+
 def _in_the_shop(
-    config: "Config", loaded: "Loaded", args: argparse.Namespace, does: "Callable[[TerminalIo], Awaitable[T]]"
+    config: "Config",
+    loaded: "Loaded",
+    args: argparse.Namespace,
+    does: "Callable[[TerminalIo], Awaitable[T]]",
+    more: tuple[str, ...] = (),
 ) -> "T":
     """What it gives, with a connection and a person."""
     from gatehand.exercise.observed_state import ObservedState
@@ -147,7 +218,7 @@ def _in_the_shop(
     from gatehand.small_files import NoSecretError
 
     async def there() -> "T":
-        async with terminal_io(settings, ObservedState(config).topics, out) as world:
+        async with terminal_io(settings, (*ObservedState(config).topics, *more), out) as world:
             return await does(world)
 
     out = sys.stderr if args.json else sys.stdout

@@ -70,7 +70,7 @@ def check_topics(partial: Partial) -> Iterator[Fault]:
             yield Fault(use.path, codes.BLANK_IN_TOPIC, text)
 
 
-_OF_ONE_DEVICE: Final = {*signals.SENSORS, "state", "button", "reset"}
+_OF_ONE_DEVICE: Final = {*signals.SENSORS, "state", "button", "reset", "suction"}
 """Keys of what only one device can say."""
 
 
@@ -100,7 +100,7 @@ def _not_to_be_asked(use: _Use, commanded: dict[str, _Use], reported: dict[str, 
     return None
 
 
-_SUCH_AS: Final[dict[str | int, str]] = {"current": "amps", "power": "power"}
+_SUCH_AS: Final[dict[str | int, str]] = {"current": "amps", "power": "power", "suction": "suction"}
 
 
 def check_ages(partial: Partial) -> Iterator[Fault]:

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from typing import Final, Literal, Self, TypeAlias
 
 from msgspec import Struct
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from gatehand.config import codes
-from gatehand.config.values import PayloadText, Pointer, Scale, SomeSeconds, TomlTable, Topic, fail
+from gatehand.config.values import PayloadText, Pointer, Scale, SomeSeconds, TomlTable, Topic, fail, unknown_word
 from gatehand.text import shown
+from gatehand_air.properties import METRIC, US
 from gatehand_rules.words import Measure
 
 _WORDS: Final = ("on", "off", "open", "shut", "active", "clear", "pressed", "released")
@@ -125,6 +126,36 @@ class Current(Meter):
 
 class Power(Meter):
     """A meter of power, in watts."""
+
+
+PASCALS: Final[Mapping[str, float]] = {each.pressure_word: each.pressure for each in (METRIC, US)}
+"""Units of pressure that may be named, and what one of each is in Pa."""
+
+
+class Suction(Meter):
+    """A pressure sensor in the duct at the collector's inlet. Below the room or above it: suction is shown positive."""
+
+    unit: str = Field(
+        description='Unit of the value, once scaled: "Pa" or "in.w.g.".', json_schema_extra={"enum": [*PASCALS]}
+    )
+    scale: Scale = 1.0
+    """Factor from the payload's number to the unit, such as 100 for a sensor that says hectopascals."""
+
+    @field_validator("unit", mode="before")
+    @classmethod
+    def _known_unit(cls, value: object) -> str:
+        if not isinstance(value, str) or value not in PASCALS:
+            raise unknown_word(str(value), PASCALS, "unit of pressure")
+        return value
+
+    @property
+    def to_pascals(self) -> float:
+        """Factor from the payload's number to Pa."""
+        return self.scale * PASCALS[self.unit]
+
+    def in_unit(self, pascals: float) -> float:
+        """A pressure in its unit, with as many digits as are worth showing."""
+        return round(pascals / PASCALS[self.unit], 0 if PASCALS[self.unit] == 1 else 2)
 
 
 Sensor: TypeAlias = Current | Power | Contact

@@ -105,6 +105,8 @@ class CollectorTable(signals.Sensed):
     """The bin's level contact."""
     on_bin_full: Literal["refuse", "warn"] = "refuse"
     """With a full bin: refuse starts, or only warn."""
+    suction: signals.Suction | None = None
+    """A pressure sensor at its inlet, compared with what the open gates should give: an alarm, never a command."""
     rest: Literal["shut", "leave"] = "shut"
     """Its gates after coast-down: shut, or leave (fewer movements)."""
     reset: signals.ResetInput | None = None

@@ -180,6 +180,8 @@ Publish with any client, for example:
   gatehand/collector/main/reset  1     ends the hold that it leaves behind
   sim/main/hand                  1, 0  the collector's own switch
   sim/main/weld                  1, 0  its relay welds (while on), or is new
+  sim/band_saw/block             1, 0  a hose is blocked, is free; any gate
+  sim/main/clog                  1, 0  the filter clogs, is cleaned
 
 Watch gatehand/# (what Gatehand shows) and shop/# (what the devices say):
   mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'gatehand/#'

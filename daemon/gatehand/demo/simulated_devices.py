@@ -28,10 +28,14 @@ FAULT_INPUTS: Final = {
     "press": "stop",
     "hand": "collector",
     "weld": "collector",
+    "block": "gate",
+    "clog": "collector",
     "amps": "tool",
     "watts": "tool",
 }
 """Each with the kind of device that has it."""
+OVERDUE: Final = 5.0
+"""Of a clogged filter, where 1 is a dirty one by the config."""
 _LARGEST: Final[Mapping[str, float]] = {Measure.AMPS: LARGEST_AMPS, Measure.WATTS: LARGEST_WATTS}
 _SWITCHED: Final = {"1": True, "0": False, "on": True, "off": False, "open": True, "shut": False}
 
@@ -88,6 +92,8 @@ def _switched(shop: SimShop, word: str, name: str, on: bool, now: float) -> str:
         case "press":
             shop.stops[name].set(active=on, at=now)
             return f"The stop button {said} is {'pressed' if on else 'pulled out again'}."
+        case "block" | "clog":
+            return _air(shop, word, name, on)
         case "hand":
             shop.collectors[name].switch_by_hand(on=on, at=now)
             return f"The collector {said} is switched {'on' if on else 'off'} at its own switch."
@@ -96,6 +102,22 @@ def _switched(shop: SimShop, word: str, name: str, on: bool, now: float) -> str:
             if on and not shop.collectors[name].welded:
                 return "A relay welds only while it is on."
             return f"The relay of collector {said} {'welds shut' if on else 'is replaced'}."
+
+
+def _air(shop: SimShop, word: str, name: str, on: bool) -> str:
+    """What no device says of itself, and a pressure sensor at the collector's inlet shows."""
+    if word == "clog":
+        airway = shop.collectors[name].airway
+        if airway is None:
+            return f"The collector {spoken(name)} has no suction sensor that would tell of it."
+        airway.clog = OVERDUE if on else 0.0
+        return f"The filter of the collector {spoken(name)} is {'clogged' if on else 'cleaned'}."
+    airways = [fan.airway for fan in shop.collectors.values() if fan.airway is not None and name in fan.airway.gates]
+    for airway in airways:
+        (airway.blocked.add if on else airway.blocked.discard)(name)
+    if not airways:
+        return f"The collector of gate {spoken(name)} has no suction sensor that would tell of it."
+    return f"The hose at gate {spoken(name)} is {'blocked' if on else 'free again'}."
 
 
 class SimulatedDevices:

@@ -139,6 +139,8 @@ class ObservedState:
         found = self._routes.events(message.topic, message.payload, retained=message.retained, now=message.received)
         for event in found or ():
             self._note(event, message.received)
+        for heard in self._routes.take_suctions():
+            self._spoke("collector", heard.collector, "suction")
         if found is not None:
             self._note_buttons()
         if not message.retained:

@@ -320,7 +320,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
             "alarm {alarm}[: {reason}]",
         ),
     },
-    Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}",
+    Happened.ALARM_CLEARED: "alarm over[ for {subject}]: {alarm}[: {over_because}]",
     OwnEvent.ALARM_ACKNOWLEDGED: "alarm seen[ by {by}]: {alarm}",
     OwnEvent.ALARM_STORM: (
         "alarm {alarm} comes and goes, {times:time} within a minute: it stays active until it has been quiet for a "
@@ -342,6 +342,20 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     ),
     OwnEvent.SIGNAL_HEARD: "[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",
     OwnEvent.REFUSALS_COUNTED: "{because} ({more:more time} within {for_seconds})",
+    OwnEvent.SUCTION_MEASURED: (
+        "{collector}: its suction with {the_gates} open was {suction}, where its baseline has {baseline_suction}",
+        "{collector}: its suction with {the_gates} open was {suction}",
+        "{collector}: its suction with no gate open was {suction}",
+    ),
+    OwnEvent.SUCTION_BASELINE_TAKEN: (
+        "{collector}: its suction with {the_gates} open is {suction}: the baseline from now on",
+        "{collector}: its suction with no gate open is {suction}: the baseline from now on",
+    ),
+    OwnEvent.SUCTION_BASELINES_VOID: (
+        "{collector}: {baselines:baseline} of its suction no longer counted: its ducts, its gates' names or the unit "
+        "of its sensor have changed; take them again with gatehand exercise --suction"
+    ),
+    OwnEvent.SUCTION_NOT_JUDGED: "{collector}: its suction is not judged[ with {the_gates} open]: {why}",
     OwnEvent.CONFIG_WAITS: "the changed config waits[: {why}]",
     OwnEvent.COMMAND_NOT_SENT: 'the command "{command}"[ for {subject}] was not sent[: {why}]',
     OwnEvent.RETAINED_COMMAND: "[{subject}: ]the broker retains a message on its command topic {topic}",

@@ -44,7 +44,7 @@ _OTHER: Final[Mapping[str, str]] = {
         "time": "time ts timestamp uptime date clock at seconds minutes",
         "count": "count counter n seq cnt id",
         "limit": "limit max min threshold setpoint",
-        "pressure": "pressure pa hpa",
+        "pressure": "pressure suction pa hpa kpa",
         "air": "co2 voc pm25 pm10",
         "light": "lux illuminance brightness",
         "speed": "rpm speed",

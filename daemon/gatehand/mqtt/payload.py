@@ -22,6 +22,8 @@ LARGEST_AMPS: Final = 1000.0
 """No sensor of a shop means more, either way: such a reading is rejected, from the broker and from a file."""
 LARGEST_WATTS: Final = 400 * LARGEST_AMPS
 """The same of a meter that says watts: what that current is at 400 V."""
+LARGEST_PASCALS: Final = 50_000.0
+"""The same of a suction: twice what the strongest shop vacuum draws."""
 
 _SHOWN: Final = 48
 # float() alone takes "1_0", "nan", "infinity" and digits of other scripts; \d on bytes is ASCII only.

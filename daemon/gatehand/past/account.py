@@ -124,6 +124,19 @@ class Unrecorded:
         return self.end - self.begin
 
 
+@dataclass(frozen=True, slots=True)
+class SuctionSeen:
+    """What a suction was with one set of gates open, beside its baseline. Pa; `ms`: wall."""
+
+    ms: int
+    gates: str
+    pascals: float
+    baseline: float
+    baseline_at: str
+    dirty_falls: float | None
+    """By what part it falls until the filter is dirty, by the ducts of the config; None: they did not tell."""
+
+
 @dataclass(slots=True)
 class Account:
     """What happened, in numbers. Times are wall ms."""
@@ -149,6 +162,8 @@ class Account:
     rejected: Counter[str] = field(default_factory=Counter)
     """Payloads rejected, by tool, gate, collector or stop contact."""
     bins_full: Counter[str] = field(default_factory=Counter)
+    suctions: dict[str, SuctionSeen] = field(default_factory=dict)
+    """By collector: what was measured last with a set that has a baseline, as long as that counts."""
     runs: list[Run] = field(default_factory=list)
     """Of the daemon, oldest first; none where what is counted has no runs."""
     _begun: dict[str, int] = field(default_factory=dict)
@@ -205,6 +220,10 @@ class Account:
                 self.rejected[tool or gate or collector or str(line.get("stop"))] += 1
             case Happened.BIN_FULL:
                 self.bins_full[collector] += 1
+            case OwnEvent.SUCTION_MEASURED if (seen := _suction_seen(ms, line)) is not None:
+                self.suctions[collector] = seen
+            case OwnEvent.SUCTION_BASELINE_TAKEN | OwnEvent.SUCTION_BASELINES_VOID:
+                self.suctions.pop(collector, None)
             case OwnEvent.DAEMON_STOPPED:
                 self.stop_all(ms)
             case _:
@@ -248,6 +267,15 @@ class Account:
             if high - low + 1 > best:
                 best, began = high - low + 1, times[low]
         return best, began
+
+
+def _suction_seen(ms: int, line: Mapping[str, Fact]) -> SuctionSeen | None:
+    """None: the set that was measured has no baseline."""
+    value, baseline, falls = (line.get(key) for key in ("pascals", "baseline", "dirty_falls"))
+    if not isinstance(value, int | float) or not isinstance(baseline, int | float) or baseline <= 0:
+        return None
+    known = falls if isinstance(falls, int | float) else None
+    return SuctionSeen(ms, _text(line, "gates"), value, baseline, _text(line, "baseline_at"), known)
 
 
 def is_refresh(event: Fact, rule: Fact) -> bool:

@@ -87,12 +87,24 @@ class Recorder:
 
     def record(self, now_ms: int, event: Event, before: State) -> None:
         """Record an event that the rules are given at `now_ms` in the state `before`."""
+        if self._is_ready(now_ms, before):
+            self._add(now_ms, *self._streams.place(event), event)
+
+    def record_suction(self, now_ms: int, collector: str, pascals: float, before: State) -> None:
+        """Record what its suction sensor says, which the rules are not given; it leads to no file of its own."""
+        if self._is_open and not self._due and self._is_ready(now_ms, before):
+            place = self._streams.place_suction(collector, pascals)
+            if place is not None:
+                self._add(now_ms, *place, None)
+
+    def _is_ready(self, now_ms: int, before: State) -> bool:
+        """Whether a file is open for what comes now, which is the first to come after the state `before`."""
         if self._off:
-            return
+            return False
         if self._failed:
             self._note_failure(now_ms)
         if self._failed_ms is not None and now_ms - self._failed_ms < _RETRY_MS:
-            return
+            return False
         if (
             not self._is_open
             or self._due
@@ -100,7 +112,9 @@ class Recorder:
             or self._bytes >= self._store.live_most
         ):
             self._next_file(now_ms, before)
-        stream, value = self._streams.place(event)
+        return True
+
+    def _add(self, now_ms: int, stream: int, value: int, event: Event | None) -> None:
         with self._guard:
             last_ms = self._gathered.now_ms[-1] if self._gathered.now_ms else now_ms
             if not 0 <= now_ms - last_ms <= MAX_STEP_MS or len(self._gathered) >= _FRAME_EVENTS:

@@ -101,6 +101,10 @@ class Recording:
         """The same of one collector's motor."""
         return self._readings(self.streams.of_collector(collector))
 
+    def suctions(self, collector: str) -> tuple[list[int], list[int]]:
+        """The same of one collector's suction sensor, thousandths of a Pa."""
+        return self._readings(self.streams.of_suction(collector))
+
     def _readings(self, streams: tuple[int, ...]) -> tuple[list[int], list[int]]:
         found: list[tuple[int, int]] = []
         for item in frames(self._data) if streams else ():

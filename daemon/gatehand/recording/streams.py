@@ -2,7 +2,8 @@
 
 A row is a time, a stream and a number. Readings of tools and motors are streams of their own, in thousandths of their
 unit; ticks are a stream without numbers; any other event (and a reading that is not whole thousandths, or retained) is
-kept as JSON beside its row. Nothing here opens a file.
+kept as JSON beside its row. What a collector's suction sensor says is a stream too, in thousandths of a Pa, and no
+event: the rules are never given it. Nothing here opens a file.
 """
 
 import struct
@@ -16,7 +17,8 @@ from gatehand.recording.format import decode_event, encode_event
 from gatehand_rules.events import CollectorReading, Event, Reading, Tick
 
 TICK = 0
-"""Stream of ticks. Tools follow from 1 in the order of the header, then collectors, then the tools' young readings."""
+"""Stream of ticks. Tools follow from 1 in the order of the header, then collectors, then the tools' young readings,
+then the collectors' suctions."""
 OTHER = 0xFFFF
 """Stream of events kept as JSON."""
 MAX_STEP_MS = 0xFFFF
@@ -38,9 +40,9 @@ class EventColumns(Struct):
     def __len__(self) -> int:
         return len(self.now_ms)
 
-    def add(self, now_ms: int, stream: int, value: int, event: Event) -> None:
+    def add(self, now_ms: int, stream: int, value: int, event: Event | None) -> None:
         """Append one; `event` is kept where the number does not say it all."""
-        if stream == OTHER:
+        if stream == OTHER and event is not None:
             self.others[len(self.now_ms)] = event
         self.now_ms.append(now_ms)
         self.stream.append(stream)
@@ -88,7 +90,8 @@ class Streams:
             *(partial(CollectorReading, name) for name in collectors),
             *(partial(Reading, name, young=True) for name in tools),
         )
-        """From the reading to the event, for each stream from 1."""
+        """From the reading to the event, for each stream from 1 that carries events."""
+        self._of_suction = {name: 1 + len(self._makers) + i for i, name in enumerate(collectors)}
         self._seen: dict[tuple[int, int], Event] = {}
 
     def of_tool(self, name: str) -> tuple[int, ...]:
@@ -98,6 +101,15 @@ class Streams:
     def of_collector(self, name: str) -> tuple[int, ...]:
         """The stream of what its motor's sensor says; none for a collector that is not there."""
         return (self._of_collector[name],) if name in self._of_collector else ()
+
+    def of_suction(self, name: str) -> tuple[int, ...]:
+        """The stream of what its suction sensor says; none for a collector that is not there."""
+        return (self._of_suction[name],) if name in self._of_suction else ()
+
+    def place_suction(self, collector: str, pascals: float) -> tuple[int, int] | None:
+        """Stream and number of a suction; None: there is no such collector, or the number is none to be kept."""
+        stream = self._of_suction.get(collector)
+        return None if stream is None or not -_MOST < pascals < _MOST else (stream, round(pascals * 1000))
 
     def place(self, event: Event) -> tuple[int, int]:
         """Stream and number of an event; (OTHER, 0) for one that must be kept whole."""
@@ -118,7 +130,7 @@ class Streams:
         Raises:
             ValueError: One is not.
         """
-        most = len(self._makers)
+        most = len(self._makers) + len(self._of_suction)
         strange = {stream for stream in set(events.stream) if stream != OTHER and not TICK <= stream <= most}
         if strange:
             raise ValueError(f"stream {min(strange)} of {most}")
@@ -135,12 +147,12 @@ class Streams:
         return found
 
     def events(self, columns: EventColumns) -> Iterator[tuple[int, Event]]:
-        """(now_ms, event) of each row, in order."""
-        seen, others = self._seen, columns.others
+        """(now_ms, event) of each row that is one, in order."""
+        seen, others, last = self._seen, columns.others, len(self._makers)
         for row, (now_ms, stream, value) in enumerate(zip(columns.now_ms, columns.stream, columns.value, strict=True)):
             if stream == OTHER:
                 yield now_ms, others[row]
-            else:
+            elif stream <= last:
                 yield now_ms, seen.get((stream, value)) or self.event(stream, value)
 
 

@@ -91,7 +91,7 @@ def _upkeep(found: Summary) -> Iterator[str]:
     yield "<h2>Upkeep</h2>"
     for one in found.upkeep:
         yield f'<p><b>{escape(_plain(one.name))}</b> <span class="{one.word}">{escape(upkeep_words(one))}</span></p>'
-        yield meter(one.hours / one.every_hours, one.word, f"{one.name}: {hours_of(one)}")
+        yield meter(one.share, one.word, f"{one.name}: {hours_of(one) if one.suction is None else upkeep_words(one)}")
 
 
 def _collectors(found: Summary) -> Iterator[str]:

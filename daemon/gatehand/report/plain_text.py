@@ -4,13 +4,14 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from gatehand.journal.line import OwnEvent
+from gatehand.journal.sentences import spoken
 from gatehand.measures import UNITS
 from gatehand.report.energy import POWER_FACTORS, Energy
 from gatehand.report.summary import CollectorFigures, Summary
-from gatehand.report.upkeep_due import Due
+from gatehand.report.upkeep_due import Due, SuctionFall
 from gatehand.terminal import columns, paragraph, wrapped
 from gatehand.text import listed, named
-from gatehand.times import local_text, rough
+from gatehand.times import local_stamp, local_text, rough
 from gatehand_rules.findings import Happened
 from gatehand_rules.words import Measure
 
@@ -230,10 +231,22 @@ def _upkeep(all_due: list[Due]) -> Iterator[str]:
 
 def upkeep_words(one: Due) -> str:
     """How one kind of upkeep stands."""
+    then = {"due": f": due; then 'gatehand done {one.name}'", "soon": ": soon due", "well": ""}[one.word]
+    if one.suction is not None:
+        return f"{suction_words(one.suction)}{then}"
     least = "at least " if one.done_before_log or one.since_ms is None else ""
     since = f"since {local_text(one.since_ms)[:10]}" if one.since_ms is not None else "since the log began"
-    stands = {"due": f": due; then 'gatehand done {one.name}'", "soon": ": soon due", "well": ""}[one.word]
-    return f"{least}{hours_of(one)} {since}{stands}"
+    return f"{least}{hours_of(one)} {since}{then}"
+
+
+def suction_words(one: SuctionFall) -> str:
+    """How far the suction has fallen, at what the filter is due, and what that rests on."""
+    gates = [spoken(each) for each in one.gates.split(", ") if each]
+    open_now = f"{listed(gates, last='and')} open" if gates else "no gate open"
+    fallen = f"has fallen {one.fallen:.0%}" if round(one.fallen, 2) > 0 else "has not fallen"
+    why = "the dirty filter of the config" if one.by_ducts else "common practice, no published source"
+    since = f"since the baseline of {local_stamp(one.baseline_at)[:10]}"
+    return f"suction with {open_now} {fallen} {since} (clean the filter at {one.limit:.0%}: {why})".replace("%", " %")
 
 
 def hours_of(one: Due) -> str:

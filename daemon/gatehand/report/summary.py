@@ -210,6 +210,7 @@ class Summary:
                     "at_least": one.done_before_log,
                     "done": ms_stamp(one.since_ms),
                     "stands": one.word,
+                    "suction": None if one.suction is None else _rounded(asdict(one.suction)),
                 }
                 for one in self.upkeep
             ],
@@ -222,7 +223,7 @@ class Summary:
         }
 
 
-_DIGITS: Final = {"hours": 4, "longest_s": 1, "starts_an_hour": 2}
+_DIGITS: Final = {"fallen": 3, "limit": 3, "hours": 4, "longest_s": 1, "starts_an_hour": 2}
 
 
 def _rounded(values: dict[str, Any]) -> dict[str, Any]:

@@ -1,5 +1,9 @@
 """Upkeep by hours of running: when it was last done, how many hours since, and what is due.
 
+A filter is told by the suction instead, where the shop has taken a baseline (`gatehand exercise --suction`) and its
+suction was measured since with the same gates open: behind the inlet, a filter that clogs lowers the flow, and the
+suction falls with the flow's square.
+
 `gatehand done NAME` adds a line to `upkeep.jsonl` beside the event log: a file of its own, because the daemon alone
 writes the log. It is never thinned out; the hours are counted from the log, as far back as that goes.
 """
@@ -14,12 +18,37 @@ from typing import Final
 
 from gatehand.config import Config
 from gatehand.journal.line import LineError, decode
-from gatehand.past.account import Account, Use
+from gatehand.past.account import Account, SuctionSeen, Use
+from gatehand.shell.expected_suction import FALLS
 from gatehand.times import stamp, stamp_ms
 
 FILE: Final = "upkeep.jsonl"
 DONE: Final = "upkeep_done"
 _SOON: Final = 0.9
+FILTER: Final = "filter"
+"""Upkeep with this in its name is the filter's."""
+
+
+@dataclass(frozen=True, slots=True)
+class SuctionFall:
+    """How far the suction has fallen, and at what a filter is due: parts of the baseline."""
+
+    gates: str
+    fallen: float
+    limit: float
+    by_ducts: bool
+    """The limit is where the dirty filter of the config has it; else common practice, no published source."""
+    baseline_at: str
+
+    @property
+    def share(self) -> float:
+        """Of the limit."""
+        return max(0.0, self.fallen / self.limit)
+
+
+def _fall(seen: SuctionSeen) -> SuctionFall:
+    limit = seen.dirty_falls or FALLS
+    return SuctionFall(seen.gates, 1 - seen.pascals / seen.baseline, limit, bool(seen.dirty_falls), seen.baseline_at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +62,20 @@ class Due:
     since_ms: int | None
     done_before_log: bool
     """It was done, but the log begins later: the hours are at least these."""
+    suction: SuctionFall | None = None
+    """Of a filter, where it is known: it counts in the hours' stead."""
+
+    @property
+    def share(self) -> float:
+        """How much of what it may take it has had."""
+        return self.hours / self.every_hours if self.suction is None else self.suction.share
 
     @property
     def word(self) -> str:
         """How it stands."""
-        if self.hours >= self.every_hours:
+        if self.share >= 1:
             return "due"
-        return "soon" if self.hours >= _SOON * self.every_hours else "well"
+        return "soon" if self.share >= _SOON else "well"
 
 
 def done_at(folder: Path) -> dict[str, int]:
@@ -82,5 +118,7 @@ def due(config: Config, account: Account, done: Mapping[str, int], *, first_ms: 
         collector, since = config.upkeep_collector(name), done.get(name)
         hours = account.collectors.get(collector, Use()).hours(account.until_ms, since or 0)
         early = since is not None and first_ms is not None and since < first_ms
-        found.append(Due(name, collector, upkeep.every_hours, hours, since, early))
+        seen = account.suctions.get(collector) if FILTER in name.lower() else None
+        fall = None if seen is None or seen.ms < (since or 0) else _fall(seen)
+        found.append(Due(name, collector, upkeep.every_hours, hours, since, early, fall))
     return found

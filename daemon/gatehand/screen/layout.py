@@ -163,6 +163,8 @@ def _of_collector(message: StatusMessage, now: float) -> Iterator[str]:
     if message.names("hands"):
         yield f"by hand: {', '.join(map(spoken, message.names('hands')))}"
     yield from seen.of_fan(message, now)
+    if suction := seen.of_suction(message):
+        yield suction
     if message.flag("bin_full"):
         yield "BIN FULL"
     budget, spent = message.number("starts_per_hour"), message.number("starts_this_hour")

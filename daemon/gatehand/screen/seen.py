@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 from gatehand.measures import steady
 from gatehand.screen.daemon_status import StatusMessage
-from gatehand.times import lasting
+from gatehand.times import lasting, local_stamp
 from gatehand_rules.words import Measure
 
 
@@ -31,6 +31,23 @@ def of_fan(message: StatusMessage, now: float) -> Iterator[str]:
             yield "no longer confirmed"
             return
         yield f"switched {switched.text('to')}{f' {since} ago' if since else ''}, not confirmed yet"
+
+
+def of_suction(message: StatusMessage) -> str:
+    """The suction at its inlet while its fan runs, what is expected, and whose expectation that is; else ""."""
+    part = message.part("suction")
+    value = None if part is None else part.number("value")
+    if part is None or value is None:
+        return ""
+    unit, low, high = part.text("unit"), part.number("low"), part.number("high")
+    digits = 0 if unit == "Pa" else 2
+    found = f"{value:,.{digits}f} {unit}"
+    if low is None or high is None:
+        return f"suction {found}"
+    since = part.text("baseline_of")
+    by = f"its baseline of {local_stamp(since)[:10]}" if since else "its ducts"
+    name = f"SUCTION TOO {part.text('off').upper()}:" if part.text("off") else "suction"
+    return f"{name} {found} ({low:,.{digits}f} to {high:,.{digits}f} by {by})"
 
 
 def of_gate(message: StatusMessage, now: float) -> str:

@@ -20,6 +20,7 @@ from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.shell.expected_suction import Elsewhere, in_a_thread
 from gatehand.shell.log_first import LogFirst, Sender
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_alarms import internal_error
@@ -28,6 +29,8 @@ from gatehand.shell.ports import Diagnostics, LogPort, Memory, RecorderPort, Tim
 from gatehand.shell.repeats import Refusals
 from gatehand.shell.rhythms import Rhythms
 from gatehand.shell.state_publisher import StatePublisher
+from gatehand.shell.suction_watch import SuctionHeard
+from gatehand.shell.suctions import Suctions
 from gatehand.shell.unheard import Unheard
 from gatehand.text import named
 from gatehand_rules import Alarm, Fact, Happened, Outcome, State, collector_word, initial, step
@@ -53,6 +56,7 @@ class Engine:
         transport: carries the messages.
         diagnose: a line for whoever looks at the service.
         memory: what outlives the daemon; None: nothing does.
+        elsewhere: works out what takes long and no command waits for.
     """
 
     def __init__(
@@ -67,6 +71,7 @@ class Engine:
         diagnose: Diagnostics,
         starts: Mapping[str, tuple[float, ...]] | None = None,
         memory: Memory | None = None,
+        elsewhere: Elsewhere = in_a_thread,
     ) -> None:
         """`starts`: of each motor in the last hour, as `initial` takes them."""
         self.active = active
@@ -86,11 +91,13 @@ class Engine:
         """What was never heard, or never understood."""
         self.rhythms = Rhythms(active, self.notebook)
         """How often each tool's meter speaks."""
+        self._now = self.clock.mono()
+        self.suctions = Suctions(active, self, elsewhere)
+        """The suction at each collector's inlet, of which the rules never hear."""
         self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self._more)
         """What is shown."""
         self._refusals = Refusals()
         self._own_topics = OwnTopics(self, transport, diagnose)
-        self._now = self.clock.mono()
         self.state = initial(active.shop, self._now, starts)
         """What the rules remember now."""
         self._timer: Timer | None = None
@@ -104,6 +111,7 @@ class Engine:
         self._met = False
         self._carrying_out = False
         self._begin_recording()
+        self.suctions.note_void()
 
     # The transport calls
 
@@ -115,6 +123,8 @@ class Engine:
             return
         for place in self.active.routes.take_found_first():
             self.notebook.note_heard(place)
+        for heard in self.active.routes.take_suctions():
+            self._hear_suction(heard, received)
         for event in events:
             self.handle(event, received)
             self.rhythms.take(event, received, old=bool(self._still))
@@ -138,6 +148,7 @@ class Engine:
         self._transport.subscribe(wanted)
         self.rhythms.settled()
         self.unheard.connected(up=True)
+        self.suctions.connected(up=True)
 
     def on_lost(self, reason: str, heard_at: float) -> None:
         """The connection is gone."""
@@ -145,6 +156,7 @@ class Engine:
         self.unheard.connected(up=False)
         self.rhythms.pause()
         self.publisher.hide()
+        self.suctions.connected(up=False)
         self._own_topics.on_lost()
         self.handle(ev.BrokerLost(self._sender.lost(heard_at, self._now)))
         self._transport.subscribe(self.active.routes.first)
@@ -161,6 +173,7 @@ class Engine:
         """The same of the connection named `line`, of those that bring events."""
         self._still.add(line)
         self.rhythms.pause()
+        self.suctions.interrupt("the daemon was held up")
         self.handle(ev.LoopStood(seconds))
 
     def caught_up(self, line: str) -> None:
@@ -217,7 +230,7 @@ class Engine:
             self.note(OwnEvent.REFUSALS_COUNTED, facts)
         self.handle(ev.Tick())
         self.notebook.beat()
-        self.publisher.changed((*self.unheard.beat(now), *self.rhythms.beat()))
+        self.publisher.changed((*self.unheard.beat(now), *self.rhythms.beat(), *self.suctions.beat(now)))
         self.publisher.show_readings(self.state, now)
 
     def stop(self) -> None:
@@ -253,10 +266,11 @@ class Engine:
         self.publisher.alarms.raise_(alarm)
         self._show()
 
-    def clear_alarm(self, alarm: Alarm) -> None:
+    def clear_alarm(self, alarm: Alarm, why: str | None = None) -> None:
         """An alarm of the shell's own is over."""
         if self.publisher.alarms.clear(alarm):
-            self.note(Happened.ALARM_CLEARED, {"alarm": alarm.id})
+            whose = {} if why is None else {alarm.kind: alarm.name, "over_because": why}
+            self.note(Happened.ALARM_CLEARED, {"alarm": alarm.id, **whose})
         self._show()
 
     def note(self, event: str, facts: Mapping[str, Fact] | None = None) -> None:
@@ -279,6 +293,8 @@ class Engine:
             self.publisher.swap(active)
             self.unheard.swap(active)
             self.rhythms.swap(active)
+            self.suctions.swap(active)
+            self.suctions.note_void()
             owed = self.notebook.owed(active)
         finally:
             self._carrying_out = False
@@ -295,7 +311,15 @@ class Engine:
 
     def _more(self, kind: str, name: str) -> Mapping[str, object]:
         """What a status says beyond the rules' state."""
-        return {**self.unheard.shown(kind, name), **self.rhythms.shown(kind, name)}
+        more = {**self.unheard.shown(kind, name), **self.rhythms.shown(kind, name)}
+        return {**more, **self.suctions.shown(kind, name)}
+
+    def _hear_suction(self, heard: SuctionHeard, received: float) -> None:
+        """Recorded and watched; the rules are not given it."""
+        now = self.now(received)
+        if not heard.retained and not self._still:
+            self._recorder.record_suction(round(now * 1000), heard.collector, heard.value, self.state)
+            self.suctions.take(heard, now)
 
     def _hold_again(self, owed: tuple[tuple[str, str], ...]) -> None:
         """Neither a restart nor an edit ends a hold."""
@@ -336,6 +360,7 @@ class Engine:
             self._log_first.put(lines, outcome.commands, now)
             self.notebook.look(self.active, self.state)
             self.publisher.take(before, outcome)
+            self.suctions.look(self.state, now)
         finally:
             self._carrying_out = False
         self._show()

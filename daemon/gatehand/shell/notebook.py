@@ -5,7 +5,7 @@ until it is on the medium, so that nobody is shown a hold that a power cut could
 in here is over only when its collector is in the shop and the rules hold it no longer: never by an edit.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Final
 
 from msgspec.structs import replace
@@ -27,6 +27,7 @@ MOST_RESETS: Final = 200
 """Resets that are remembered: a broker's retained hold is older than that many only if it was away for months."""
 MOST_HEARD: Final = 5000
 MOST_RHYTHMS: Final = 1000
+MOST_BASELINES: Final = 500
 _HEARD_EVERY: Final = 60
 """Beats between two writings of what was heard, which nobody waits for."""
 _SOON: Final = 2
@@ -93,6 +94,17 @@ class Notebook:
         while len(self._rhythms) > MOST_RHYTHMS:
             del self._rhythms[next(iter(self._rhythms))]
         self._heard_since = self._heard_since or _HEARD_EVERY
+
+    @property
+    def baselines(self) -> Mapping[str, object]:
+        """What was measured once to compare with, by key: each as its owner made it, or as the file has it."""
+        return self._baselines
+
+    def note_baseline(self, key: str, baseline: object) -> None:
+        """It is this from now on. Written at the next beat; the newest last, so that the oldest gives way."""
+        kept = {name: value for name, value in self._baselines.items() if name != key}
+        self._baselines = dict([*kept.items(), (key, baseline)][-MOST_BASELINES:])
+        self._heard_since = _SOON
 
     def note_retained(self, topic: str, kept: bool) -> None:
         """The broker keeps a word of the meter there, or was found to keep none. Written at the next beat."""

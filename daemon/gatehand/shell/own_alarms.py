@@ -5,10 +5,13 @@ Each is a function that says why it is raised and what to do next; those of the 
 
 from typing import Final
 
+from gatehand.config.signals import Suction
 from gatehand.journal.sentences import spoken
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.shell.suction_watch import Way
 from gatehand.text import as_sentence, listed
+from gatehand.times import local_stamp
 from gatehand_rules.findings import DAEMON, Alarm
 
 CONFIG: Final = Alarm("daemon", DAEMON, "config")
@@ -20,6 +23,7 @@ SAME_BASE: Final = Alarm("daemon", DAEMON, "same_base")
 SUBSCRIPTIONS: Final = Alarm("daemon", DAEMON, "subscriptions")
 RETAINED_COMMAND: Final = "retained_command"
 """What such an alarm is about, of whatever device."""
+SUCTION_SILENT: Final = "suction_silent"
 _MOST_SHOWN: Final = 3
 _WHOSE: Final = {
     "stop": ("stop contact", ", so it may stop nothing"),
@@ -28,6 +32,20 @@ _WHOSE: Final = {
     "collector": ("collector", ", though it was switched on"),
 }
 """What a person calls the device, and what its silence means."""
+_SENSOR: Final = ("suction sensor of collector", ", so nobody watches the suction")
+_HIGH: Final = (
+    "Too much suction: less air comes in than should. Look for a gate that is stuck shut though it reports open, "
+    "and for a blocked hose, hood or duct."
+)
+_LOW: Final = (
+    "Too little suction: the filter may be clogged, the lid of the bin or a duct may leak, a gate may be open that "
+    "is taken for shut, or a hood or a hose may have come off."
+)
+_NO_BASELINE: Final = (
+    "If nothing is wrong, the ducts of the config are not those of the shop: measure the shop's own baseline with "
+    "`gatehand exercise --suction`. "
+)
+_LOOK_FOR: Final = {Way.HIGH: ("high", _HIGH), Way.LOW: ("low", _LOW)}
 
 
 def retained_command(kind: str, name: str, topic: str) -> ShownAlarm:
@@ -46,9 +64,47 @@ def about_unheard(kind: str, name: str) -> Alarm:
     return Alarm(kind, name, "unheard")
 
 
-def unheard(kind: str, name: str, topic: str) -> ShownAlarm:
+def about_suction(collector: str, what: str) -> Alarm:
+    """The alarm of a suction that is off, or of its sensor."""
+    return Alarm("collector", collector, what)
+
+
+def worded_suction(table: Suction, pascals: float, *, unit: bool = True) -> str:
+    """In its sensor's unit: `1,240 Pa`, `4.98 in.w.g.`, for a sentence."""
+    found = f"{table.in_unit(pascals):,.{0 if table.unit == 'Pa' else 2}f}"
+    return f"{found} {table.unit}" if unit else found
+
+
+def suction_off(
+    name: str, way: Way, gates: str, table: Suction, values: tuple[float, float, float], *, since: str | None
+) -> ShownAlarm:
+    """The suction is not what it should be. `values`: found, least and most expected, Pa; `since`: of the baseline."""
+    found, low, high = (worded_suction(table, each) for each in values)
+    word, look = _LOOK_FOR[way]
+    by = "its ducts" if since is None else f"the baseline of {local_stamp(since)[:10]}"
+    return ShownAlarm(
+        about_suction(name, way),
+        f"With {gates} the suction at the collector {spoken(name)} is {found} and too {word}: between {low} and {high} "
+        f"is expected, by {by}.",
+        f"{look} Switch the collector off and lock it out before you reach in. {'' if since else _NO_BASELINE}"
+        "The fan is not stopped by this; the alarm ends when the suction is as it should be.",
+        facts=(("pascals", round(values[0], 1)), ("low", round(values[1], 1)), ("high", round(values[2], 1))),
+    )
+
+
+def suction_silent(name: str, topic: str, seconds: float) -> ShownAlarm:
+    """Its sensor has spoken before, and says nothing while the fan runs."""
+    return ShownAlarm(
+        about_suction(name, SUCTION_SILENT),
+        f"No reading from the {_SENSOR[0]} {spoken(name)} for {seconds:.0f} s while the fan runs{_SENSOR[1]}.",
+        f"Look at the sensor's power and network, and at what comes on {topic}. The alarm ends with its next reading.",
+        facts=(("topic", topic),),
+    )
+
+
+def unheard(kind: str, name: str, topic: str, key: str = "") -> ShownAlarm:
     """A device that ought to have spoken by now has not."""
-    what, then = _WHOSE[kind]
+    what, then = _SENSOR if key == "suction" else _WHOSE[kind]
     return ShownAlarm(
         about_unheard(kind, name),
         f"The {what} {spoken(name)} has never been heard: nothing has come on {topic}{then}.",
@@ -60,7 +116,7 @@ def unheard(kind: str, name: str, topic: str) -> ShownAlarm:
 
 def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) -> ShownAlarm:
     """A device speaks, and not as its table says."""
-    what, _ = _WHOSE[kind]
+    what, _ = _SENSOR if key == "suction" else _WHOSE[kind]
     return ShownAlarm(
         about_unheard(kind, name),
         f"The {what} {spoken(name)} is heard, but not understood: on {topic} it said {bad.shown!r} "

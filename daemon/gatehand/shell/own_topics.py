@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final
 
 from gatehand.journal.line import OwnEvent
 from gatehand.mqtt.payload import excerpt
-from gatehand.mqtt.transport import Subscription, Transport
+from gatehand.mqtt.transport import MessageKind, Outgoing, Subscription, Transport
 from gatehand.shell.own_alarms import RETAINED_COMMAND, retained_command
 from gatehand.shell.ports import Diagnostics
-from gatehand.shell.requests import LONGEST_REASON, answer
+from gatehand.shell.requests import LONGEST_REASON, answer, asked_as
+from gatehand.text import json_bytes
 from gatehand_rules import events as ev
 
 if TYPE_CHECKING:
@@ -56,6 +57,8 @@ class OwnTopics:
                     self._engine.note(
                         OwnEvent.ALARM_ACKNOWLEDGED, {"alarm": name} if by is None else {"alarm": name, "by": by}
                     )
+            case ["collector", name, "baseline"] if not retained:
+                self._on_baseline(name, payload)
             case [kind, name] if retained and payload:
                 self._on_status(kind, name, topic, payload)
             case _:
@@ -90,6 +93,14 @@ class OwnTopics:
     def on_lost(self) -> None:
         """With the next connection the broker says again what it retains."""
         self._retained.clear()
+
+    def _on_baseline(self, name: str, payload: bytes) -> None:
+        """What its suction is now is what it should be: nothing moves for that, and the rules do not hear of it."""
+        judged = self._engine.suctions.take_baseline(name)
+        if ask_id := asked_as(payload):
+            body = {"ok": judged.ok, "rule": "baseline", "text": judged.text, **judged.facts}
+            topic = f"{self._engine.active.routes.base}/answer/{ask_id}"
+            self._transport.publish(Outgoing(topic, json_bytes(body), MessageKind.EVENT))
 
     def _on_retained_command(self, topic: str, kind: str, name: str) -> None:
         shown = retained_command(kind, name, topic)

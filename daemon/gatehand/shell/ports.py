@@ -58,6 +58,9 @@ class RecorderPort(Protocol):
     def record(self, now_ms: int, event: Event, before: State) -> None:
         """An event that the rules are given at `now_ms` in the state `before`."""
 
+    def record_suction(self, now_ms: int, collector: str, pascals: float, before: State) -> None:
+        """What its suction sensor says, which the rules are not given."""
+
 
 class Diagnostics(Protocol):
     """A line for whoever looks at the service: seldom, and never in the way of a command."""

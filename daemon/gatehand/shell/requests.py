@@ -94,6 +94,11 @@ class Requests:
         return Request(events if said is None else (said, *events), answer_to, rejected)
 
 
+def asked_as(payload: bytes) -> str:
+    """The id under which whoever asked wants to be answered; empty: nobody waits for an answer."""
+    return _take_apart(payload).id
+
+
 def _take_apart(payload: bytes) -> _Wish:
     """Its parts; a plain word has none."""
     if not payload.lstrip().startswith(b"{"):

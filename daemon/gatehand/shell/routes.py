@@ -26,6 +26,7 @@ from gatehand.config import Config
 from gatehand.config import signals as sig
 from gatehand.mqtt.payload import (
     LARGEST_AMPS,
+    LARGEST_PASCALS,
     LARGEST_WATTS,
     Absent,
     Null,
@@ -40,6 +41,7 @@ from gatehand.mqtt.transport import Subscription
 from gatehand.shell.freshness import ReadingAge
 from gatehand.shell.repeats import Rejections
 from gatehand.shell.requests import Requests
+from gatehand.shell.suction_watch import SuctionHeard
 from gatehand_rules import events as ev
 from gatehand_rules.shop import CLOSED
 from gatehand_rules.words import Measure, Position
@@ -48,7 +50,9 @@ _TELLING_WORD: Final = 2
 """The live word of a button with which it is told that none of them was the one for pressed."""
 
 T = TypeVar("T")
-Read: TypeAlias = Callable[[bytes | Payload, bool, float], ev.Event | Rejected | None]
+Said: TypeAlias = ev.Event | SuctionHeard
+"""What a message can say; a suction is no event of the rules."""
+Read: TypeAlias = Callable[[bytes | Payload, bool, float], Said | Rejected | None]
 """One reader of a topic: payload, retained flag and time of receipt to an event; None: it says nothing to us."""
 
 
@@ -74,6 +78,7 @@ class Routes:
         self.found: set[str] = set()
         """Where values of the config were ever found, by their `place`."""
         self._found_first: list[str] = []
+        self._suctions: list[SuctionHeard] = []
         self.ages: dict[tuple[str, str, str, str, str | None], ReadingAge] = {}
         """Of readings with a time of their own, or whose sensor can be asked: by kind, name, key, topic and `at`."""
         for signal in config.signals():
@@ -92,7 +97,9 @@ class Routes:
         self.rejections = Rejections()
         self.requests = Requests(config, self.rejections)
         """What people and screens may ask for."""
-        asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self.requests.topics)
+        sensed = (name for name, fan in config.collector.items() if fan.suction is not None)
+        baselines = (f"{self.base}/collector/{name}/baseline" for name in sensed)
+        asks = (f"{self.base}/reload", f"{self.base}/alarm/+/ack", *self.requests.topics, *baselines)
         asked = tuple(Subscription(topic) for topic in (*asks, f"{self.base}/daemon"))
         self.live = (*(self._subscription(topic) for topic in self._handlers), *asked)
         # A broker's queue for one client is short, and it drops what is beyond: holds come first of all.
@@ -108,12 +115,27 @@ class Routes:
         if len(handlers) == 1:
             alone = self._read(handlers[0], payload, retained, now)
             event = self._answer(handlers[0], alone, (alone,), retained, now)
+            if isinstance(event, SuctionHeard):
+                self._suctions.append(event)
+                return ()
             return () if event is None else (event,)
         parsed = Payload(payload)
         found = [self._read(handler, parsed, retained, now) for handler in handlers]
         each = zip(handlers, found, strict=True)
         answers = [self._answer(handler, one, found, retained, now) for handler, one in each]
-        return tuple(event for event in answers if event is not None)
+        return self._for_the_rules(tuple(event for event in answers if event is not None))
+
+    def take_suctions(self) -> list[SuctionHeard]:
+        """The suctions that messages have said since the last call, whatever they said to the rules."""
+        found = self._suctions
+        if found:
+            self._suctions = []
+        return found
+
+    def _for_the_rules(self, said: tuple[Said, ...]) -> tuple[ev.Event, ...]:
+        """Without the suctions, which are kept aside."""
+        self._suctions += [one for one in said if isinstance(one, SuctionHeard)]
+        return tuple(one for one in said if not isinstance(one, SuctionHeard))
 
     def take_found_first(self) -> list[str]:
         """The places of the values that were found for the first time since the last call."""
@@ -139,9 +161,7 @@ class Routes:
         """Whether a device of the shop speaks there."""
         return topic in self._handlers or topic in self.requests.topics
 
-    def _read(
-        self, handler: Handler, payload: bytes | Payload, retained: bool, now: float
-    ) -> ev.Event | Rejected | None:
+    def _read(self, handler: Handler, payload: bytes | Payload, retained: bool, now: float) -> Said | Rejected | None:
         """What a reader makes of a message, having noted where a value was found."""
         found = handler.read(payload, retained, now)
         if isinstance(found, Rejected) and not found.old and not (isinstance(found, Null) and handler.signal.is_press):
@@ -159,11 +179,11 @@ class Routes:
     def _answer(
         self,
         handler: Handler,
-        found: ev.Event | Rejected | None,
-        whole: Sequence[ev.Event | Rejected | None],
+        found: Said | Rejected | None,
+        whole: Sequence[Said | Rejected | None],
         retained: bool,
         now: float,
-    ) -> ev.Event | None:
+    ) -> Said | None:
         """What follows from what a reader has made of its value; `whole`: what all readers of the topic have made."""
         if not isinstance(found, Rejected):
             if found is not None and (self.rejections.odd or self.rejections.wrong_words):
@@ -175,7 +195,7 @@ class Routes:
         return self.rejections.say(*handler.signal.whose, found, now)
 
     def _is_left_out(
-        self, handler: Handler, bad: Rejected, whole: Sequence[ev.Event | Rejected | None], *, retained: bool
+        self, handler: Handler, bad: Rejected, whole: Sequence[Said | Rejected | None], *, retained: bool
     ) -> bool:
         """Whether the message leaves a value out, which says nothing: see the top of this file."""
         if not isinstance(bad, Absent | Null):
@@ -183,7 +203,7 @@ class Routes:
         signal, found = handler.signal, handler.place in self.found
         beside = any(not isinstance(one, Absent | Null) for one in whole)
         if isinstance(bad, Null):
-            if signal.kind == "stop" or signal.key in sig.SENSORS:
+            if signal.kind == "stop" or signal.key in sig.SENSORS or signal.key == "suction":
                 return False
             return signal.is_press or (found and beside)
         if signal.kind == "stop":
@@ -208,6 +228,8 @@ class Routes:
         make: Callable[[bool, bool], ev.Event]
         other: Callable[[str, bool], ev.Event] | None = None
         match heard:
+            case sig.Suction():
+                return self._of_known_age(_suction(name, heard), (kind, name, key), heard)
             case sig.Current() | sig.Power():
                 return self._of_known_age(_number(kind, name, heard), (kind, name, key), heard)
             case sig.Button():
@@ -237,7 +259,7 @@ class Routes:
                 raise TypeError(f"{kind}.{name}.{key}: nothing reads a {type(heard).__name__}")
         return _words(reader, {yes: True, no: False}, make, other)
 
-    def _of_known_age(self, read: Read, whose: tuple[str, str, str], heard: sig.Sensor) -> Read:
+    def _of_known_age(self, read: Read, whose: tuple[str, str, str], heard: sig.Sensor | sig.Suction) -> Read:
         """The same, where something can be known of a reading's age."""
         at, oldest = (heard.at, heard.oldest) if isinstance(heard, sig.Meter) else (None, sig.MAX_AGE)
         if at is None and heard.poll is None:
@@ -268,7 +290,7 @@ def _words(
     return read
 
 
-def _meaning(event: ev.Event) -> tuple[object, ...]:
+def _meaning(event: Said) -> tuple[object, ...]:
     """What it says, whatever its age."""
     return tuple(getattr(event, name) for name in event.__struct_fields__ if name not in {"retained", "young"})
 
@@ -288,10 +310,20 @@ def _number(kind: sig.DeviceKind, name: str, meter: sig.Current | sig.Power) -> 
     return read
 
 
+def _suction(name: str, meter: sig.Suction) -> Read:
+    read_number = Reader(meter.pointer, meter.to_pascals).read_number
+
+    def read(payload: bytes | Payload, retained: bool, _now: float) -> SuctionHeard | Rejected:
+        value = read_number(payload, LARGEST_PASCALS)
+        return value if isinstance(value, Rejected) else SuctionHeard(name, _whole(abs(value)), retained)
+
+    return read
+
+
 def _aged(read: Read, age: ReadingAge) -> Read:
     """The same, where a live reading counts by what is known of its age."""
 
-    def judged(payload: bytes | Payload, retained: bool, now: float) -> ev.Event | Rejected | None:
+    def judged(payload: bytes | Payload, retained: bool, now: float) -> Said | Rejected | None:
         parsed = payload if isinstance(payload, Payload) else Payload(payload)
         found = read(parsed, retained, now)
         if retained or isinstance(found, Rejected):

@@ -122,7 +122,7 @@ class Unheard:
         for one, instead in due:
             if not self._speaks_on_change(one):
                 if instead is None:
-                    alarm = own_alarms.unheard(one.kind, one.name, one.topic)
+                    alarm = own_alarms.unheard(one.kind, one.name, one.topic, one.key)
                 else:
                     alarm = own_alarms.not_understood(one.kind, one.name, one.key, one.topic, instead)
                 wanted.setdefault(alarm.alarm, alarm)
@@ -177,5 +177,5 @@ def _waits_for_command(one: Signal) -> bool:
     A collector's sensor may speak only on change as well, and of what it may be silent is not said: a start changes it.
     """
     return (one.kind in {"gate", "collector"} and one.key == "state") or (
-        one.kind == "collector" and one.key in SENSORS
+        one.kind == "collector" and (one.key in SENSORS or one.key == "suction")
     )

@@ -7,11 +7,15 @@ import math
 from dataclasses import dataclass
 from functools import partial
 from random import Random
+from typing import TYPE_CHECKING
 
 from gatehand.config.tables import CollectorTable
 from gatehand.simshop.device import Agenda, Appointment, Device, Reporter
 from gatehand_rules.shop import CLOSED
 from gatehand_rules.words import Measure
+
+if TYPE_CHECKING:
+    from gatehand.simshop.airway import Airway
 
 RUNNING_SHARE = 3.0
 """What the motor's sensor reads where nothing is given, as a share of the config's threshold."""
@@ -36,6 +40,8 @@ class CollectorHabits:
     """Seconds from a command to the contact, and from a change to its report."""
     every: float = 1.0
     """Seconds between reports of the motor's sensor; 0: on change only."""
+    suction_every: float = 1.0
+    """Seconds between readings of the pressure sensor at its inlet."""
     answers: bool = True
     """Told what it does already, the switch reports again; False: it speaks only on change."""
     reports_contact: bool = True
@@ -61,6 +67,10 @@ class CollectorModel(Device):
         self.bin = self._contact("bin_full", collector.bin_full)
         self.reports["state"] = self._report
         self.reports[collector.sensor_key or "current"] = self._report_motor
+        self.airway: Airway | None = None
+        """What its fan draws through, where a sensor at its inlet says so."""
+        if collector.suction is not None and collector.suction.poll is not None:
+            self.reports["suction"] = self._report_suction
         self._commands[collector.command.on.encode()] = partial(self._obey, True)
         self._commands[collector.command.off.encode()] = partial(self._obey, False)
         self.deaf = False
@@ -88,6 +98,8 @@ class CollectorModel(Device):
         super().begin(at)
         if self._collector.motor_sensor is not None:
             self._go_on_reporting(self._report_motor, self._habits.every, at)
+        if self._collector.suction is not None:
+            self._go_on_with_suction(at)
 
     def speed(self, at: float) -> float:
         """The fan's speed as a share of its full one; it falls as 1 / (1 + t/tau) until friction stops it."""
@@ -165,3 +177,13 @@ class CollectorModel(Device):
             if not self._is_contact:
                 value = max(0.0, round(self._random.gauss(value, value * NOISE), 3))
             self._reporter.reading(sensor, value, at, retain=self._habits.retains)
+
+    def _report_suction(self, at: float) -> None:
+        if (sensor := self._collector.suction) is not None and self.airway is not None:
+            self._reporter.suction(sensor, self.airway.reads(at, self.speed(at)), at)
+
+    def _go_on_with_suction(self, at: float) -> None:
+        """By the clock; its first time draws no chance, so that a sensor more changes nothing for the others."""
+        self._report_suction(at)
+        if self._habits.suction_every > 0:
+            self._agenda.at(at + self._habits.suction_every, self._go_on_with_suction)

@@ -9,7 +9,7 @@ from itertools import count
 from random import Random
 from typing import Any, Final
 
-from gatehand.config.signals import Button, Contact, Meter, Sensor, TopicSource
+from gatehand.config.signals import Button, Contact, Meter, Sensor, Suction, TopicSource
 from gatehand.mqtt.payload import parse_pointer
 from gatehand_rules.shop import CLOSED
 
@@ -104,6 +104,10 @@ class Reporter:
             self._write(heard.topic, heard.at, round(at * 1000))
         said = float(f"{value / heard.scale:.{_DIGITS}g}")
         self._say(heard, said, f"{said:.{_DIGITS}g}", at, retain=False)
+
+    def suction(self, heard: Suction, pascals: float, at: float) -> None:
+        """What a pressure sensor says, in its unit. Never retained."""
+        self._number(heard, pascals * heard.scale / heard.to_pascals, at)
 
     def word(self, heard: TopicSource, word: str, at: float, *, retain: bool) -> None:
         """A word of the config, such as a gate's "open"."""

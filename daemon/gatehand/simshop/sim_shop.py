@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from random import Random
 
 from gatehand.config import Config
+from gatehand.simshop.airway import Airway
 from gatehand.simshop.collector import CollectorHabits, CollectorModel
 from gatehand.simshop.device import Agenda, ContactModel, Device, Reporter, Sent
 from gatehand.simshop.gate import GateHabits, GateModel
@@ -51,6 +52,10 @@ class SimShop:
             )
             for name, collector in config.collector.items()
         }
+        for name, collector in self.collectors.items():
+            if config.collector[name].suction is not None:
+                own = {gate: model for gate, model in self.gates.items() if config.gate_collector(gate) == name}
+                collector.airway = Airway(config, name, own, random("suction", name))
         self.stops = {name: ContactModel(stop, self._reporter) for name, stop in config.stop.items()}
         devices: dict[str, Mapping[str, Device]] = {
             "tool": self.tools,

@@ -1,0 +1,119 @@
+"""All solving for what is proposed, in lists: sets of open gates in, what falls short out. Each set is solved once.
+
+The functions that take a list are the only places where proposals meet the solver, so that another that solves many
+sets at once can take its place. Everything is judged with the dirty filter: what holds then holds with a clean one.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cached_property
+from typing import Final, NamedTuple
+
+from msgspec import Struct
+
+from gatehand_air import many
+from gatehand_air.ducting import Assessment, Ducting, Lack, Short, Verdict
+from gatehand_air.gate_sets import GateSet
+from gatehand_air.solve import Solution, Unsolved, Why
+
+LEAST_FLOW: Final = 0.1
+"""The lower end of a spread is never taken below this part of the flow."""
+
+
+class Case(NamedTuple):
+    """One set of open gates and the hoods that take in dust."""
+
+    gates: frozenset[str]
+    dusty: frozenset[str]
+
+
+class Look(Struct, frozen=True, dict=True):
+    """How one case does with the dirty filter.
+
+    Fields:
+        shorts: what falls short beyond doubt, and what nobody knows; what is too close to call is not in it.
+        slack: of all that is wanted, the least found as a part of it; 0 where it was not worked out.
+    """
+
+    shorts: tuple[Short, ...]
+    slack: float = 0.0
+
+    @cached_property
+    def short(self) -> frozenset[tuple[Lack, str]]:
+        """What falls short beyond doubt."""
+        return frozenset((one.lack, one.where) for one in self.shorts if one.verdict is Verdict.SHORT)
+
+    @property
+    def fails(self) -> bool:
+        """Whether anything falls short beyond doubt."""
+        return any(one.verdict is Verdict.SHORT for one in self.shorts)
+
+    @property
+    def surely(self) -> tuple[Short, ...]:
+        """What falls short beyond doubt, whole."""
+        return tuple(one for one in self.shorts if one.verdict is Verdict.SHORT)
+
+    @property
+    def unknown(self) -> bool:
+        """Whether the fan's curve does not tell all of it."""
+        return any(one.verdict is Verdict.UNKNOWN for one in self.shorts)
+
+    @property
+    def well(self) -> bool:
+        """Nothing is known to fall short, and nothing is unknown."""
+        return not self.shorts
+
+
+def look_at_all(ducting: Ducting, cases: Sequence[Case]) -> list[Look]:
+    """Each case solved with the dirty filter and judged."""
+    return [Look(tuple(s for s in one.shorts if s.fails), one.slack) for one in many.look_at_all(ducting, cases)]
+
+
+def assess_all(ducting: Ducting, sets: Sequence[GateSet]) -> list[Assessment]:
+    """Each set solved with a clean and a dirty filter and judged, for the report."""
+    return list(many.assess_all(ducting, [(one.gates, one.dusty) for one in sets]))
+
+
+def slowest_flows(ducting: Ducting, cases: Sequence[Case]) -> list[Mapping[str, float] | None]:
+    """The lower end of every flow, m3/s by duct, with the dirty filter; None where not even that is known."""
+    return [_lower(one) for one in many.look_at_all(ducting, cases)]
+
+
+def _lower(look: many.Look) -> Mapping[str, float] | None:
+    answer = look.answer
+    if isinstance(answer, Unsolved):
+        if answer.bound is None or answer.why is not Why.BEYOND_CURVE:
+            return None
+        answer = answer.bound  # beyond the curve every flow is at least this
+    return {name: max(flow - look.half[name], LEAST_FLOW * flow) for name, flow in answer.flows.items()}
+
+
+class Book:
+    """What was looked at already, of one collector's ducts."""
+
+    def __init__(self, ducting: Ducting) -> None:
+        self.ducting = ducting
+        self._looks: dict[Case, Look] = {}
+        self._lower: dict[Case, Mapping[str, float] | None] = {}
+
+    def look(self, case: Case) -> Look:
+        """One case."""
+        if case not in self._looks:
+            self.prepare((case,))
+        return self._looks[case]
+
+    def prepare(self, cases: Iterable[Case]) -> None:
+        """Look at all that are new, in one go."""
+        new = [case for case in dict.fromkeys(cases) if case not in self._looks]
+        self._looks.update(zip(new, look_at_all(self.ducting, new), strict=True))
+
+    def speed(self, case: Case, duct: str) -> float:
+        """Velocity in a duct, m/s, with the dirty filter; 0 where it is not known."""
+        answer = self.ducting.dirty.solve(case.gates)
+        return answer.flows.get(duct, 0.0) / self.ducting.areas[duct] if isinstance(answer, Solution) else 0.0
+
+    def lower(self, cases: Iterable[Case]) -> list[Mapping[str, float] | None]:
+        """The lower ends of the flows."""
+        asked = tuple(cases)
+        new = [case for case in dict.fromkeys(asked) if case not in self._lower]
+        self._lower.update(zip(new, slowest_flows(self.ducting, new), strict=True))
+        return [self._lower[case] for case in asked]

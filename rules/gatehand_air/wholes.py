@@ -1,0 +1,317 @@
+"""One whole of `max_open` and every tool's `assist`, judged as the daemon would do it: nothing is tried by itself.
+
+What opens for which demands is asked of the rules each time, with the values of the whole. The best whole leaves, in
+this order, the fewest demands short alone; the fewest sets of several short in what is met alone; changes the fewest
+values; lets the most gates open; and opens the fewest assist gates, those of clean air first. SI units, no sentences.
+
+What the fan's curve does not tell falls short of nothing. It counts against a whole only where that whole is the first
+to ask for it: nobody is led from what is known to what is not.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from itertools import chain, islice, product
+from math import inf, prod
+from typing import Final, TypeAlias
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from gatehand_air.answers import Book, Case, Look
+from gatehand_air.assists import MOST_ASSIST, Gates, Helpers, curing, easing
+from gatehand_air.ducting import Lack, Short
+from gatehand_air.gate_sets import Admit, Asker, GateDemand, orders
+
+MOST_TOGETHER: Final = 1500
+"""Combinations of demands that are looked through for one whole; beyond it nothing is claimed."""
+AT_ONCE: Final = 250
+"""Of them, solved in one go."""
+MOST_CHOICES: Final = 48
+"""So many ways to choose among assists are all tried; of more, one tool's after the other's, so many in all."""
+MOST_WORK: Final = 15_000
+"""Combinations of demands in all these ways together."""
+ROUNDS: Final = 4
+"""Proposals upon proposals, until nothing more is proposed."""
+
+_Key: TypeAlias = tuple[Asker, str]
+_Kind: TypeAlias = Callable[[Book, GateDemand, int, Helpers], tuple[Gates, ...]]
+
+Ask: TypeAlias = Callable[[int | None], Admit]
+"""What the rules open with some `max_open`."""
+
+
+class Whole(Struct, frozen=True):
+    """Values of a config that belong together: `max_open` (None: no limit) and `assist` by tool."""
+
+    max_open: int | None
+    assists: Mapping[str, Gates]
+
+    def of(self, demand: GateDemand) -> GateDemand:
+        """The demand as it is with these values."""
+        return replace(demand, assist=self.assists.get(demand.name, ())) if demand.asker is Asker.TOOL else demand
+
+    def changed(self, kept: "Whole") -> tuple[str, ...]:
+        """The tools whose assist differs from another whole's."""
+        return tuple(tool for tool, gates in self.assists.items() if gates != kept.assists.get(tool, ()))
+
+
+class Bad(Struct, frozen=True):
+    """A set that several demands ask for in which something falls short that each of them has alone."""
+
+    case: Case
+    together: tuple[GateDemand, ...]
+    shorts: tuple[Short, ...]
+
+
+class Several(Struct, frozen=True):
+    """The sets of several that fall short, as far as they were looked for.
+
+    `looked`: combinations of demands that were looked at. `cut`: not all were.
+    """
+
+    bad: tuple[Bad, ...]
+    looked: int
+    cut: bool = False
+
+
+class _Judged(Struct, frozen=True):
+    key: tuple[float, ...]
+    whole: Whole
+    several: Several
+
+
+class Search:
+    """Looks for the best whole of one collector.
+
+    Args:
+        book: what its ducts answer.
+        demands: who asks for gates.
+        ask: what the rules open.
+        helpers: which gates may assist.
+        least_open: `max_open` never falls below it (the collector's `min_open`).
+    """
+
+    def __init__(self, book: Book, demands: Sequence[GateDemand], ask: Ask, helpers: Helpers, least_open: int) -> None:
+        self.book, self.helpers = book, helpers
+        self.demands = tuple(demands)
+        self._ask = ask
+        self._admits: dict[int | None, Admit] = {}
+        self._cures: dict[tuple[_Kind, GateDemand, int], tuple[Gates, ...]] = {}
+        self._opens: dict[tuple[object, ...], tuple[Case, ...]] = {}
+        self._least = max([1, least_open, *(len(demand.gates) for demand in demands)])
+        self._gates = frozenset().union(helpers.gates, *(demand.gates.union(demand.assist) for demand in demands))
+
+    def settle(self, kept: Whole) -> Whole:
+        """The best whole, upon which nothing further would be proposed; `kept` itself where none is better."""
+        whole = kept
+        for _ in range(ROUNDS):
+            if (better := self._best(whole)) == whole:
+                break
+            whole = better
+        return whole
+
+    def admits(self, limit: int | None) -> Admit:
+        """What the rules open with this `max_open`."""
+        if limit not in self._admits:
+            self._admits[limit] = self._ask(limit)
+        return self._admits[limit]
+
+    def alone(self, whole: Whole, demand: GateDemand) -> Look | None:
+        """How a demand does by itself; None where the rules never open its gates."""
+        case = self.case(whole, demand)
+        return None if case is None else self.book.look(case)
+
+    def case(self, whole: Whole, demand: GateDemand) -> Case | None:
+        """What opens for a demand by itself."""
+        opens = self.admits(whole.max_open)([whole.of(demand)])
+        return None if opens is None else Case(opens, demand.hoods)
+
+    def _best(self, kept: Whole) -> Whole:
+        base = {demand: self.alone(kept, demand) for demand in self.demands}
+        plans = {limit: self._plan(kept, limit, base) for limit in self._limits(kept.max_open)}
+        fewest = min(bad for bad, _ in plans.values())
+        able = {limit: choices for limit, (bad, choices) in plans.items() if bad == fewest}
+        if (choices := able.get(kept.max_open)) is not None:
+            near = Whole(kept.max_open, {tool: options[0] for tool, options in choices.items()})
+            if len(near.changed(kept)) <= 1 and not self.several(near, 0).bad:
+                return near  # all is well with it, and no other changes less
+        best: _Judged | None = None
+        worse = 0
+        for limit in sorted(able, key=_room):
+            if worse > MOST_ASSIST and limit != kept.max_open:
+                continue  # as long as assists may come along that had no room before, wider may yet be better
+            one = self._at(kept, limit, able[limit], best)
+            worse += best is not None and one.key > best.key
+            if best is None or one.key < best.key:
+                best, worse = one, 0
+        return kept if best is None else best.whole
+
+    def _at(
+        self, kept: Whole, limit: int | None, choices: Mapping[str, tuple[Gates, ...]], so_far: "_Judged | None"
+    ) -> "_Judged":
+        """The best whole of one `max_open`: the nearest choice; where sets of several fall short with it, others."""
+        bound, hints = (inf, ()) if so_far is None else (len(so_far.several.bad), so_far.several.bad)
+
+        def judged(assists: Mapping[str, Gates], hints: Sequence[Bad]) -> _Judged:
+            whole = Whole(limit, assists)
+            several = self.several(whole, bound, [bad.together for bad in hints[:3]], kept=kept)
+            return _Judged(self._key(kept, whole, several), whole, several)
+
+        best = judged({tool: options[0] for tool, options in choices.items()}, hints)
+        free = [tool for tool, options in choices.items() if len(options) > 1]
+        worth = 0 < len(best.several.bad) <= bound
+        tries = min(MOST_CHOICES, MOST_WORK // max(best.several.looked, 1)) if worth else 0
+        for put in islice(_variations(choices, free), tries):
+            best = min(best, judged({**best.whole.assists, **put}, best.several.bad), key=lambda one: one.key)
+        return best
+
+    def _key(self, kept: Whole, whole: Whole, several: Several) -> tuple[float, ...]:
+        """Less is better. Of what was not looked through only the configured `max_open` can be judged by that."""
+        cut = several.cut and whole.max_open != kept.max_open
+        changes = len(whole.changed(kept)) + (whole.max_open != kept.max_open)
+        assisting = [gate for gates in whole.assists.values() for gate in gates]
+        clean = sum(gate in self.helpers.clean for gate in assisting)
+        room = _room(whole.max_open)
+        return cut, len(several.bad), changes, room if cut else -room, len(assisting), -clean
+
+    def _limits(self, kept: int | None) -> list[int | None]:
+        """Every `max_open` that makes a difference."""
+        top = kept if kept is None or kept >= len(self._gates) else max(len(self._gates), self._least)
+        return [*range(self._least, len(self._gates)), top]
+
+    def _plan(
+        self, kept: Whole, limit: int | None, base: Mapping[GateDemand, Look | None]
+    ) -> tuple[int, dict[str, tuple[Gates, ...]]]:
+        """With one `max_open`: how many demands fall short alone at the best, and by tool the assists that do it."""
+        bad, choices = 0, {}
+        for demand in self.demands:
+            worse, options = self._options(replace(kept, max_open=limit), demand, base[demand])
+            bad += worse
+            if demand.asker is Asker.TOOL:
+                choices[demand.name] = options
+        return bad, choices
+
+    def _options(self, here: Whole, demand: GateDemand, before: Look | None) -> tuple[bool, tuple[Gates, ...]]:
+        """Whether a demand falls short alone at the best, and the assists with which it does no worse."""
+        assist = here.of(demand).assist
+        look = self.alone(here, demand)
+        if look is None or demand.asker is Asker.HAND:
+            return look is not None and _worse(look, before), (assist,)
+        bare = self.book.look(Case(demand.gates, demand.hoods))
+        without: tuple[Gates, ...] = ((),) if assist and not _worse(bare, before) else ()
+        if not _worse(look, before):
+            instead = self._helps(curing, here, demand) if assist and not without else ()
+            return False, (assist, *without, *(gates for gates in instead if gates != assist))
+        if options := (*without, *self._helps(curing, here, demand)):
+            return False, options
+        eased = [gates for gates in ((), *self._helps(easing, here, demand)) if gates != assist]
+        return True, (assist, *(gates for gates in eased if self._short(demand, gates) <= look.short))
+
+    def _helps(self, kind: _Kind, here: Whole, demand: GateDemand) -> tuple[Gates, ...]:
+        """Assists of a kind for which there is room."""
+        room = int(min(_room(here.max_open), len(self._gates))) - len(demand.gates)
+        key = kind, replace(demand, assist=()), min(room, MOST_ASSIST)
+        if key not in self._cures:
+            self._cures[key] = kind(self.book, demand, room, self.helpers)
+        return self._cures[key]
+
+    def _short(self, demand: GateDemand, assist: Gates) -> frozenset[tuple[Lack, str]]:
+        return self.book.look(Case(demand.gates.union(assist), demand.hoods)).short
+
+    def several(
+        self,
+        whole: Whole,
+        most: float = inf,
+        hints: Sequence[Sequence[GateDemand]] = (),
+        *,
+        kept: Whole | None = None,
+    ) -> Several:
+        """The sets of several demands that fall short in what is met alone; more than `most` of them end the search.
+
+        Args:
+            whole: the values.
+            most: how many are tolerated.
+            hints: demands to look at first.
+            kept: the values as they are; sets that only this whole asks for count too where the curve does not tell.
+        """
+        demands = self._distinct(whole)
+        own = {key: look.short for key, demand in demands.items() if (look := self.alone(whole, demand)) is not None}
+        keys = sorted(own, key=lambda key: self.book.look(Case(demands[key].gates, demands[key].hoods)).slack)
+        named = [[key for key in ((d.asker, d.name) for d in hint) if key in own] for hint in hints]
+        groups = chain((tuple(hint) for hint in named if len(hint) > 1), self._groups(whole, demands, keys))
+        wider = kept is not None and _room(whole.max_open) > _room(kept.max_open)
+        changed = () if kept is None else whole.changed(kept)
+        bad: dict[Case, Bad] = {}
+        looked = 0
+        while chunk := list(islice(groups, AT_ONCE)):
+            looked += len(chunk)
+            cases = [(case, g) for g in chunk for case in self._opened(whole, [demands[key] for key in g])]
+            self.book.prepare(case for case, _ in cases)
+            for case, group in cases:
+                look = self.book.look(case)
+                if not look.shorts or case in bad:
+                    continue
+                new = look.short.difference(*(own[key] for key in group))
+                first = wider or any(asker is Asker.TOOL and name in changed for asker, name in group)
+                if new or (look.unknown and first):
+                    shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
+                    bad[case] = Bad(case, tuple(demands[key] for key in group), shorts)
+            if len(bad) > most:
+                break
+            if looked >= MOST_TOGETHER:  # of more demands than gates, some share gates: what they add is little
+                return Several(tuple(bad.values()), looked, cut=len(chunk[-1]) <= max(_room(whole.max_open), 2))
+        return Several(tuple(bad.values()), looked)
+
+    def _groups(
+        self, whole: Whole, demands: Mapping[_Key, GateDemand], keys: Sequence[_Key]
+    ) -> Iterator[tuple[_Key, ...]]:
+        """Every two demands, every three, and so on. Those that the rules do not let open grow no further."""
+        level: list[tuple[tuple[_Key, ...], int]] = [((key,), at + 1) for at, key in enumerate(keys)]
+        while level:
+            longer: list[tuple[tuple[_Key, ...], int]] = []
+            for group, start in level:
+                for at in range(start, len(keys)):
+                    more = (*group, keys[at])
+                    yield more
+                    if self._opened(whole, [demands[key] for key in more]):
+                        longer.append((more, at + 1))
+            level = longer
+
+    def falls_short(self, whole: Whole, together: Sequence[GateDemand]) -> bool:
+        """Whether anything that is met alone can fall short with these demands at once; waiting, it cannot."""
+        some = [whole.of(demand) for demand in together]
+        own = [look.short for demand in some if (look := self.alone(whole, demand)) is not None]
+        return any(self.book.look(case).short.difference(*own) for case in self._opened(whole, some))
+
+    def _distinct(self, whole: Whole) -> dict[_Key, GateDemand]:
+        """One demand of those that ask for the same."""
+        first: dict[tuple[object, ...], GateDemand] = {}
+        for demand in map(whole.of, self.demands):
+            first.setdefault((demand.gates, demand.assist, demand.hoods), demand)
+        return {(demand.asker, demand.name): demand for demand in first.values()}
+
+    def _opened(self, whole: Whole, together: Sequence[GateDemand]) -> tuple[Case, ...]:
+        """What opens for several demands, in whichever order they began."""
+        known = whole.max_open, tuple((demand.asker, demand.name, demand.assist) for demand in together)
+        if known not in self._opens:
+            admit = self.admits(whole.max_open)
+            dusty = frozenset().union(*(demand.hoods for demand in together))
+            opened = (admit(order) for order in orders(tuple(together)))
+            self._opens[known] = tuple(dict.fromkeys(Case(opens, dusty) for opens in opened if opens is not None))
+        return self._opens[known]
+
+
+def _room(limit: int | None) -> float:
+    return inf if limit is None else limit
+
+
+def _worse(look: Look, before: Look | None) -> bool:
+    """Falls short, or has become unknown."""
+    return look.fails or (look.unknown and not (before is not None and before.unknown))
+
+
+def _variations(choices: Mapping[str, tuple[Gates, ...]], free: Sequence[str]) -> Iterator[dict[str, Gates]]:
+    """Other choices for the tools that have any: all of them, or where they are many each tool's by itself."""
+    if prod(len(choices[tool]) for tool in free) <= MOST_CHOICES:
+        every = product(*(choices[tool] for tool in free))
+        return (dict(zip(free, one, strict=True)) for one in islice(every, 1, None))
+    return ({tool: gates} for tool in free for gates in choices[tool][1:])
