@@ -20,6 +20,8 @@ HALVINGS: Final = 60
 ROUNDS: Final = 60
 ENDLESS: Final = 1e6
 """A machine that much dearer than the whole fan could feed, and still nothing falls short: it is not what matters."""
+MET: Final = 1e-6
+"""A want is met so nearly where a machine's room ends."""
 NEAR: Final = 1e-9
 """Of the flow: so near is near enough."""
 
@@ -145,9 +147,9 @@ def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str
             if dearest > ENDLESS * ducting.fan.points[0][1] / free.flows[hood] ** 2:
                 return None
         machine = _root(lambda each: -over(drawn(each)), 0.0, dearest)
-    found = drawn(machine)
-    if found is None:
-        return None
+    found = with_it(machine).solve(gates)
+    if not isinstance(found, Solution) or (machine > 0 and over(found) > MET):
+        return None  # the curve ends before the want is met, or begins after it: it does not tell
     where, wanted = min(wants, key=lambda want: found.flows.get(want[0], 0.0) / want[1])
     off = spread(with_it(machine), gates, found, replace(ducting.ignorance, machine=0.0)).flows[where]
     fall = with_it(machine).linear(gates, found).response(0.0, {found.ducts.index(hood): 1.0})[0]

@@ -1,11 +1,12 @@
 """`gatehand airflow`: does each hood get what it needs, for every set of gates that can be open?"""
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gatehand.commands import WRONG_USAGE, CommandError, configured, device_name, ending, no_such, print_json
-from gatehand.config import Config
+from gatehand.config import Config, codes
 from gatehand.terminal import show
 
 if TYPE_CHECKING:
@@ -20,9 +21,9 @@ _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
 pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
 velocity in each duct against its transport velocity, the fan's working point and the suction with a clean and a dirty
-filter, what falls short, and what would fix it, as TOML. Every figure has its ±; what is wanted within it is too close
-to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's curve does not tell, 2 for
-wrong usage.
+filter, what falls short, and what would fix it, as TOML. Flows, velocities and suctions have their ±; what is wanted
+within it is too close to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's
+curve does not tell, 2 for wrong usage.
 
 With --json `flow`, `pressure` (the fan's, static), `suction`, `ducts` and `hoods` are for the clean filter; `dirty`
 has the same for the dirty one. Numbers are in the config's units.
@@ -59,7 +60,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--plot",
         metavar="FILE.svg",
         type=Path,
-        help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
+        help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set; "
+        "with --fan both fans",
     )
     parser.add_argument(
         "--fan", metavar="NAME", help="beside the collector's own fan another one of the config, [fan.NAME]"
@@ -73,11 +75,13 @@ def run(args: argparse.Namespace) -> int:
     """Look, print, draw."""
     if args.size is not None and args.size != OWN_DUCTS:
         return _size(args, None)
-    config, _, _ = configured(args.config)
+    config, loaded, _ = configured(args.config)
     if not config.duct:
         raise CommandError(
             f"{args.config}: the config has no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]"
         )
+    doubtful = [each for each in loaded.problems if each.code == codes.UNITS_DOUBTFUL.name]
+    show(map(str, doubtful), sys.stderr)  # every figure below would be of another shop
     args.fan = _fan(config, args.fan)
     if args.size is not None:
         return _size(args, config)
@@ -94,7 +98,7 @@ def _size(args: argparse.Namespace, config: Config | None) -> int:
     from gatehand_air.fan_need import NoSuctionError
     from gatehand_air.sizing import size
 
-    for option in ("open", "measured", "plot"):
+    for option in ("open", "measured", "plot", "fan"):
         if getattr(args, option) is not None:
             raise CommandError(f"--size goes without --{option}", WRONG_USAGE)
     with ending(SizingFileError, NoSuctionError):
@@ -120,6 +124,10 @@ def _gates(config: Config, asked: str) -> frozenset[str]:
     gates = frozenset(device_name(name) for name in asked.split(",") if name.strip())
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
+        if gate not in config.gate and (tool := config.tool.get(gate)) is not None:
+            named = f"name its {'gate' if len(tool.gates) == 1 else 'gates'}, {', '.join(tool.gates)}"
+            text = f"--open: {gate!r} is a tool: {named if tool.gates else 'it has no gate to open'}"
+            raise CommandError(text, WRONG_USAGE)
         if gate not in config.gate:
             raise no_such("--open: there is no gate", gate, sorted(config.gate))
         if gate not in ducted:
@@ -164,9 +172,9 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     for fitted in fits:
         show([fit_as_text(fitted)])
     if args.sources:
-        show([*(line for report in reports for line in sources(config, report.system)), ""])
-    for name, both in fans.items():
-        show([*fans_as_text(both, name, args.fan), ""])
+        show(line for report in reports for line in sources(config, report.system))
+    for number, (name, both) in enumerate(fans.items()):
+        show([*([""] if number or args.sources else []), *fans_as_text(both, name, args.fan)])
     if not (fans or args.sources):
         show([as_text(reports, full=args.full or only is not None)])
     return _exit(reports, only)

@@ -78,7 +78,8 @@ def check_air(partial: Partial) -> Iterator[Fault]:
         return
     for path, what in odd:
         word = of.pressure_word if path[-1] == "curve" else of.diameter_word
-        text = f"numbers are {own} (units = {shown(of.name)}), yet {what}: give it in {word}"
+        units_said = f"numbers are {own} (units = {shown(of.name)})"
+        text = f"{units_said}, yet {what}: give it in {word}, or look at units in [airflow]"
         yield Fault(path, codes.UNITS_DOUBTFUL, text)
     if odd:
         return  # what rests on these sizes would only say the same again
