@@ -118,8 +118,8 @@ def test_the_text_shows_working_points_suction_wants_and_proposals(
     text = capsys.readouterr().out
     assert "planing wants 483 cfm (jointer under 410 mm, TRGS 553 Annex 2 [pub])" in text
     assert "band_saw wants 550 cfm (yours)" in text
-    assert "not asked for: max_open" in text
-    assert "dirty cfm  fan in.w.g.  suction" in text
+    assert "All gates at once is shown for comparison: no set of tools asks for it, and max_open forbids it." in text
+    assert "clean cfm   dirty cfm  suction\n" in text
     assert 'tool carving_router: assist = ["bench"] brings row from 3,190 to 3,780 ft/min' in text
     assert "hand start at bench falls short all the same: with bench alone row runs at 1,210 ± " in text
     assert '[tool.carving_router]\n  assist = ["bench"]  # brings row' in text

@@ -66,6 +66,8 @@ def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
         for short in view.assessment.shorts
         if short.answer is not None
     )
+    clean = " with a clean filter" if system.ducting.clean is not system.ducting.dirty else ""
+    yield f"Suction is {system.units.pressure_word} at the collector's inlet{clean}."
     yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."
     told = [view for view in report.views if full or (view.assessment.shorts and view.asked.together == 1)]
     for view in told if full else told[:MOST_IN_FULL]:
@@ -99,24 +101,22 @@ def _summary(report: Report, *, full: bool) -> Iterator[str]:
     Of many sets only those of one tool and the worst of several; the others are counted, unless `full`.
     """
     shown = list(report.views) if full else _worth_a_line(report.views)
-    of, ducting = report.system.units, report.system.ducting
-    filters = (
-        {"clean ": ducting.clean, "dirty ": ducting.dirty}
-        if ducting.clean is not ducting.dirty
-        else {"": ducting.clean}
-    )
-    heads = [head for each in filters for head in (f"{each}{of.flow_word}", f"fan {of.pressure_word}", "suction")]
-    table = [["open", *heads, "verdict"]]
+    system = report.system
+    of, both = system.units, system.ducting.clean is not system.ducting.dirty
+    flows = [f"clean {of.flow_word}", f"dirty {of.flow_word}"] if both else [of.flow_word]
+    table = [["open", "verdict", *flows, "suction"]]
     for view in shown:
-        gates, answers = view.assessment.gates, (view.assessment.clean, view.assessment.dirty)
-        points = [_point(report.system, *each, gates) for each in zip(filters.values(), answers, strict=False)]
+        gates = view.assessment.gates
         name = ", ".join(sorted(gates)) or "(no gate)"
-        if gates == report.system.gates and len(gates) > MOST_NAMED:  # one row does not make all others wide
-            name = f"all {named(len(gates), 'gate')}"
+        if gates == system.gates and (len(gates) > MOST_NAMED or not view.is_asked):
+            name = f"all {named(len(gates), 'gate')}"  # one row does not make all others wide
         if sum(other.assessment.gates == gates for other in report.views) > 1:  # same gates, dust at another hood
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
-        table.append([name, *(cell for point in points for cell in point), _verdict(view, report.system)])
+        table.append([name, air_words.verdict(view.assessment, system.say), *_points(system, view, both=both)])
     yield from columns(table)
+    if any(not view.is_asked for view in shown):
+        why = "without max_open nothing forbids it" if system.max_open is None else "max_open forbids it"
+        yield f"All gates at once is shown for comparison: no set of tools asks for it, and {why}."
     if rest := [view for view in report.views if view not in shown]:
         counts = Counter(_worst(view) for view in rest)
         each = listed((f"{counts[verdict]} {_COUNTED[verdict]}" for verdict in WORSE if counts[verdict]), last="and")
@@ -146,21 +146,18 @@ _COUNTED: Final = {
 }
 
 
-def _point(system: DuctSystem, solver: Solver, answer: SolveResult, gates: frozenset[str]) -> list[str]:
-    say = system.say
-    if not isinstance(answer, Solution):
-        return [air_words.over(answer, say), "?", "?"]
-    off = spread(solver, gates, answer, system.ducting.ignorance)
-    root = system.ducting.network.root.name
-    pressures = [say.pressure(p, word=False) for p in (answer.pressure, system.ducting.suction(answer))]
-    return [say.give(answer.flow, off.flows[root], say.bare_flow), *pressures]
-
-
-def _verdict(view: AssessedSet, system: DuctSystem) -> str:
-    verdict = air_words.verdict(view.assessment, system.say)
-    if view.is_asked:
-        return verdict
-    return f"{verdict} ({'all at once' if system.max_open is None else 'not asked for: max_open'})"
+def _points(system: DuctSystem, view: AssessedSet, *, both: bool) -> Iterator[str]:
+    """The flow through the fan, clean and dirty where they are two, and the suction with a clean filter."""
+    say, ducting, one = system.say, system.ducting, view.assessment
+    suction = "?"
+    for solver, answer in ((ducting.clean, one.clean), (ducting.dirty, one.dirty))[: 1 + both]:
+        if not isinstance(answer, Solution):
+            yield air_words.over(answer, say)
+            continue
+        off = spread(solver, one.gates, answer, ducting.ignorance).flows[ducting.network.root.name]
+        yield say.give(answer.flow, off, say.bare_flow)
+        suction = say.bare_pressure(ducting.suction(answer)) if answer is one.clean else suction
+    yield suction
 
 
 _BEYOND: Final = "beyond max_open, shown for comparison"
@@ -175,21 +172,22 @@ def _set(system: DuctSystem, view: AssessedSet, *, full: bool) -> Iterator[str]:
     of = system.units
     if rows := list(_ducts(system, view) if full else air_words.merged(_ducts(system, view))):
         yield from columns([["", of.flow_word, of.velocity_word, "wanted", "dirty filter", ""], *rows], "  ")
-    if suctions := [*_suctions(system, view)]:
-        yield f"  suction at the collector's inlet: {', '.join(suctions)}"
+    if points := [*_pressures(system, view)]:
+        yield f"  at the collector's inlet: {', '.join(points)}"
     lines = air_words.shortfalls(view.assessment, system.collector, system.say, view.helped, whole=False)
     yield from (f"  -> {line}" for line in lines)
 
 
-def _suctions(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
-    """What a gauge there reads: such as "8.90 ± 0.61 in.w.g.", "8.07 ± 0.60 with a dirty filter"."""
+def _pressures(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
+    """What a gauge there reads and what the fan gives: "suction 8.90 ± 0.61 in.w.g. (fan static 8.68)"."""
     ducting, say, one = system.ducting, system.say, view.assessment
     answers = [(ducting.clean, one.clean), (ducting.dirty, one.dirty)][: 1 if ducting.dirty is ducting.clean else 2]
     for number, (solver, answer) in enumerate(answers):
         if isinstance(answer, Solution):
             off = spread(solver, one.gates, answer, ducting.ignorance).suction
             found = say.give(ducting.suction(answer), off, say.bare_pressure)
-            yield f"{found} {system.units.pressure_word}" if number == 0 else f"{found} with a dirty filter"
+            text = f"suction {found} {system.units.pressure_word} (fan static {say.bare_pressure(answer.pressure)})"
+            yield text if number == 0 else f"with a dirty filter {text}"
 
 
 def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:

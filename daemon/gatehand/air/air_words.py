@@ -153,14 +153,14 @@ def verdict(assessment: Assessment, say: Speaker) -> str:
     unknown = next((short.answer for short in fails if short.answer is not None), None)
     short = [s for s in fails if s.answer is None]
     if settling := [s.where for s in short if s.settles]:
-        text = f"sawdust settles in {_few(settling)}"
+        text = f"dust settles in {_few(settling)}"
     elif short:
         text = _shorts(short, say)
     elif unknown is not None:
         return _UNKNOWN.get(unknown.why, "no answer")
     else:
         return "too close to call" if assessment.shorts else "well"
-    return f"{text} with a dirty filter" if all(s.dirty for s in short) else text
+    return f"{text}, dirty filter" if all(s.dirty for s in short) else text
 
 
 def _shorts(short: Sequence[Short], say: Speaker) -> str:
