@@ -4,83 +4,11 @@ import json
 from pathlib import Path
 
 import pytest
+from walk_shops import CURVE, FILTER, STATION, TOOLS, airflow, row, shop
 
 from gatehand import cli
 from gatehand.air.air_report import LEFT_OUT
 from gatehand.terminal import fitted
-
-CURVE = "[[0, 11.2], [400, 10.6], [800, 8.6], [1100, 5.8], [1400, 1.5]]"
-FILTER = "filter_loss = { clean = 0.8, dirty = 2.0, at = 800 }"
-STATION = f"""
-[fan.main]
-curve = {CURVE}
-{FILTER}
-[duct.main]
-diameter = 6
-length = 15
-fittings = ["elbow_90"]
-[duct.station]
-into = "main"
-diameter = 5
-length = 4
-fittings = ["blade_gate", "wye_45"]
-gate = "station"
-[duct.band_saw]
-into = "station"
-diameter = 4
-length = 3
-hood = {{ entry = "flanged", flow = 350, tool = "band_saw", machine_loss = {{ loss = 1.5, at = 350 }} }}
-[duct.mitre_saw]
-into = "station"
-diameter = 4
-length = 3
-fittings = ["wye_45"]
-hood = {{ entry = "plain", flow = 350, tool = "mitre_saw", dust = "shavings" }}
-[duct.scroll_saw]
-into = "station"
-diameter = 2.5
-length = 4
-fittings = [{{ reducer = 4 }}, "wye_45"]
-hood = {{ entry = "plain", flow = 100, tool = "scroll_saw", dust = "fine", machine_loss = 0 }}
-[duct.lathe]
-into = "main"
-diameter = 4
-length = 4
-fittings = ["blade_gate", "wye_45"]
-gate = "lathe"
-hood = {{ entry = "bell", flow = 400, tool = "lathe" }}
-"""
-TOOLS = {"band_saw": "station", "mitre_saw": "station", "scroll_saw": "station", "lathe": "lathe"}
-
-
-def shop(folder: Path, ducts: str = STATION, tools: dict[str, str] | None = None) -> Path:
-    """A config with these tools (by gate; "" for none) and ducts."""
-    at = TOOLS if tools is None else tools
-    none = "" if any(at.values()) else "min_open = 0\n"
-    text = f'[collector.main]\ncommand = {{ topic = "c/set", on = "1", off = "0" }}\n{none}'
-    for gate in sorted({gate for gate in at.values() if gate}):
-        text += f'[gate.{gate}]\ncommand = {{ topic = "g/{gate}/set", open = "1", shut = "0" }}\n'
-    for tool, gate in at.items():
-        where = f'gates = ["{gate}"]' if gate else 'collector = "main"'
-        text += f'[tool.{tool}]\n{where}\ncurrent = {{ topic = "t/{tool}" }}\nstart_amps = 2\n'
-    path = folder / "config.toml"
-    path.write_text(f'[broker]\nhost = "127.0.0.1"\n{text}{ducts}', encoding="utf-8")
-    return path
-
-
-def airflow(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str]:
-    """The exit code and what it printed."""
-    code = cli.main(["airflow", *args])
-    return code, capsys.readouterr().out
-
-
-def row(text: str, start: str) -> str:
-    """The one line that begins so."""
-    (found,) = (line for line in text.splitlines() if line.startswith(start))
-    return found
-
-
-# The sets
 
 
 def test_each_heading_of_the_sets_names_its_own_column(
@@ -194,9 +122,6 @@ def test_paragraphs_are_broken_by_the_terminal_alone() -> None:
         assert all(len(part) > 50 for part in [*fitted(line, 80)][:-1])
 
 
-# Room
-
-
 @pytest.mark.parametrize("curve", ["[[0, 11.2], [200, 11.0], [400, 10.6]]", "[[925, 7.8], [1100, 5.8], [1400, 1.5]]"])
 def test_no_room_is_told_where_the_curve_does_not_tell(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], curve: str
@@ -207,117 +132,6 @@ def test_no_room_is_told_where_the_curve_does_not_tell(
     rooms = {one["for"]: one for one in json.loads(told)["room"]}
     assert rooms["tool lathe"]["machines"][0]["may_lose"] is None
     assert rooms["tool mitre_saw"]["machines"][0]["may_lose"] is None
-
-
-# Sizes
-
-SIX = """
-sold = [4]
-at_once = 2
-[run.main]
-length = 30
-[run.table_saw]
-into = "main"
-length = 6
-port = 5
-dust = "shavings"
-[run.band_saw]
-into = "main"
-at = 10
-length = 5
-flow = 400
-[run.jointer]
-into = "main"
-at = 15
-length = 4
-port = 4
-[run.drum_sander]
-into = "main"
-at = 20
-length = 6
-port = 4
-[run.router]
-into = "main"
-at = 22
-length = 9
-flow = 220
-[run.sweep]
-into = "main"
-at = 25
-length = 3
-flow = 350
-"""
-
-
-def sized(capsys: pytest.CaptureFixture[str], folder: Path, text: str, *more: str) -> str:
-    """What --size prints of a file."""
-    path = folder / "sizes.toml"
-    path.write_text(text, encoding="utf-8")
-    cli.main(["airflow", "--size", str(path), *more])
-    return capsys.readouterr().out
-
-
-def test_what_one_tool_lacks_is_not_told_again_with_every_other(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """The router is slow alone and so with each of five others: that is one remark."""
-    text = sized(capsys, tmp_path, SIX)
-    (told,) = (line for line in text.splitlines() if "router would run at" in line)
-    assert told.startswith(
-        "-> router alone: router would run at 2,520 ft/min, not the 4,000 wanted; so it gets more air"
-    )
-    assert json.loads(sized(capsys, tmp_path, SIX, "--json"))["collectors"]["main"]["cures"]
-
-
-def test_remarks_of_a_kind_are_few_on_a_page_and_all_in_the_json(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Six ports too narrow and eleven ducts too fast: four of each, the worst ducts first, and how many more."""
-    narrow = SIX.replace("at_once = 2", "").replace("port = 4", "port = 2").replace("port = 5", "port = 2")
-    narrow = narrow.replace("flow = ", "port = 2\nflow = ")
-    text = sized(capsys, tmp_path, narrow)
-    assert text.count("is narrow for") == 4
-    assert "2 ports more, too narrow as well; --json has all" in text
-    remarks = json.loads(sized(capsys, tmp_path, narrow, "--json"))["collectors"]["main"]["remarks"]
-    assert sum("is narrow for" in remark for remark in remarks) == 6
-    (fast,) = (line for line in sized(capsys, tmp_path, SIX).splitlines() if line.startswith("-> faster than"))
-    speeds = [float(part.split(" ft/min")[0].replace(",", "")) for part in fast.split(" at ")[1:]]
-    assert len(speeds) == 4
-    assert speeds == sorted(speeds, reverse=True)
-    assert "ducts more, each less fast" in fast
-
-
-def test_a_factor_has_as_many_digits_as_are_known_and_says_what_it_is(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """The step from the saw's 5 in port into a 4 in drop is no figure of the owner's."""
-    line = row(sized(capsys, tmp_path, SIX), "table_saw = {")
-    assert "{ k = 0.095 }" in line
-    assert line.endswith("# the first k is the step from the port of 5 in")
-
-
-def test_a_flow_that_nobody_gave_is_not_printed_as_the_owners(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """By its 4 in port the lathe wants 393 cfm; pasted, it is still by its port, and in another size the same."""
-    lathe = '[run.main]\nlength = 9\nport = 4\ntool = "lathe"\n'
-    assert "flow" not in row(sized(capsys, tmp_path, f"sold = [4]\n{lathe}"), "main = {")
-    assert "flow = 392.7 }" in row(sized(capsys, tmp_path, f"sold = [3]\n{lathe}"), "main = {")
-
-
-def test_without_a_filter_none_is_in_the_table(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Two columns of zeros say nothing."""
-    assert "filter" not in row(sized(capsys, tmp_path, SIX), "fan needed")
-    with_it = f"{FILTER}\n{SIX}"
-    assert "filter clean  dirty" in row(sized(capsys, tmp_path, with_it), "fan needed")
-
-
-def test_size_refuses_another_fan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """It was dropped without a word."""
-    path = tmp_path / "sizes.toml"
-    path.write_text(SIX, encoding="utf-8")
-    assert cli.main(["airflow", "--size", str(path), "--fan", "spare"]) == 2
-    assert "--size goes without --fan" in capsys.readouterr().err
 
 
 def test_room_reads_at_80_columns(
@@ -349,18 +163,6 @@ def test_sets_of_the_same_gates_are_told_of_a_fan_once(tmp_path: Path, capsys: p
     assert any(line.endswith(": too close to call") for line in told)
     assert "machine_loss = 0 }" in row(text, "scroll_saw = {")
 
-
-def test_a_trunk_that_no_fan_feeds_is_no_other_way(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A narrower main that takes 70 in.w.g. is left to the JSON."""
-    config = str(shop(tmp_path))
-    cli.main(["airflow", "--config", config, "--size"])
-    assert "the other way is" not in capsys.readouterr().out
-    cli.main(["airflow", "--config", config, "--size", "--json"])
-    remarks = json.loads(capsys.readouterr().out)["collectors"]["main"]["remarks"]
-    assert any(remark.startswith("the other way is a narrower trunk, main in 4 in") for remark in remarks)
-
-
-# Another fan
 
 SPARE = """
 [fan.spare]
@@ -436,9 +238,6 @@ def test_sources_end_with_their_last_line(tmp_path: Path, capsys: pytest.Capture
     assert airflow(capsys, "--config", str(shop(tmp_path)), "--sources")[1].endswith("wherever you give one.\n")
 
 
-# Words not understood, and what is not so
-
-
 def test_a_tool_in_place_of_its_gate_is_told_with_its_gate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Whoever thinks of the saw writes the saw."""
     assert cli.main(["airflow", "--config", str(shop(tmp_path)), "--open", "mitre_saw"]) == 2
@@ -453,28 +252,6 @@ def test_max_open_is_named_only_where_it_is(tmp_path: Path, capsys: pytest.Captu
     assert row(text, "all 3 gates  ")
     assert "no set of tools asks for it, and without max_open nothing forbids it." in text
     assert "with lathe, shaper and station open (all at once; without max_open nothing forbids it)" in text
-
-
-@pytest.mark.parametrize("text", ["", "sold = [4]\n", "[run]\n"])
-def test_a_file_without_runs_says_what_to_write(tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str) -> None:
-    """Not that a table is missing and has no default."""
-    path = tmp_path / "sizes.toml"
-    path.write_text(text, encoding="utf-8")
-    assert cli.main(["airflow", "--size", str(path)]) == 1
-    assert "describe each run in a table [run.NAME], with its length" in capsys.readouterr().err
-
-
-def test_a_fan_that_nobody_sells_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """2,000 cfm through a 2 in duct take more than the air of the earth weighs: no fan gives that."""
-    text = sized(capsys, tmp_path, "sold = [2]\n[run.m]\nlength = 30\nflow = 2000\n")
-    assert "hardly a small shop's collector gives over 20 in.w.g. [practice]: take wider ducts" in text
-    assert "hardly a small" not in sized(capsys, tmp_path, "[run.m]\nlength = 30\nflow = 400\n")
-
-
-def test_a_fan_of_a_file_is_named_as_it_is_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """The file has [fan], not [fan.main]."""
-    text = sized(capsys, tmp_path, "fan = { curve = [[0, 11], [100, 10]] }\n[run.m]\nlength = 30\nflow = 400\n")
-    assert "give [fan] more points" in text
 
 
 def test_numbers_of_the_other_units_are_told_beside_the_figures(

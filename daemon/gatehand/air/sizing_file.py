@@ -1,6 +1,6 @@
 """The file of `airflow --size FILE`: runs, the machines at their ends, what runs together and what is sold.
 
-Its shape is the models below; what it means to the ducts stands in `sizing_job.py`.
+Its shape is the models below; what it means to the ducts is told in `sizing_job.py`.
 """
 
 from collections import Counter
