@@ -3,10 +3,12 @@
 from pathlib import Path
 
 import pytest
+from msgspec import to_builtins
 from shell_support import World
-from suction_support import PLAIN, WATCHED, alarm, alarms, reads, should, shown
+from suction_support import PLAIN, SENSOR, WATCHED, alarm, alarms, reads, should, shown, swapped
 from support.in_memory import InMemory
 
+from gatehand.shell.baselines import LEAST
 from gatehand.shell.ports import Remembered
 from gatehand.shell.state_file import FILE, encoded, recall
 
@@ -60,6 +62,62 @@ def test_other_ducts_or_names_make_a_baseline_void_and_that_is_said(old: str, ne
     assert line["baselines"] == 1
     assert shown(again)["void_baselines"] == 1
     assert shown(again)["expected_by"] == "ducts"
+
+
+def renamed(text: str) -> str:
+    return text.replace("collector.main]", "collector.cyclone]").replace("[fan.main]", "[fan.cyclone]")
+
+
+@pytest.mark.parametrize("text", [PLAIN, WATCHED])
+def test_a_renamed_collector_is_known_by_its_command_topic(text: str) -> None:
+    memory = InMemory()
+    world = reads(World(text, memory=memory).cutting(), 1000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1000, 5)
+    again = World(renamed(text), memory=(kept := InMemory(memory.kept))).cutting()
+    reads(again, 1000, 25)
+    assert again.shown("collector/cyclone")["suction"]["expected_by"] == "baseline"
+    assert not again.events("suction_baselines_void")
+    assert set(kept.kept.baselines) == {"suction/cyclone/band_saw"}
+    reads(swapped(again, text), 1000, 3)
+    assert set(kept.kept.baselines) == {"suction/main/band_saw"}
+
+
+def test_a_collector_that_is_given_anothers_name_has_not_its_baselines() -> None:
+    memory = InMemory()
+    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1000, 5)
+    other = '\n[collector.main]\ncommand = { topic = "shop/other/set", on = "1", off = "0" }\n'
+    other += f'{SENSOR}[gate.other]\ncommand = {{ topic = "shop/gate/other/set", open = "1", shut = "0" }}\n'
+    other += 'collector = "main"\nbutton = { topic = "shop/gate/other/button", pressed = "1" }\n'
+    both = renamed(PLAIN).replace("travel = 1\n", 'travel = 1\ncollector = "cyclone"\n') + other.replace("inlet", "in2")
+    again = World(both, memory=(kept := InMemory(memory.kept)))
+    again.connect()
+    for _ in range(4):
+        again.engine.beat()
+    assert set(kept.kept.baselines) == {"suction/cyclone/band_saw"}
+
+
+def test_a_baseline_of_an_earlier_version_is_known_by_its_collectors_name() -> None:
+    memory = InMemory()
+    world = reads(World(PLAIN, memory=memory).cutting(), 1000, 25)
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1000, 5)
+    of_old = {key: to_builtins(one) for key, one in memory.kept.baselines.items()}
+    for one in of_old.values():
+        del one["command_topic"]
+    again = reads(World(PLAIN, memory=InMemory(Remembered(baselines=of_old))).cutting(), 500, 30)
+    assert "by the baseline of" in alarm(again, "suction_low")["because"]
+
+
+@pytest.mark.parametrize("pascals", [0.0, LEAST - 1])
+def test_no_suction_is_no_baseline(pascals: float) -> None:
+    world = reads(World(PLAIN).cutting(), pascals, 30)
+    judged = world.engine.suctions.take_baseline("main")
+    assert not judged.ok
+    assert "with the fan running" in judged.text
+    assert not world.events("suction_baseline_taken")
 
 
 def test_no_baseline_is_taken_of_what_does_not_settle_or_is_not_known() -> None:

@@ -15,7 +15,7 @@ from gatehand.exercise.terminal_io import TerminalEvent, TerminalIo
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
 from gatehand.person import EndOfInput
-from gatehand.shell.expected_suction import baselines_of
+from gatehand.shell.baselines import baselines_of
 from gatehand.simshop.device import Sent
 from gatehand.simshop.sim_shop import SimShop
 

@@ -5,7 +5,7 @@ from itertools import accumulate, cycle, islice
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gatehand.shell.suction_watch import FRESH, HOLDS, SETTLES, By, Ended, Expected, Raised, Watch, Way
+from gatehand.shell.suction_watch import FRESH, HOLDS, SELDOM, SETTLES, By, Ended, Expected, Raised, Watch, Way
 
 EXPECTED = Expected(1400.0, 1600.0, 1800.0, By.DUCTS)
 GATES = ("band_saw",)
@@ -66,6 +66,15 @@ def test_an_alarm_rests_on_ten_seconds_of_readings_that_all_say_the_same(
 @given(st.lists(ABOVE, min_size=2, max_size=40), st.floats(FRESH + 0.01, 4000))
 def test_readings_too_far_apart_come_to_nothing(values: list[float], every: float) -> None:
     assert played(watching(), values, [every] * len(values)) == []
+
+
+def test_what_comes_late_now_and_then_is_not_a_sensor_that_speaks_seldom() -> None:
+    watch = watching()
+    late = FRESH + 1
+    played(watch, [1600.0] * 9, [1.0, late, 1.0, late, 1.0, late, late, late, 1.0])
+    assert watch.gaps == 0
+    played(watch, [1600.0] * 3, [late] * 3, now=200.0)
+    assert watch.gaps == SELDOM
 
 
 def test_time_alone_raises_nothing() -> None:

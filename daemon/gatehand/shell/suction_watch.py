@@ -27,7 +27,7 @@ HOLDS: Final = 10.0
 FRESH: Final = 15.0
 """Seconds: between two readings further apart nothing is known of the suction."""
 SELDOM: Final = 3
-"""Readings that came too late: a sensor that speaks so seldom cannot be judged."""
+"""Readings in a row that came too late: a sensor that speaks so seldom cannot be judged."""
 WINDOW: Final = 30.0
 """Seconds of readings that are kept."""
 FEWEST: Final = 5
@@ -64,6 +64,8 @@ class Expected(Struct, frozen=True):
     by: By
     since: str | None = None
     """When a baseline was taken, RFC 3339."""
+    tells_way: bool = True
+    """A blocked duct raises it. False: by the fan's curve it may as well lower it."""
 
 
 class Way(StrEnum):
@@ -119,7 +121,7 @@ class Watch:
         self.last: tuple[float, float] | None = None
         """The last reading, and when it came."""
         self.gaps = 0
-        """How often the next reading has come too late, with these gates."""
+        """How many readings have come too late, one after the other, with these gates."""
         self._from = 0.0
         """From then on readings count."""
         self._readings: deque[tuple[float, float]] = deque()
@@ -152,7 +154,7 @@ class Watch:
 
     def take(self, value: float, now: float) -> Raised | Ended | None:
         """A live reading."""
-        self.gaps += self.last is not None and now - self.last[1] > FRESH
+        self.gaps = self.gaps + 1 if self.last is not None and now - self.last[1] > FRESH else 0
         ended = self.pass_time(now)
         self.last = value, now
         if self.gates is None or now < self._from:

@@ -14,7 +14,10 @@ from gatehand.config.signals import Signal, Suction
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.expected_suction import Baseline, Ducts, Elsewhere, baseline_key, baselines_of, in_a_thread, made_of
+from gatehand.shell.baselines import LEAST, Baselines
+from gatehand.shell.expected_suction import Ducts, Elsewhere, in_a_thread
+from gatehand.shell.ports import RecorderPort
+from gatehand.shell.suction_shown import looks_the_same, status
 from gatehand.shell.suction_watch import (
     FRESH,
     HOLDS,
@@ -38,8 +41,6 @@ from gatehand_rules import State
 if TYPE_CHECKING:
     from gatehand.shell.engine import Engine
 
-VISIBLE: Final = 0.02
-"""Of the suction: by so much it must have moved to be shown anew."""
 SILENT: Final = 60.0
 """Seconds without a reading from a sensor that has spoken, while its fan runs."""
 P = ParamSpec("P")
@@ -61,9 +62,13 @@ def _harmless(does: Callable[Concatenate["Suctions", P], None]) -> Callable[Conc
         try:
             does(self, *args, **kwargs)
         except Exception as error:  # noqa: BLE001 - whatever it is, a watcher must not stand in the way
-            self.give_up(f"an error inside Gatehand ({type(error).__name__}: {error})")
+            self.give_up(_slip(error))
 
     return guarded
+
+
+def _slip(error: Exception) -> str:
+    return f"an error inside Gatehand ({type(error).__name__}: {error})"
 
 
 class _Sensor(Struct):
@@ -75,7 +80,6 @@ class _Sensor(Struct):
     place: str
     """Where its value is said."""
     watch: Watch
-    made_of: str
     void: int = 0
     """Baselines of this collector that no longer count."""
     why_not: str | None = None
@@ -95,13 +99,19 @@ class Suctions:
         self._engine = engine
         self._elsewhere = elsewhere
         self._sensors: dict[str, _Sensor] = {}
-        self._baselines = baselines_of(engine.notebook.baselines)
         self._connected = False
         self._changed: list[tuple[str, str]] = []
         self._judged = Judgement(False, "")
         self._ducts = Ducts(active, elsewhere)
         self._active = active
-        self._begin(active)
+        self._baselines = Baselines(engine.notebook)
+        self._failed: str | None = None
+        """What went wrong at the start, when the engine cannot yet be told."""
+        self._records = True
+        try:
+            self._begin(active)
+        except Exception as error:  # noqa: BLE001 - as in `_harmless`
+            self._failed = _slip(error)
 
     # What the engine tells
 
@@ -127,6 +137,14 @@ class Suctions:
         for sensor in self._sensors.values():
             sensor.runs_since = None
             self._tell(sensor, sensor.watch.interrupt(now, why))
+
+    @_harmless
+    def record(self, recorder: RecorderPort, heard: SuctionHeard, now: float, state: State) -> None:
+        """Beside the events of the rules, which `state` is of."""
+        if self._records:
+            self._records = False  # not again, should it fail
+            recorder.record_suction(round(now * 1000), heard.collector, heard.value, state)
+            self._records = True
 
     @_harmless
     def take(self, heard: SuctionHeard, now: float) -> None:
@@ -168,8 +186,8 @@ class Suctions:
             if watch.gates is not None:
                 self._expect(sensor, watch.gates)
             self._look_for_silence(sensor, now)
-            shown = self._status(sensor, now)
-            if _looks_the_same(shown.get("value"), sensor.shown.get("value")):
+            shown = status(sensor.table, watch, now, why_not=sensor.why_not, void=sensor.void)
+            if looks_the_same(shown.get("value"), sensor.shown.get("value")):
                 shown["value"] = sensor.shown["value"]
             if shown != sensor.shown:
                 sensor.shown = shown
@@ -178,11 +196,12 @@ class Suctions:
     def give_up(self, why: str) -> None:
         """Watch no more until the next config or the daemon's next start."""
         self._engine.mishaps += 1
-        for name in self._sensors:
+        watched = [name for name, fan in self._active.config.collector.items() if fan.suction is not None]
+        for name in watched:
             for what in (*Way, own_alarms.SUCTION_SILENT):
                 self._engine.clear_alarm(own_alarms.about_suction(name, what), why)
             self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "why": why})
-        self._engine.publisher.changed([("collector", name) for name in self._sensors])
+        self._engine.publisher.changed([("collector", name) for name in watched])
         self._sensors = {}
 
     # What others ask
@@ -190,7 +209,7 @@ class Suctions:
     def shown(self, kind: str, name: str) -> Mapping[str, object]:
         """For a collector's status: `{"suction": {...}}` where it has a sensor, else nothing."""
         sensor = self._sensors.get(name) if kind == "collector" else None
-        return {} if sensor is None else {"suction": dict(sensor.shown)}
+        return {} if sensor is None else {"suction": sensor.shown}
 
     def take_baseline(self, name: str) -> Judgement:
         """What it reads now is what it should be from now on with the gates that are open."""
@@ -219,12 +238,15 @@ class Suctions:
             return Judgement(
                 False, f"it has not settled: its readings lie between {low} and {high} {sensor.table.unit}"
             )
+        if level.value < LEAST:
+            found = self._worded(sensor, level.value)
+            return Judgement(
+                False, f"it reads {found} with the fan running, and no fan draws so little: is its tube off?"
+            )
         at = stamp(self._engine.clock.wall())
         scatter = (level.highest - level.lowest) / 2
-        one = Baseline(name, level.gates, round(level.value, 1), round(scatter, 1), at, sensor.made_of)
-        self._baselines[one.key] = one
-        self._engine.notebook.note_baseline(one.key, one)
-        self._count_void(sensor)
+        self._baselines.keep(self._active.config, (name, level.gates), level.value, scatter, at)
+        sensor.void = self._baselines.void(name)
         facts = {**self._facts(sensor, level), **self._ducts_say(sensor, level.gates)}
         self._engine.note(OwnEvent.SUCTION_BASELINE_TAKEN, {"collector": name, **facts})
         self._expect(sensor, level.gates)
@@ -234,21 +256,20 @@ class Suctions:
     def _begin(self, active: ActiveConfig) -> None:
         self._active = active
         self._sensors = {}
+        self._baselines.begin(active.config)
         for name, table in active.config.collector.items():
-            if table.suction is None:
-                continue
-            place = Signal("collector", name, "suction", table.suction).place
-            sensor = _Sensor(name, table.suction, place, Watch(), made_of(active.config, name))
-            self._count_void(sensor)
-            sensor.shown = self._status(sensor, 0.0)
-            self._sensors[name] = sensor
+            if table.suction is not None:
+                place = Signal("collector", name, "suction", table.suction).place
+                sensor = _Sensor(name, table.suction, place, Watch(), void=self._baselines.void(name))
+                sensor.shown = status(table.suction, sensor.watch, 0.0, why_not=None, void=sensor.void)
+                self._sensors[name] = sensor
 
-    def _count_void(self, sensor: _Sensor) -> None:
-        own = [one for one in self._baselines.values() if one.collector == sensor.name]
-        sensor.void = sum(one.made_of != sensor.made_of for one in own)
-
+    @_harmless
     def note_void(self) -> None:
         """Say which baselines no longer count; once for each config."""
+        if self._failed is not None:
+            why, self._failed = self._failed, None
+            self.give_up(why)
         for name, sensor in self._sensors.items():
             if sensor.void:
                 self._engine.note(OwnEvent.SUCTION_BASELINES_VOID, {"collector": name, "baselines": sensor.void})
@@ -257,19 +278,20 @@ class Suctions:
         """What the suction should be: by the shop's own baseline, else by its ducts, once that is worked out."""
         name, watch = sensor.name, sensor.watch
         ducts = self._ducts.of(name, gates)
-        baseline = self._baselines.get(baseline_key(name, gates))
+        baseline = self._baselines.of(name, gates)
         if ducts is None:
             return
         why: str | None = None
         expected: Expected | None = None
-        if baseline is not None and baseline.made_of == sensor.made_of:
-            expected = baseline.expected(None if isinstance(ducts, str) else ducts.falls)
+        if baseline is not None:
+            falls = None if isinstance(ducts, str) else ducts.falls
+            expected = baseline.expected(falls, tells_way=not self._ducts.is_flat(name, gates))
         elif isinstance(ducts, str):
             why = f"there is no baseline of it, and {ducts}"
         else:
             expected = Expected(ducts.low, ducts.middle, ducts.high, By.DUCTS)
         if watch.gaps >= SELDOM:
-            why = f"its sensor speaks less often than every {FRESH:g} s"
+            expected, why = None, f"its sensor speaks less often than every {FRESH:g} s"
         self._tell(sensor, watch.expect(expected, "something else is expected now"))
         if why is not None and (gates, why) not in sensor.told:
             sensor.told.add((gates, why))
@@ -282,10 +304,10 @@ class Suctions:
             case Raised(way=way, gates=gates, expected=expected):
                 other = Way.LOW if way is Way.HIGH else Way.HIGH
                 self._engine.clear_alarm(own_alarms.about_suction(name, other), "it is off the other way now")
-                values = (change.value, expected.low, expected.high)
-                self._engine.raise_alarm(
-                    own_alarms.suction_off(name, way, open_words(gates), sensor.table, values, since=expected.since)
+                found = own_alarms.suction_off(
+                    name, way, open_words(gates), sensor.table, change.value, expected=expected
                 )
+                self._engine.raise_alarm(found)
             case Ended(way=way, why=why):
                 self._engine.clear_alarm(own_alarms.about_suction(name, way), why)
             case None:
@@ -296,6 +318,9 @@ class Suctions:
         last = sensor.watch.last
         since = sensor.runs_since
         known = self._engine.notebook.was_heard(sensor.place)
+        if self._active.routes.rejections.speaks_oddly(("collector", sensor.name, "suction")):
+            self._speaks(sensor)  # it is no silence; `unheard` tells what it said
+            return
         if not self._connected or since is None or not known or sensor.silent:
             return
         heard_at = since if last is None else max(since, last[1])
@@ -319,8 +344,8 @@ class Suctions:
             "suction": self._worded(sensor, level.value),
             "for_seconds": round(level.seconds, 1),
         }
-        baseline = self._baselines.get(baseline_key(sensor.name, level.gates))
-        if baseline is not None and baseline.made_of == sensor.made_of:
+        baseline = self._baselines.of(sensor.name, level.gates)
+        if baseline is not None:
             ducts = self._ducts.of(baseline.collector, level.gates)
             known = None if ducts is None or isinstance(ducts, str) else ducts.falls
             found |= {"baseline": baseline.pascals, "baseline_at": baseline.at}
@@ -346,30 +371,3 @@ class Suctions:
         if watch.last is None:
             return f"nothing has been heard from the suction sensor of {name}"
         return f"the gates have been as they are for too short a time, or the sensor of {name} speaks too seldom"
-
-    def _status(self, sensor: _Sensor, now: float) -> dict[str, object]:
-        """What a screen is shown: the value moves with each reading, so it is shown as the level of some seconds."""
-        watch, table = sensor.watch, sensor.table
-        level = watch.level(now, seconds=HOLDS, least=HOLDS / 2)
-        expected = watch.expected
-        found: dict[str, object] = {
-            "value": None if level is None else table.in_unit(level.value),
-            "unit": table.unit,
-            "gates": None if watch.gates is None else list(watch.gates),
-        }
-        if expected is not None:
-            found |= {"low": table.in_unit(expected.low), "high": table.in_unit(expected.high)}
-            found |= {"expected_by": str(expected.by), "baseline_of": expected.since}
-        if watch.gates is not None and sensor.why_not is not None:
-            found["not_judged"] = sensor.why_not
-        if watch.alarm is not None:
-            found["off"] = "high" if watch.alarm is Way.HIGH else "low"
-        if sensor.void:
-            found["void_baselines"] = sensor.void
-        return found
-
-
-def _looks_the_same(value: object, before: object) -> bool:
-    if not isinstance(value, int | float) or not isinstance(before, int | float):
-        return False
-    return abs(value - before) < VISIBLE * abs(before)
