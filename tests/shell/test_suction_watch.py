@@ -2,7 +2,7 @@
 
 from itertools import accumulate, cycle, islice
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gatehand.shell.suction_watch import FRESH, HOLDS, SELDOM, SETTLES, By, Ended, Expected, Raised, Watch, Way
@@ -29,6 +29,7 @@ def played(watch: Watch, values: list[float], steps: list[float], now: float = 0
     return [(at, change) for at, change in found if change is not None]
 
 
+@settings(max_examples=40)
 @given(st.lists(INSIDE, max_size=60), st.lists(STEPS, min_size=60, max_size=60))
 def test_inside_the_spread_there_is_never_an_alarm(values: list[float], steps: list[float]) -> None:
     watch = watching()
@@ -36,6 +37,7 @@ def test_inside_the_spread_there_is_never_an_alarm(values: list[float], steps: l
     assert watch.alarm is None
 
 
+@settings(max_examples=40)
 @given(st.one_of(st.lists(ABOVE, min_size=1, max_size=9), st.lists(BELOW, min_size=1, max_size=9)), STEPS)
 def test_outside_the_spread_an_alarm_comes_within_ten_seconds_and_one_reading(some: list[float], every: float) -> None:
     steps = [every] * (int((SETTLES + HOLDS) / every) + 9)
@@ -48,6 +50,7 @@ def test_outside_the_spread_an_alarm_comes_within_ten_seconds_and_one_reading(so
     assert first + HOLDS - 1e-6 <= at <= first + HOLDS + every + 1e-6
 
 
+@settings(max_examples=40)
 @given(st.lists(st.one_of(INSIDE, ABOVE, BELOW), max_size=60), st.lists(STEPS, min_size=60, max_size=60))
 def test_an_alarm_rests_on_ten_seconds_of_readings_that_all_say_the_same(
     values: list[float], steps: list[float]
@@ -63,6 +66,7 @@ def test_an_alarm_rests_on_ten_seconds_of_readings_that_all_say_the_same(
             assert all(EXPECTED.low <= v <= EXPECTED.high for v in last)
 
 
+@settings(max_examples=40)
 @given(st.lists(ABOVE, min_size=2, max_size=40), st.floats(FRESH + 0.01, 4000))
 def test_readings_too_far_apart_come_to_nothing(values: list[float], every: float) -> None:
     assert played(watching(), values, [every] * len(values)) == []
