@@ -241,7 +241,7 @@ class Suctions:
         if level.value < LEAST:
             found = self._worded(sensor, level.value)
             return Judgement(
-                False, f"it reads {found} with the fan running, and no fan draws so little: is its tube off?"
+                False, f"it reads {found} with the fan running, and no fan draws so little: look at it and its tube"
             )
         at = stamp(self._engine.clock.wall())
         scatter = (level.highest - level.lowest) / 2
