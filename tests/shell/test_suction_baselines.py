@@ -8,9 +8,9 @@ from shell_support import World
 from suction_support import PLAIN, SENSOR, WATCHED, alarm, alarms, reads, should, shown, swapped
 from support.in_memory import InMemory
 
-from gatehand.shell.baselines import LEAST
 from gatehand.shell.ports import Remembered
 from gatehand.shell.state_file import FILE, encoded, recall
+from gatehand.shell.suction_watch import LEAST
 
 
 def test_without_ducts_and_baseline_there_is_no_opinion_and_the_log_says_so_once() -> None:

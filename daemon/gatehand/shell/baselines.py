@@ -16,18 +16,14 @@ from msgspec.structs import replace
 
 from gatehand.config import Config, Fault, codes
 from gatehand.config.check_ducts import collector_of, root_of
-from gatehand.shell.suction_watch import By, Expected, Gates
+from gatehand.shell.suction_watch import MARGIN, By, Expected, Gates
 
 if TYPE_CHECKING:
     from gatehand.shell.notebook import Notebook
 
-MARGIN: Final = 0.1
-"""Of a baseline, either way: the sensor, the weather and the gates' own play [practice]."""
 FALLS: Final = 0.3
 """By so much the suction falls until the filter is due, where the ducts do not tell [practice]: flow goes with its
 square root, so a sixth of the air is lost then."""
-LEAST: Final = 10.0
-"""Pa. Less is no suction of a fan that runs: air at 4 m/s, too slow for any dust, has that velocity pressure alone."""
 _KIND: Final = "suction"
 
 

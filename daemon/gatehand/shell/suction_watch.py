@@ -34,6 +34,10 @@ FEWEST: Final = 5
 """Readings from which a level can be told."""
 UNEVEN: Final = 0.2
 """Of the level: readings that lie further apart have not settled."""
+MARGIN: Final = 0.1
+"""Of a baseline, either way: the sensor, the weather and the gates' own play [practice]."""
+LEAST: Final = 10.0
+"""Pa. Less is no suction of a fan that runs: air at 4 m/s, too slow for any dust, has that velocity pressure alone."""
 
 Gates: TypeAlias = tuple[str, ...]
 

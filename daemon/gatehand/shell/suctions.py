@@ -14,13 +14,14 @@ from gatehand.config.signals import Signal, Suction
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.baselines import LEAST, Baselines
+from gatehand.shell.baselines import Baselines
 from gatehand.shell.expected_suction import Ducts, Elsewhere, in_a_thread
 from gatehand.shell.ports import RecorderPort
 from gatehand.shell.suction_shown import looks_the_same, status
 from gatehand.shell.suction_watch import (
     FRESH,
     HOLDS,
+    LEAST,
     SELDOM,
     WINDOW,
     By,
