@@ -5,7 +5,7 @@ from itertools import accumulate, cycle, islice
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gatehand.shell.suction_watch import FRESH, HOLDS, SELDOM, SETTLES, By, Ended, Expected, Raised, Watch, Way
+from gatehand.shell.suction_watch import APART, FRESH, HOLDS, SELDOM, SETTLES, By, Ended, Expected, Raised, Watch, Way
 
 EXPECTED = Expected(1400.0, 1600.0, 1800.0, By.DUCTS)
 GATES = ("band_saw",)
@@ -79,6 +79,24 @@ def test_what_comes_late_now_and_then_is_not_a_sensor_that_speaks_seldom() -> No
     assert watch.gaps == 0
     played(watch, [1600.0] * 3, [late] * 3, now=200.0)
     assert watch.gaps == SELDOM
+
+
+def test_a_sensor_that_speaks_once_a_minute_is_known_for_it_over_cuts_that_are_short() -> None:
+    watch = watching()
+    for cut in range(SELDOM + 1):
+        watch.look(("band_saw", "bench")[cut % 2 :], 60.0 * cut, spin_up=0.0, why="")
+        watch.take(1600.0, 60.0 * cut + 30)
+    assert watch.gaps == SELDOM
+
+
+def test_a_flood_is_judged_and_not_all_of_it_kept() -> None:
+    watch = watching()
+    ((at, change),) = played(watch, [3000.0] * 20_000, [0.001] * 20_000)
+    assert isinstance(change, Raised)
+    assert SETTLES + HOLDS - 1e-6 <= at <= SETTLES + HOLDS + 0.01
+    level = watch.level(20.0, seconds=30.0, least=10.0)
+    assert level is not None
+    assert level.count <= 15 / APART + 1
 
 
 def test_time_alone_raises_nothing() -> None:

@@ -46,8 +46,8 @@ _EITHER: Final = (
     "and hoods, the filter, the lid of the bin, and the sensor's own tube."
 )
 _NO_BASELINE: Final = (
-    "If nothing is wrong, the ducts of the config are not those of the shop: measure the shop's own baseline with "
-    "`gatehand exercise --suction`. "
+    "If nothing is wrong, the unit or the scale of the sensor is not right in the config, or its ducts are not those "
+    "of the shop: then measure the shop's own baseline with `gatehand exercise --suction`. "
 )
 _LOOK_FOR: Final = {Way.HIGH: ("high", _HIGH), Way.LOW: ("low", _LOW)}
 

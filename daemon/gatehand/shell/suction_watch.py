@@ -30,6 +30,8 @@ SELDOM: Final = 3
 """Readings in a row that came too late: a sensor that speaks so seldom cannot be judged."""
 WINDOW: Final = 30.0
 """Seconds of readings that are kept."""
+APART: Final = 0.1
+"""Seconds at least between two that are kept: of a sensor that floods, each is judged, and not all are kept."""
 FEWEST: Final = 5
 """Readings from which a level can be told."""
 UNEVEN: Final = 0.2
@@ -125,7 +127,7 @@ class Watch:
         self.last: tuple[float, float] | None = None
         """The last reading, and when it came."""
         self.gaps = 0
-        """How many readings have come too late, one after the other, with these gates."""
+        """How many readings have come too late, one after the other."""
         self._from = 0.0
         """From then on readings count."""
         self._readings: deque[tuple[float, float]] = deque()
@@ -138,7 +140,7 @@ class Watch:
         if gates == self.gates:
             return None
         just_on = self.gates is None
-        self.gates, self.expected, self.gaps = gates, None, 0
+        self.gates, self.expected = gates, None
         self._from = now + SETTLES + (spin_up if just_on else 0.0)
         return self._begin_anew(why)
 
@@ -163,7 +165,8 @@ class Watch:
         self.last = value, now
         if self.gates is None or now < self._from:
             return ended
-        self._readings.append((now, value))
+        if not self._readings or now - self._readings[-1][0] >= APART:
+            self._readings.append((now, value))
         while now - self._readings[0][0] > WINDOW:
             self._readings.popleft()
         return ended or self._judge(value, now)
