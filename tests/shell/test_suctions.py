@@ -112,6 +112,15 @@ def test_an_alarm_ends_with_the_collector_and_says_so() -> None:
     assert over(world) == ["the collector is off"]
 
 
+def test_a_collector_that_is_off_shows_no_suction_from_that_moment_on() -> None:
+    world = reads(World(WATCHED).cutting(), should().middle, 25)
+    assert shown(world)["value"] is not None
+    world.say("shop/fan/state", "0")  # somebody's hand; no beat comes between
+    world.run(2.5)
+    assert world.shown("collector/main")["state"] != "running"
+    assert shown(world) == {"value": None, "unit": "Pa", "gates": None}
+
+
 def test_the_broker_away_ends_it_and_what_was_read_before() -> None:
     world = reads(World(WATCHED).cutting(), should().high + 50, 25)
     world.lose()

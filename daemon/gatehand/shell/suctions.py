@@ -92,6 +92,14 @@ class _Sensor(Struct):
     silent: bool = False
     """The alarm about its silence is raised."""
 
+    def shows_anew(self, now: float) -> bool:
+        """Take in what a status says of it now; whether that is something else."""
+        shown = status(self.table, self.watch, now, why_not=self.why_not, void=self.void)
+        if looks_the_same(shown.get("value"), self.shown.get("value")):
+            shown["value"] = self.shown["value"]
+        before, self.shown = self.shown, shown
+        return shown != before
+
 
 class Suctions:
     """The sensors of one shop. `elsewhere` works out what ducts should give."""
@@ -172,6 +180,9 @@ class Suctions:
             sensor.runs_since = None if gates is None else sensor.runs_since or now
             spin_up = 0.0 if at is None else shop.collectors[at].spin_up
             self._tell(sensor, sensor.watch.look(gates, now, spin_up=spin_up, why=why))
+            sensor.why_not = None
+            if sensor.shows_anew(now):  # what was read with other gates, or before the fan was off, is of then
+                self._engine.publisher.changed([("collector", name)])
 
     def beat(self, now: float) -> tuple[tuple[str, str], ...]:
         """Once a second. Gives the collectors whose status says something else now."""
@@ -182,16 +193,11 @@ class Suctions:
     @_harmless
     def _beat(self, now: float) -> None:
         for name, sensor in self._sensors.items():
-            watch = sensor.watch
-            self._tell(sensor, watch.pass_time(now))
-            if watch.gates is not None:
-                self._expect(sensor, watch.gates)
+            self._tell(sensor, sensor.watch.pass_time(now))
+            if sensor.watch.gates is not None:
+                self._expect(sensor, sensor.watch.gates)
             self._look_for_silence(sensor, now)
-            shown = status(sensor.table, watch, now, why_not=sensor.why_not, void=sensor.void)
-            if looks_the_same(shown.get("value"), sensor.shown.get("value")):
-                shown["value"] = sensor.shown["value"]
-            if shown != sensor.shown:
-                sensor.shown = shown
+            if sensor.shows_anew(now):
                 self._changed.append(("collector", name))
 
     def give_up(self, why: str) -> None:
