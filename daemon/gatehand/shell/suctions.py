@@ -8,16 +8,16 @@ from collections.abc import Callable, Mapping
 from functools import wraps
 from typing import TYPE_CHECKING, Concatenate, Final, ParamSpec
 
-from msgspec import Struct, field
+from msgspec import Struct
 
-from gatehand.config.signals import Signal, Suction
+from gatehand.config.signals import Signal
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.baselines import Baselines
 from gatehand.shell.expected_suction import Ducts, Elsewhere, in_a_thread
 from gatehand.shell.ports import RecorderPort
-from gatehand.shell.suction_shown import looks_the_same, status
+from gatehand.shell.suction_shown import Sensor, status
 from gatehand.shell.suction_watch import (
     FRESH,
     HOLDS,
@@ -72,42 +72,13 @@ def _slip(error: Exception) -> str:
     return f"an error inside Gatehand ({type(error).__name__}: {error})"
 
 
-class _Sensor(Struct):
-    """One collector's sensor and what is made of it."""
-
-    name: str
-    """Of the collector."""
-    table: Suction
-    place: str
-    """Where its value is said."""
-    watch: Watch
-    void: int = 0
-    """Baselines of this collector that no longer count."""
-    why_not: str | None = None
-    """Why there is nothing to compare with; None: there is, or nobody has asked."""
-    told: set[tuple[Gates, str]] = field(default_factory=set)
-    """For which gates the log has been told why not."""
-    shown: Mapping[str, object] = {}
-    runs_since: float | None = None
-    silent: bool = False
-    """The alarm about its silence is raised."""
-
-    def shows_anew(self, now: float) -> bool:
-        """Take in what a status says of it now; whether that is something else."""
-        shown = status(self.table, self.watch, now, why_not=self.why_not, void=self.void)
-        if looks_the_same(shown.get("value"), self.shown.get("value")):
-            shown["value"] = self.shown["value"]
-        before, self.shown = self.shown, shown
-        return shown != before
-
-
 class Suctions:
     """The sensors of one shop. `elsewhere` works out what ducts should give."""
 
     def __init__(self, active: ActiveConfig, engine: "Engine", elsewhere: Elsewhere = in_a_thread) -> None:
         self._engine = engine
         self._elsewhere = elsewhere
-        self._sensors: dict[str, _Sensor] = {}
+        self._sensors: dict[str, Sensor] = {}
         self._connected = False
         self._changed: list[tuple[str, str]] = []
         self._judged = Judgement(False, "")
@@ -234,7 +205,7 @@ class Suctions:
 
     # Inside
 
-    def _taken(self, sensor: _Sensor) -> Judgement:
+    def _taken(self, sensor: Sensor) -> Judgement:
         name, watch, now = sensor.name, sensor.watch, self._engine.now()
         level = watch.level(now, seconds=WINDOW, least=HOLDS)
         if level is None:
@@ -267,7 +238,7 @@ class Suctions:
         for name, table in active.config.collector.items():
             if table.suction is not None:
                 place = Signal("collector", name, "suction", table.suction).place
-                sensor = _Sensor(name, table.suction, place, Watch(), void=self._baselines.void(name))
+                sensor = Sensor(name, table.suction, place, Watch(), void=self._baselines.void(name))
                 sensor.shown = status(table.suction, sensor.watch, 0.0, why_not=None, void=sensor.void)
                 self._sensors[name] = sensor
 
@@ -281,7 +252,7 @@ class Suctions:
             if sensor.void:
                 self._engine.note(OwnEvent.SUCTION_BASELINES_VOID, {"collector": name, "baselines": sensor.void})
 
-    def _expect(self, sensor: _Sensor, gates: Gates) -> None:
+    def _expect(self, sensor: Sensor, gates: Gates) -> None:
         """What the suction should be: by the shop's own baseline, else by its ducts, once that is worked out."""
         name, watch = sensor.name, sensor.watch
         ducts = self._ducts.of(name, gates)
@@ -305,7 +276,7 @@ class Suctions:
             self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "gates": ", ".join(gates), "why": why})
         sensor.why_not = why
 
-    def _tell(self, sensor: _Sensor, change: Raised | Ended | None) -> None:
+    def _tell(self, sensor: Sensor, change: Raised | Ended | None) -> None:
         name = sensor.name
         match change:
             case Raised(way=way, gates=gates, expected=expected):
@@ -320,7 +291,7 @@ class Suctions:
             case None:
                 pass
 
-    def _look_for_silence(self, sensor: _Sensor, now: float) -> None:
+    def _look_for_silence(self, sensor: Sensor, now: float) -> None:
         """A sensor that has spoken and says nothing while the fan runs: one that never spoke is `unheard`'s."""
         last = sensor.watch.last
         since = sensor.runs_since
@@ -335,15 +306,15 @@ class Suctions:
             sensor.silent = True
             self._engine.raise_alarm(own_alarms.suction_silent(sensor.name, sensor.table.topic, SILENT))
 
-    def _speaks(self, sensor: _Sensor) -> None:
+    def _speaks(self, sensor: Sensor) -> None:
         if sensor.silent:
             sensor.silent = False
             self._engine.clear_alarm(own_alarms.about_suction(sensor.name, own_alarms.SUCTION_SILENT))
 
-    def _note_level(self, sensor: _Sensor, level: Level) -> None:
+    def _note_level(self, sensor: Sensor, level: Level) -> None:
         self._engine.note(OwnEvent.SUCTION_MEASURED, {"collector": sensor.name, **self._facts(sensor, level)})
 
-    def _facts(self, sensor: _Sensor, level: Level) -> dict[str, str | float]:
+    def _facts(self, sensor: Sensor, level: Level) -> dict[str, str | float]:
         """Of a level, as the log has it: Pa for whoever works with it, a text for whoever reads it."""
         found: dict[str, str | float] = {
             "gates": ", ".join(level.gates),
@@ -360,7 +331,7 @@ class Suctions:
             found |= {} if known is None else {"dirty_falls": round(known, 3)}
         return found
 
-    def _ducts_say(self, sensor: _Sensor, gates: Gates) -> dict[str, str]:
+    def _ducts_say(self, sensor: Sensor, gates: Gates) -> dict[str, str]:
         """What they should give, or why nobody can tell."""
         ducts = self._ducts.of(sensor.name, gates)
         if ducts is None:
@@ -369,7 +340,7 @@ class Suctions:
             return {"no_ducts": ducts}
         return {"ducts_say": f"{self._worded(sensor, ducts.low)} to {self._worded(sensor, ducts.high)}"}
 
-    def _worded(self, sensor: _Sensor, pascals: float) -> str:
+    def _worded(self, sensor: Sensor, pascals: float) -> str:
         return own_alarms.worded_suction(sensor.table, pascals)
 
     def _why_no_level(self, name: str, watch: Watch) -> str:
