@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from gatehand.cli import main
-from gatehand.config import codes, load
+from gatehand.config import codes, load, load_text
 from gatehand.config.codes import CODES, Severity
 from gatehand.rhythm import Rhythm
+from gatehand.shell.baselines import Baseline, made_of
 from gatehand.shell.ports import Remembered
 from gatehand.shell.state_file import FILE, encoded
 
@@ -50,12 +51,54 @@ def _steady_meter(path: Path) -> None:
     path.with_name(FILE).write_bytes(encoded(Remembered(rhythms={"t/saw#": seen})))
 
 
+INLET = 'suction = { topic = "c/inlet", unit = "Pa" }\n'
+WITH_INLET = SMALLEST.replace("[gate.saw]", f"{INLET}[gate.saw]")
+
+
+def _kept(path: Path, text: str, of: str) -> None:
+    """The daemon has kept a baseline of the shop as the text `of` has it."""
+    path.write_text(text)
+    config = load_text(of, path).config
+    assert config is not None
+    one = Baseline("main", ("saw",), 1000.0, 1.0, "2026-03-01T09:00:00.000Z", made_of(config, "main"), "c/set")
+    path.with_name(FILE).write_bytes(encoded(Remembered(baselines={one.key: one})))
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        (WITH_INLET, "it has no baseline, and the config has no ducts and a fan"),
+        (WITH_INLET + DUCTS, "no filter_loss in [fan.main]"),
+    ],
+)
+def test_a_suction_that_nothing_is_compared_with_is_warned_of_until_a_baseline_is_taken(
+    text: str, wanted: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def told() -> list[str]:
+        main(["check", "--json", str(path)])
+        found = json.loads(capsys.readouterr().out)["problems"]
+        return [each["message"] for each in found if each["code"] == "suction-alone"]
+
+    path = tmp_path / "config.toml"
+    path.write_text(text)
+    assert wanted in told()[0]
+    _kept(path, text, text)
+    assert not told()
+    _kept(path, text, text.replace('unit = "Pa"', 'unit = "in.w.g."'))
+    assert "its baselines are of other ducts, gates or another unit" in told()[0]
+    path.with_name(FILE).unlink()
+    fan = DUCTS.replace("[duct.main]", "filter_loss = { clean = 1, dirty = 2, at = 800 }\n[duct.main]")
+    path.write_text(WITH_INLET + fan)
+    assert not told()
+
+
 MADE: dict[str, Make] = {
     "unreadable-file": lambda path: path.mkdir(),
     "not-utf-8": lambda path: path.write_bytes(b"# gr\xfcn\n"),
     "open-to-all": _secret_for_all,
     "weak-air": lambda path: path.write_text(SMALLEST + DUCTS),
     "silent-after": _steady_meter,
+    "suction-alone": lambda path: path.write_text(WITH_INLET),
     "first-cut": lambda path: path.write_text(f"{SMALLEST}silent_after = 0\n"),
 }
 """Mistakes that no file of `bad/` can have by itself."""

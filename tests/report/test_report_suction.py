@@ -65,6 +65,15 @@ def test_what_was_measured_last_counts(tmp_path: Path, capsys: pytest.CaptureFix
     assert "has fallen 1 %" in upkeep(log, tmp_path, capsys)[0]
 
 
+@pytest.mark.parametrize("pascals", [0, 9, 2300])
+def test_what_no_filter_does_tells_nothing_of_it(
+    pascals: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert "of 4 h since the log began" in upkeep(measured(Log().begin(), pascals), tmp_path, capsys)[0]
+    log = measured(measured(Log().begin(), 1900), pascals)
+    assert "has fallen 5 %" in upkeep(log, tmp_path, capsys)[0]
+
+
 def test_hours_count_where_no_baseline_does(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = measured(Log().begin(), 1500, baseline=None)
     assert "of 4 h since the log began" in upkeep(log, tmp_path, capsys)[0]

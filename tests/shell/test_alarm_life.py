@@ -344,7 +344,7 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
 
     from gatehand.config.signals import Suction
     from gatehand.mqtt.payload import Rejected
-    from gatehand.shell.suction_watch import Way
+    from gatehand.shell.suction_watch import By, Expected, Way
 
     values = {
         "bad": Rejected("nothing at /amps", "{}"),
@@ -360,8 +360,8 @@ def test_every_alarm_of_the_shells_own_says_what_to_do_next() -> None:
         "way": Way.HIGH,
         "gates": "band saw open",
         "table": Suction(topic="shop/x", unit="Pa"),
-        "values": (2100.0, 1000.0, 2000.0),
-        "since": None,
+        "pascals": 2100.0,
+        "expected": Expected(1000.0, 1500.0, 2000.0, By.DUCTS),
         "seconds": 60.0,
     }
     made = [

@@ -15,7 +15,7 @@ from gatehand.exercise.terminal_io import TerminalEvent, TerminalIo
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.transport import Outgoing
 from gatehand.person import EndOfInput
-from gatehand.shell.expected_suction import baselines_of
+from gatehand.shell.baselines import baselines_of
 from gatehand.simshop.device import Sent
 from gatehand.simshop.sim_shop import SimShop
 
@@ -220,6 +220,19 @@ def test_a_tool_that_is_started_meanwhile_stops_it_and_the_hand_starts_end() -> 
     shop.pass_time(2)
     assert not shop.world.shown("gate/band_saw")["hand"]
     assert not result.ok
+    assert "fan goes off" not in text(result), "it runs on for the router"
+
+
+def test_without_a_daemon_nothing_is_said_to_be_ended() -> None:
+    shop = Shop()
+    gone = Message(f"{BASE}online", b"0", False, 0.0)
+    shop.after(10, lambda: shop._waiting.append(gone))  # noqa: SLF001 - the test's own world
+    result = shop.go()
+    assert result.stopped == "the daemon has gone away"
+    shown = text(result)
+    assert "The fan may still run: nobody could end the hand start of band saw." in " ".join(shown.split())
+    assert "goes off" not in shown
+    assert as_json(result)["left_on"] == ["band_saw"]
 
 
 def test_quit_ends_the_hand_starts() -> None:

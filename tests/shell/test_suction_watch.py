@@ -2,10 +2,10 @@
 
 from itertools import accumulate, cycle, islice
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gatehand.shell.suction_watch import FRESH, HOLDS, SETTLES, By, Ended, Expected, Raised, Watch, Way
+from gatehand.shell.suction_watch import APART, FRESH, HOLDS, SELDOM, SETTLES, By, Ended, Expected, Raised, Watch, Way
 
 EXPECTED = Expected(1400.0, 1600.0, 1800.0, By.DUCTS)
 GATES = ("band_saw",)
@@ -29,6 +29,7 @@ def played(watch: Watch, values: list[float], steps: list[float], now: float = 0
     return [(at, change) for at, change in found if change is not None]
 
 
+@settings(max_examples=40)
 @given(st.lists(INSIDE, max_size=60), st.lists(STEPS, min_size=60, max_size=60))
 def test_inside_the_spread_there_is_never_an_alarm(values: list[float], steps: list[float]) -> None:
     watch = watching()
@@ -36,6 +37,7 @@ def test_inside_the_spread_there_is_never_an_alarm(values: list[float], steps: l
     assert watch.alarm is None
 
 
+@settings(max_examples=40)
 @given(st.one_of(st.lists(ABOVE, min_size=1, max_size=9), st.lists(BELOW, min_size=1, max_size=9)), STEPS)
 def test_outside_the_spread_an_alarm_comes_within_ten_seconds_and_one_reading(some: list[float], every: float) -> None:
     steps = [every] * (int((SETTLES + HOLDS) / every) + 9)
@@ -48,6 +50,7 @@ def test_outside_the_spread_an_alarm_comes_within_ten_seconds_and_one_reading(so
     assert first + HOLDS - 1e-6 <= at <= first + HOLDS + every + 1e-6
 
 
+@settings(max_examples=40)
 @given(st.lists(st.one_of(INSIDE, ABOVE, BELOW), max_size=60), st.lists(STEPS, min_size=60, max_size=60))
 def test_an_alarm_rests_on_ten_seconds_of_readings_that_all_say_the_same(
     values: list[float], steps: list[float]
@@ -63,9 +66,37 @@ def test_an_alarm_rests_on_ten_seconds_of_readings_that_all_say_the_same(
             assert all(EXPECTED.low <= v <= EXPECTED.high for v in last)
 
 
+@settings(max_examples=40)
 @given(st.lists(ABOVE, min_size=2, max_size=40), st.floats(FRESH + 0.01, 4000))
 def test_readings_too_far_apart_come_to_nothing(values: list[float], every: float) -> None:
     assert played(watching(), values, [every] * len(values)) == []
+
+
+def test_what_comes_late_now_and_then_is_not_a_sensor_that_speaks_seldom() -> None:
+    watch = watching()
+    late = FRESH + 1
+    played(watch, [1600.0] * 9, [1.0, late, 1.0, late, 1.0, late, late, late, 1.0])
+    assert watch.gaps == 0
+    played(watch, [1600.0] * 3, [late] * 3, now=200.0)
+    assert watch.gaps == SELDOM
+
+
+def test_a_sensor_that_speaks_once_a_minute_is_known_for_it_over_cuts_that_are_short() -> None:
+    watch = watching()
+    for cut in range(SELDOM + 1):
+        watch.look(("band_saw", "bench")[cut % 2 :], 60.0 * cut, spin_up=0.0, why="")
+        watch.take(1600.0, 60.0 * cut + 30)
+    assert watch.gaps == SELDOM
+
+
+def test_a_flood_is_judged_and_not_all_of_it_kept() -> None:
+    watch = watching()
+    ((at, change),) = played(watch, [3000.0] * 20_000, [0.001] * 20_000)
+    assert isinstance(change, Raised)
+    assert SETTLES + HOLDS - 1e-6 <= at <= SETTLES + HOLDS + 0.01
+    level = watch.level(20.0, seconds=30.0, least=10.0)
+    assert level is not None
+    assert level.count <= 15 / APART + 1
 
 
 def test_time_alone_raises_nothing() -> None:

@@ -30,6 +30,23 @@ def test_too_much_suction_is_an_alarm_that_says_where_to_look_and_ends_by_itself
     assert over(world) == ["the suction has been as expected again for a while"]
 
 
+def test_where_the_fans_curve_does_not_tell_the_way_the_alarm_names_none() -> None:
+    flat = WATCHED.replace("[[0, 11.0], [400, 10.4], [800, 8.1], [1200, 3.9]]", "[[0, 8.02], [3000, 8.0]]")
+    flat = flat.replace("clean = 1.0, dirty = 3.0", "clean = 0, dirty = 0")
+    world = reads(World(flat).cutting(), 1000, 30)
+    assert "so flat there" in shown(world)["not_judged"]
+    assert world.engine.suctions.take_baseline("main").ok
+    reads(world, 1300, 30)
+    found = alarm(world, "suction_high")["next"]
+    assert found.startswith("By this fan's curve the suction does not tell a blocked duct from an open one")
+    assert "less air" not in found
+
+
+def test_too_much_suction_may_be_a_filter_that_is_gone() -> None:
+    world = reads(World(WATCHED).cutting(), should().high + 50, 25)
+    assert "A filter that is torn or missing does the same." in alarm(world, "suction_high")["next"]
+
+
 def test_too_little_suction_is_an_alarm_that_says_where_to_look() -> None:
     world = reads(World(WATCHED).cutting(), should().low - 50, 25)
     found = alarm(world, "suction_low")
@@ -93,6 +110,15 @@ def test_an_alarm_ends_with_the_collector_and_says_so() -> None:
     world.run(1)
     assert alarm(world, "suction_high") is None
     assert over(world) == ["the collector is off"]
+
+
+def test_a_collector_that_is_off_shows_no_suction_from_that_moment_on() -> None:
+    world = reads(World(WATCHED).cutting(), should().middle, 25)
+    assert shown(world)["value"] is not None
+    world.say("shop/fan/state", "0")  # somebody's hand; no beat comes between
+    world.run(2.5)
+    assert world.shown("collector/main")["state"] != "running"
+    assert shown(world) == {"value": None, "unit": "Pa", "gates": None}
 
 
 def test_the_broker_away_ends_it_and_what_was_read_before() -> None:
@@ -181,6 +207,37 @@ def test_a_sensor_that_is_not_understood_is_told_as_what_it_is() -> None:
         world.say(INLET, "much")
         quiet(world, 1)
     assert "The suction sensor of collector main is heard, but not understood" in alarm(world, "unheard")["because"]
+
+
+def test_a_sensor_that_speaks_in_words_from_some_day_on_is_not_called_silent() -> None:
+    world = reads(World(WATCHED).cutting(), should().middle, 5)
+    for _ in range(70):
+        world.say(INLET, "much")
+        quiet(world, 1)
+    assert "heard, but not understood" in alarm(world, "unheard")["because"]
+    assert [line["alarm"] for line in alarms(world)] == []
+
+
+def test_a_slip_at_the_start_leaves_a_daemon_that_works_the_shop(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise RuntimeError("a slip")
+
+    monkeypatch.setattr("gatehand.shell.baselines.made_of", fails)
+    world = day(World(WATCHED), 9000)
+    assert world.commands() == day(World(SHOP), 9000).commands()
+    assert not alarms(world)
+    assert world.engine.mishaps == 1
+
+
+def test_what_cannot_be_recorded_ends_the_watching_and_nothing_else(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise RuntimeError("a slip")
+
+    world = World(WATCHED)
+    monkeypatch.setattr(world.recorder, "record_suction", fails, raising=False)
+    day(world, 9000)
+    assert world.commands() == day(World(SHOP), 9000).commands()
+    assert world.engine.mishaps == 1
 
 
 @pytest.mark.parametrize("where", ["look", "take", "pass_time"])

@@ -30,7 +30,7 @@ from gatehand.journal.sentences import spoken_alarm, told
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell import alarm_words, own_alarms
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.suction_watch import Way
+from gatehand.shell.suction_watch import By, Expected, Way
 from gatehand.why import verdicts
 from gatehand_rules.findings import WHATS, Alarm, Fact, Rule
 from gatehand_rules.words import Measure
@@ -315,8 +315,10 @@ def _arguments(make: Callable[..., ShownAlarm]) -> Iterator[tuple[object, ...]]:
             "way": (Way.HIGH, Way.LOW)[count % 2],
             "gates": ("no gate open", "band saw open", "band saw and sweep open")[count],
             "table": Suction(topic="shop/inlet", unit=("Pa", "in.w.g.")[count % 2]),
-            "values": (1000.0 * count, 1240.0, 2480.0),
-            "since": (None, "2026-05-01T10:00:00.000Z")[count // 2],
+            "pascals": 1000.0 * count,
+            "expected": Expected(
+                1240.0, 1860.0, 2480.0, By.DUCTS, ("", "2026-05-01T10:00Z")[count > 0] or None, count != 1
+            ),
             "seconds": 60.0,
         }
         yield tuple(given[name] for name in _parameters(make))

@@ -25,7 +25,7 @@ _UNSOLVED: Final = {
     Why.NOT_CONVERGED: "the ducts could not be worked out",
 }
 
-_FLAT: Final = "the fan's curve is so flat there that the suction does not tell a blocked duct from an open one"
+FLAT: Final = "the fan's curve is so flat there that the suction does not tell a blocked duct from an open one"
 
 
 class DuctSuction(Struct, frozen=True):
@@ -78,5 +78,5 @@ def _with_spread(ducting: Ducting, solver: Solver, gates: Collection[str]) -> tu
     suction = ducting.suction(found)
     dynamic = suction - found.behind[-1]
     if solver.net(found.flow)[1] + 2 * dynamic / found.flow >= 0:
-        return _FLAT
+        return FLAT
     return suction, spread(solver, gates, found, ducting.ignorance).suction

@@ -80,7 +80,7 @@ def _file(args: argparse.Namespace) -> Path:
 
 
 def _all(loaded: Loaded, state: Path | None) -> list[Problem]:
-    found = (*loaded.problems, *_of_the_air(loaded), *_of_rhythms(loaded, state))
+    found = (*loaded.problems, *_of_the_air(loaded), *_of_rhythms(loaded, state), *_of_suctions(loaded, state))
     return sorted(found, key=lambda each: (each.line, each.column))
 
 
@@ -137,6 +137,17 @@ def _of_rhythms(loaded: Loaded, state: Path | None) -> tuple[Problem, ...]:
 
             seen = recorded_rhythms(files, config) | seen
     return loaded.placed(check_rhythm(config, seen, known.retained))
+
+
+def _of_suctions(loaded: Loaded, state: Path | None) -> tuple[Problem, ...]:
+    """Sensors that have nothing to be compared with, by the config and what the daemon has kept."""
+    if loaded.config is None or all(fan.suction is None for fan in loaded.config.collector.values()):
+        return ()
+    from gatehand.shell.baselines import check_suction
+    from gatehand.shell.state_file import recall
+    from gatehand.shell.state_folder import state_folder
+
+    return loaded.placed(check_suction(loaded.config, recall(state_folder(state, loaded.path)).baselines))
 
 
 def _verdict(loaded: Loaded, problems: list[Problem]) -> str:

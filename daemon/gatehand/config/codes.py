@@ -500,6 +500,13 @@ WEAK_AIR: Final = _warning(
     """By calculation the air in a duct is too slow to carry the dust, or a hood gets less than it wants. `gatehand
     airflow` shows all of it, and what would fix it. Measure before you cut sheet metal.""",
 )
+SUCTION_ALONE: Final = _warning(
+    "suction-alone",
+    """A suction tells nothing by itself: it is compared with the shop's own baseline, which
+    `gatehand exercise --suction` takes while the daemon runs, or with what the ducts, the fan's curve and its
+    filter_loss give. With neither it is shown, and no alarm comes of it.""",
+    "filter_loss = { clean = 1.0, dirty = 3.0, at = 800 }     # in [fan.NAME]",
+)
 
 # Values that can be written, and are probably not meant.
 

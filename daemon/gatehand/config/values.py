@@ -83,7 +83,7 @@ def scale(value: object) -> float:
     """A factor on readings, other than 0."""
     result = _number(value, "a number to multiply readings with, such as 0.001 for thousandths")
     if result == 0:
-        wanted = "wanted the factor from the payload to amps or watts"
+        wanted = "wanted the factor from the payload to amps, watts or a pressure"
         raise fail(codes.BAD_NUMBER, f"found 0; with scale = 0 every reading would be 0: {wanted}")
     return result
 

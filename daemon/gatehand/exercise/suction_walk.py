@@ -69,6 +69,8 @@ class SuctionResult:
     remarks: list[Remark] = field(default_factory=list)
     stopped: str | None = None
     broken_off: bool = False
+    left_on: list[str] = field(default_factory=list)
+    """Gates whose hand start could not be ended: there is no daemon, or no broker, to do it."""
 
     @property
     def ok(self) -> bool:
@@ -171,9 +173,11 @@ class _Walk:
         """The hand starts are over; the daemon sees to the fan and the gates."""
         for gate in list(self._on):
             try:
-                await self._world.send(self._request(f"gate/{gate}/hand", "0", ""))
+                objection = await self._world.send(self._request(f"gate/{gate}/hand", "0", ""))
             except ClientError:
-                self._world.say(f"The hand start of gate {spoken(gate)} could not be ended: gatehand hand {gate} --off")
+                objection = "the broker is gone"
+            if objection is not None or self.supervisor.observed.daemon.online is not True:
+                self.result.left_on.append(gate)
             self._on.remove(gate)
 
     # Inside
@@ -324,7 +328,16 @@ def _lines(result: SuctionResult) -> Iterator[str]:
         yield f"STOPPED: {result.stopped}."
     if result.broken_off:
         yield "Stopped early."
-    yield "The hand starts are ended; the fan goes off, and the gates go where the daemon wants them."
+    if result.left_on:
+        gates = _said(result.left_on)
+        yield (
+            f"The fan may still run: nobody could end the hand start of {gates}. Switch the collector off at its own "
+            "switch, or with gatehand off."
+        )
+    elif result.stopped is not None:
+        yield "The hand starts are ended; the daemon sees to the fan and the gates."
+    else:
+        yield "The hand starts are ended; the fan goes off, and the gates go where the daemon wants them."
     if result.taken:
         yield "What was taken is what the suction should be from now on; after a change of ducts take it again."
 
@@ -343,4 +356,5 @@ def as_json(result: SuctionResult) -> dict[str, object]:
         "not_taken": remarks,
         "stopped": result.stopped,
         "broken_off": result.broken_off,
+        "left_on": list(result.left_on),
     }

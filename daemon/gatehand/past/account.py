@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import Any, Final
 
 from gatehand.journal.line import LogLine, OwnEvent
+from gatehand.shell.suction_watch import LEAST, MARGIN
 from gatehand.times import local, stamp_ms, to_ms
 from gatehand_rules.findings import Fact, Happened, Rule
 
@@ -270,9 +271,14 @@ class Account:
 
 
 def _suction_seen(ms: int, line: Mapping[str, Fact]) -> SuctionSeen | None:
-    """None: the set that was measured has no baseline."""
+    """None: the set that was measured has no baseline, or what was measured is nothing that a filter does.
+
+    No filter leaves no suction at all, and what lies well above the baseline is a blocked duct's.
+    """
     value, baseline, falls = (line.get(key) for key in ("pascals", "baseline", "dirty_falls"))
     if not isinstance(value, int | float) or not isinstance(baseline, int | float) or baseline <= 0:
+        return None
+    if not LEAST <= value <= baseline * (1 + MARGIN):
         return None
     known = falls if isinstance(falls, int | float) else None
     return SuctionSeen(ms, _text(line, "gates"), value, baseline, _text(line, "baseline_at"), known)

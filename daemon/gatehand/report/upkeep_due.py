@@ -19,7 +19,7 @@ from typing import Final
 from gatehand.config import Config
 from gatehand.journal.line import LineError, decode
 from gatehand.past.account import Account, SuctionSeen, Use
-from gatehand.shell.expected_suction import FALLS
+from gatehand.shell.baselines import FALLS
 from gatehand.times import stamp, stamp_ms
 
 FILE: Final = "upkeep.jsonl"

@@ -37,13 +37,14 @@ def of_suction(message: StatusMessage) -> str:
     """The suction at its inlet while its fan runs, what is expected, and whose expectation that is; else ""."""
     part = message.part("suction")
     value = None if part is None else part.number("value")
+    why_not = "" if part is None else part.text("not_judged")
     if part is None or value is None:
-        return ""
+        return f"suction not judged: {why_not}" if why_not else ""
     unit, low, high = part.text("unit"), part.number("low"), part.number("high")
     digits = 0 if unit == "Pa" else 2
     found = f"{value:,.{digits}f} {unit}"
     if low is None or high is None:
-        return f"suction {found}"
+        return f"suction {found}" + (f", not judged: {why_not}" if why_not else "")
     since = part.text("baseline_of")
     by = f"its baseline of {local_stamp(since)[:10]}" if since else "its ducts"
     name = f"SUCTION TOO {part.text('off').upper()}:" if part.text("off") else "suction"

@@ -318,7 +318,7 @@ class Engine:
         """Recorded and watched; the rules are not given it."""
         now = self.now(received)
         if not heard.retained and not self._still:
-            self._recorder.record_suction(round(now * 1000), heard.collector, heard.value, self.state)
+            self.suctions.record(self._recorder, heard, now, self.state)
             self.suctions.take(heard, now)
 
     def _hold_again(self, owed: tuple[tuple[str, str], ...]) -> None:

@@ -106,6 +106,11 @@ class Notebook:
         self._baselines = dict([*kept.items(), (key, baseline)][-MOST_BASELINES:])
         self._heard_since = _SOON
 
+    def forget_baseline(self, key: str) -> None:
+        """It is kept under another key from now on."""
+        self._baselines = {name: value for name, value in self._baselines.items() if name != key}
+        self._heard_since = _SOON
+
     def note_retained(self, topic: str, kept: bool) -> None:
         """The broker keeps a word of the meter there, or was found to keep none. Written at the next beat."""
         if kept is (topic in self._retained) or (kept and len(self._retained) >= MOST_HEARD):

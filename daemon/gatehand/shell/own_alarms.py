@@ -9,7 +9,7 @@ from gatehand.config.signals import Suction
 from gatehand.journal.sentences import spoken
 from gatehand.mqtt.payload import Rejected
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.suction_watch import Way
+from gatehand.shell.suction_watch import Expected, Way
 from gatehand.text import as_sentence, listed
 from gatehand.times import local_stamp
 from gatehand_rules.findings import DAEMON, Alarm
@@ -34,16 +34,20 @@ _WHOSE: Final = {
 """What a person calls the device, and what its silence means."""
 _SENSOR: Final = ("suction sensor of collector", ", so nobody watches the suction")
 _HIGH: Final = (
-    "Too much suction: less air comes in than should. Look for a gate that is stuck shut though it reports open, "
-    "and for a blocked hose, hood or duct."
+    "Too much suction: as a rule less air comes in than should. Look for a gate that is stuck shut though it reports "
+    "open, and for a blocked hose, hood or duct. A filter that is torn or missing does the same."
 )
 _LOW: Final = (
     "Too little suction: the filter may be clogged, the lid of the bin or a duct may leak, a gate may be open that "
-    "is taken for shut, or a hood or a hose may have come off."
+    "is taken for shut, a hood or a hose may have come off, or the sensor's own tube may be off or plugged."
+)
+_EITHER: Final = (
+    "By this fan's curve the suction does not tell a blocked duct from an open one here. Look at the gates, the hoses "
+    "and hoods, the filter, the lid of the bin, and the sensor's own tube."
 )
 _NO_BASELINE: Final = (
-    "If nothing is wrong, the ducts of the config are not those of the shop: measure the shop's own baseline with "
-    "`gatehand exercise --suction`. "
+    "If nothing is wrong, the unit or the scale of the sensor is not right in the config, or its ducts are not those "
+    "of the shop: then measure the shop's own baseline with `gatehand exercise --suction`. "
 )
 _LOOK_FOR: Final = {Way.HIGH: ("high", _HIGH), Way.LOW: ("low", _LOW)}
 
@@ -75,12 +79,13 @@ def worded_suction(table: Suction, pascals: float, *, unit: bool = True) -> str:
     return f"{found} {table.unit}" if unit else found
 
 
-def suction_off(
-    name: str, way: Way, gates: str, table: Suction, values: tuple[float, float, float], *, since: str | None
-) -> ShownAlarm:
-    """The suction is not what it should be. `values`: found, least and most expected, Pa; `since`: of the baseline."""
+def suction_off(name: str, way: Way, gates: str, table: Suction, pascals: float, *, expected: Expected) -> ShownAlarm:
+    """The suction is not what it should be."""
+    values = (pascals, expected.low, expected.high)
     found, low, high = (worded_suction(table, each) for each in values)
     word, look = _LOOK_FOR[way]
+    look = look if expected.tells_way else _EITHER
+    since = expected.since
     by = "its ducts" if since is None else f"the baseline of {local_stamp(since)[:10]}"
     return ShownAlarm(
         about_suction(name, way),

@@ -23,6 +23,8 @@ _REFUSALS: Final = frozenset({Happened.START_REFUSED, Happened.RESET_REFUSED, Ha
 
 ALWAYS: Final = 10
 """Messages that all have a value, before one that leaves it out is something new."""
+SURE: Final = 3
+"""Messages that leave out what each had before."""
 
 K = TypeVar("K")
 T = TypeVar("T")
@@ -133,6 +135,10 @@ class Rejections(_Repeats[tuple[DeviceKind, str, str], Rejected]):
         """The same: what came with each message and no longer does."""
         self._together: dict[tuple[str, str, str], int] = {}
         """The same: how many messages have had it, none left it out; -1: some leave it out, as is their way."""
+
+    def speaks_oddly(self, whose: tuple[str, str, str]) -> bool:
+        """What comes is not understood, or has lost the value: that is no silence."""
+        return whose in self.odd or (whose in self.gone and self.gone[whose].times >= SURE)
 
     def leave_out(self, kind: str, name: str, key: str, bad: Rejected, now: float) -> None:
         """A message of its topic says other things, which is no mistake."""

@@ -27,13 +27,19 @@ HOLDS: Final = 10.0
 FRESH: Final = 15.0
 """Seconds: between two readings further apart nothing is known of the suction."""
 SELDOM: Final = 3
-"""Readings that came too late: a sensor that speaks so seldom cannot be judged."""
+"""Readings in a row that came too late: a sensor that speaks so seldom cannot be judged."""
 WINDOW: Final = 30.0
 """Seconds of readings that are kept."""
+APART: Final = 0.1
+"""Seconds at least between two that are kept: of a sensor that floods, each is judged, and not all are kept."""
 FEWEST: Final = 5
 """Readings from which a level can be told."""
 UNEVEN: Final = 0.2
 """Of the level: readings that lie further apart have not settled."""
+MARGIN: Final = 0.1
+"""Of a baseline, either way: the sensor, the weather and the gates' own play [practice]."""
+LEAST: Final = 10.0
+"""Pa. Less is no suction of a fan that runs: air at 4 m/s, too slow for any dust, has that velocity pressure alone."""
 
 Gates: TypeAlias = tuple[str, ...]
 
@@ -64,6 +70,8 @@ class Expected(Struct, frozen=True):
     by: By
     since: str | None = None
     """When a baseline was taken, RFC 3339."""
+    tells_way: bool = True
+    """A blocked duct raises it. False: by the fan's curve it may as well lower it."""
 
 
 class Way(StrEnum):
@@ -119,7 +127,7 @@ class Watch:
         self.last: tuple[float, float] | None = None
         """The last reading, and when it came."""
         self.gaps = 0
-        """How often the next reading has come too late, with these gates."""
+        """How many readings have come too late, one after the other."""
         self._from = 0.0
         """From then on readings count."""
         self._readings: deque[tuple[float, float]] = deque()
@@ -132,7 +140,7 @@ class Watch:
         if gates == self.gates:
             return None
         just_on = self.gates is None
-        self.gates, self.expected, self.gaps = gates, None, 0
+        self.gates, self.expected = gates, None
         self._from = now + SETTLES + (spin_up if just_on else 0.0)
         return self._begin_anew(why)
 
@@ -152,12 +160,13 @@ class Watch:
 
     def take(self, value: float, now: float) -> Raised | Ended | None:
         """A live reading."""
-        self.gaps += self.last is not None and now - self.last[1] > FRESH
+        self.gaps = self.gaps + 1 if self.last is not None and now - self.last[1] > FRESH else 0
         ended = self.pass_time(now)
         self.last = value, now
         if self.gates is None or now < self._from:
             return ended
-        self._readings.append((now, value))
+        if not self._readings or now - self._readings[-1][0] >= APART:
+            self._readings.append((now, value))
         while now - self._readings[0][0] > WINDOW:
             self._readings.popleft()
         return ended or self._judge(value, now)

@@ -8,16 +8,20 @@ from collections.abc import Callable, Mapping
 from functools import wraps
 from typing import TYPE_CHECKING, Concatenate, Final, ParamSpec
 
-from msgspec import Struct, field
+from msgspec import Struct
 
-from gatehand.config.signals import Signal, Suction
+from gatehand.config.signals import Signal
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.expected_suction import Baseline, Ducts, Elsewhere, baseline_key, baselines_of, in_a_thread, made_of
+from gatehand.shell.baselines import Baselines
+from gatehand.shell.expected_suction import Ducts, Elsewhere, in_a_thread
+from gatehand.shell.ports import RecorderPort
+from gatehand.shell.suction_shown import Sensor, status
 from gatehand.shell.suction_watch import (
     FRESH,
     HOLDS,
+    LEAST,
     SELDOM,
     WINDOW,
     By,
@@ -38,8 +42,6 @@ from gatehand_rules import State
 if TYPE_CHECKING:
     from gatehand.shell.engine import Engine
 
-VISIBLE: Final = 0.02
-"""Of the suction: by so much it must have moved to be shown anew."""
 SILENT: Final = 60.0
 """Seconds without a reading from a sensor that has spoken, while its fan runs."""
 P = ParamSpec("P")
@@ -61,31 +63,13 @@ def _harmless(does: Callable[Concatenate["Suctions", P], None]) -> Callable[Conc
         try:
             does(self, *args, **kwargs)
         except Exception as error:  # noqa: BLE001 - whatever it is, a watcher must not stand in the way
-            self.give_up(f"an error inside Gatehand ({type(error).__name__}: {error})")
+            self.give_up(_slip(error))
 
     return guarded
 
 
-class _Sensor(Struct):
-    """One collector's sensor and what is made of it."""
-
-    name: str
-    """Of the collector."""
-    table: Suction
-    place: str
-    """Where its value is said."""
-    watch: Watch
-    made_of: str
-    void: int = 0
-    """Baselines of this collector that no longer count."""
-    why_not: str | None = None
-    """Why there is nothing to compare with; None: there is, or nobody has asked."""
-    told: set[tuple[Gates, str]] = field(default_factory=set)
-    """For which gates the log has been told why not."""
-    shown: Mapping[str, object] = {}
-    runs_since: float | None = None
-    silent: bool = False
-    """The alarm about its silence is raised."""
+def _slip(error: Exception) -> str:
+    return f"an error inside Gatehand ({type(error).__name__}: {error})"
 
 
 class Suctions:
@@ -94,14 +78,20 @@ class Suctions:
     def __init__(self, active: ActiveConfig, engine: "Engine", elsewhere: Elsewhere = in_a_thread) -> None:
         self._engine = engine
         self._elsewhere = elsewhere
-        self._sensors: dict[str, _Sensor] = {}
-        self._baselines = baselines_of(engine.notebook.baselines)
+        self._sensors: dict[str, Sensor] = {}
         self._connected = False
         self._changed: list[tuple[str, str]] = []
         self._judged = Judgement(False, "")
         self._ducts = Ducts(active, elsewhere)
         self._active = active
-        self._begin(active)
+        self._baselines = Baselines(engine.notebook)
+        self._failed: str | None = None
+        """What went wrong at the start, when the engine cannot yet be told."""
+        self._records = True
+        try:
+            self._begin(active)
+        except Exception as error:  # noqa: BLE001 - as in `_harmless`
+            self._failed = _slip(error)
 
     # What the engine tells
 
@@ -129,6 +119,14 @@ class Suctions:
             self._tell(sensor, sensor.watch.interrupt(now, why))
 
     @_harmless
+    def record(self, recorder: RecorderPort, heard: SuctionHeard, now: float, state: State) -> None:
+        """Beside the events of the rules, which `state` is of."""
+        if self._records:
+            self._records = False  # not again, should it fail
+            recorder.record_suction(round(now * 1000), heard.collector, heard.value, state)
+            self._records = True
+
+    @_harmless
     def take(self, heard: SuctionHeard, now: float) -> None:
         """A live reading. What the broker has kept is of no known age, and counts for nothing."""
         sensor = self._sensors.get(heard.collector)
@@ -153,6 +151,9 @@ class Suctions:
             sensor.runs_since = None if gates is None else sensor.runs_since or now
             spin_up = 0.0 if at is None else shop.collectors[at].spin_up
             self._tell(sensor, sensor.watch.look(gates, now, spin_up=spin_up, why=why))
+            sensor.why_not = None
+            if sensor.shows_anew(now):  # what was read with other gates, or before the fan was off, is of then
+                self._engine.publisher.changed([("collector", name)])
 
     def beat(self, now: float) -> tuple[tuple[str, str], ...]:
         """Once a second. Gives the collectors whose status says something else now."""
@@ -163,26 +164,22 @@ class Suctions:
     @_harmless
     def _beat(self, now: float) -> None:
         for name, sensor in self._sensors.items():
-            watch = sensor.watch
-            self._tell(sensor, watch.pass_time(now))
-            if watch.gates is not None:
-                self._expect(sensor, watch.gates)
+            self._tell(sensor, sensor.watch.pass_time(now))
+            if sensor.watch.gates is not None:
+                self._expect(sensor, sensor.watch.gates)
             self._look_for_silence(sensor, now)
-            shown = self._status(sensor, now)
-            if _looks_the_same(shown.get("value"), sensor.shown.get("value")):
-                shown["value"] = sensor.shown["value"]
-            if shown != sensor.shown:
-                sensor.shown = shown
+            if sensor.shows_anew(now):
                 self._changed.append(("collector", name))
 
     def give_up(self, why: str) -> None:
         """Watch no more until the next config or the daemon's next start."""
         self._engine.mishaps += 1
-        for name in self._sensors:
+        watched = [name for name, fan in self._active.config.collector.items() if fan.suction is not None]
+        for name in watched:
             for what in (*Way, own_alarms.SUCTION_SILENT):
                 self._engine.clear_alarm(own_alarms.about_suction(name, what), why)
             self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "why": why})
-        self._engine.publisher.changed([("collector", name) for name in self._sensors])
+        self._engine.publisher.changed([("collector", name) for name in watched])
         self._sensors = {}
 
     # What others ask
@@ -190,7 +187,7 @@ class Suctions:
     def shown(self, kind: str, name: str) -> Mapping[str, object]:
         """For a collector's status: `{"suction": {...}}` where it has a sensor, else nothing."""
         sensor = self._sensors.get(name) if kind == "collector" else None
-        return {} if sensor is None else {"suction": dict(sensor.shown)}
+        return {} if sensor is None else {"suction": sensor.shown}
 
     def take_baseline(self, name: str) -> Judgement:
         """What it reads now is what it should be from now on with the gates that are open."""
@@ -208,7 +205,7 @@ class Suctions:
 
     # Inside
 
-    def _taken(self, sensor: _Sensor) -> Judgement:
+    def _taken(self, sensor: Sensor) -> Judgement:
         name, watch, now = sensor.name, sensor.watch, self._engine.now()
         level = watch.level(now, seconds=WINDOW, least=HOLDS)
         if level is None:
@@ -219,12 +216,15 @@ class Suctions:
             return Judgement(
                 False, f"it has not settled: its readings lie between {low} and {high} {sensor.table.unit}"
             )
+        if level.value < LEAST:
+            found = self._worded(sensor, level.value)
+            return Judgement(
+                False, f"it reads {found} with the fan running, and no fan draws so little: look at it and its tube"
+            )
         at = stamp(self._engine.clock.wall())
         scatter = (level.highest - level.lowest) / 2
-        one = Baseline(name, level.gates, round(level.value, 1), round(scatter, 1), at, sensor.made_of)
-        self._baselines[one.key] = one
-        self._engine.notebook.note_baseline(one.key, one)
-        self._count_void(sensor)
+        self._baselines.keep(self._active.config, (name, level.gates), level.value, scatter, at)
+        sensor.void = self._baselines.void(name)
         facts = {**self._facts(sensor, level), **self._ducts_say(sensor, level.gates)}
         self._engine.note(OwnEvent.SUCTION_BASELINE_TAKEN, {"collector": name, **facts})
         self._expect(sensor, level.gates)
@@ -234,68 +234,71 @@ class Suctions:
     def _begin(self, active: ActiveConfig) -> None:
         self._active = active
         self._sensors = {}
+        self._baselines.begin(active.config)
         for name, table in active.config.collector.items():
-            if table.suction is None:
-                continue
-            place = Signal("collector", name, "suction", table.suction).place
-            sensor = _Sensor(name, table.suction, place, Watch(), made_of(active.config, name))
-            self._count_void(sensor)
-            sensor.shown = self._status(sensor, 0.0)
-            self._sensors[name] = sensor
+            if table.suction is not None:
+                place = Signal("collector", name, "suction", table.suction).place
+                sensor = Sensor(name, table.suction, place, Watch(), void=self._baselines.void(name))
+                sensor.shown = status(table.suction, sensor.watch, 0.0, why_not=None, void=sensor.void)
+                self._sensors[name] = sensor
 
-    def _count_void(self, sensor: _Sensor) -> None:
-        own = [one for one in self._baselines.values() if one.collector == sensor.name]
-        sensor.void = sum(one.made_of != sensor.made_of for one in own)
-
+    @_harmless
     def note_void(self) -> None:
         """Say which baselines no longer count; once for each config."""
+        if self._failed is not None:
+            why, self._failed = self._failed, None
+            self.give_up(why)
         for name, sensor in self._sensors.items():
             if sensor.void:
                 self._engine.note(OwnEvent.SUCTION_BASELINES_VOID, {"collector": name, "baselines": sensor.void})
 
-    def _expect(self, sensor: _Sensor, gates: Gates) -> None:
+    def _expect(self, sensor: Sensor, gates: Gates) -> None:
         """What the suction should be: by the shop's own baseline, else by its ducts, once that is worked out."""
         name, watch = sensor.name, sensor.watch
         ducts = self._ducts.of(name, gates)
-        baseline = self._baselines.get(baseline_key(name, gates))
+        baseline = self._baselines.of(name, gates)
         if ducts is None:
             return
         why: str | None = None
         expected: Expected | None = None
-        if baseline is not None and baseline.made_of == sensor.made_of:
-            expected = baseline.expected(None if isinstance(ducts, str) else ducts.falls)
+        if baseline is not None:
+            falls = None if isinstance(ducts, str) else ducts.falls
+            expected = baseline.expected(falls, tells_way=not self._ducts.is_flat(name, gates))
         elif isinstance(ducts, str):
             why = f"there is no baseline of it, and {ducts}"
         else:
             expected = Expected(ducts.low, ducts.middle, ducts.high, By.DUCTS)
         if watch.gaps >= SELDOM:
-            why = f"its sensor speaks less often than every {FRESH:g} s"
+            expected, why = None, f"its sensor speaks less often than every {FRESH:g} s"
         self._tell(sensor, watch.expect(expected, "something else is expected now"))
         if why is not None and (gates, why) not in sensor.told:
             sensor.told.add((gates, why))
             self._engine.note(OwnEvent.SUCTION_NOT_JUDGED, {"collector": name, "gates": ", ".join(gates), "why": why})
         sensor.why_not = why
 
-    def _tell(self, sensor: _Sensor, change: Raised | Ended | None) -> None:
+    def _tell(self, sensor: Sensor, change: Raised | Ended | None) -> None:
         name = sensor.name
         match change:
             case Raised(way=way, gates=gates, expected=expected):
                 other = Way.LOW if way is Way.HIGH else Way.HIGH
                 self._engine.clear_alarm(own_alarms.about_suction(name, other), "it is off the other way now")
-                values = (change.value, expected.low, expected.high)
-                self._engine.raise_alarm(
-                    own_alarms.suction_off(name, way, open_words(gates), sensor.table, values, since=expected.since)
+                found = own_alarms.suction_off(
+                    name, way, open_words(gates), sensor.table, change.value, expected=expected
                 )
+                self._engine.raise_alarm(found)
             case Ended(way=way, why=why):
                 self._engine.clear_alarm(own_alarms.about_suction(name, way), why)
             case None:
                 pass
 
-    def _look_for_silence(self, sensor: _Sensor, now: float) -> None:
+    def _look_for_silence(self, sensor: Sensor, now: float) -> None:
         """A sensor that has spoken and says nothing while the fan runs: one that never spoke is `unheard`'s."""
         last = sensor.watch.last
         since = sensor.runs_since
         known = self._engine.notebook.was_heard(sensor.place)
+        if self._active.routes.rejections.speaks_oddly(("collector", sensor.name, "suction")):
+            self._speaks(sensor)  # it is no silence; `unheard` tells what it said
+            return
         if not self._connected or since is None or not known or sensor.silent:
             return
         heard_at = since if last is None else max(since, last[1])
@@ -303,15 +306,15 @@ class Suctions:
             sensor.silent = True
             self._engine.raise_alarm(own_alarms.suction_silent(sensor.name, sensor.table.topic, SILENT))
 
-    def _speaks(self, sensor: _Sensor) -> None:
+    def _speaks(self, sensor: Sensor) -> None:
         if sensor.silent:
             sensor.silent = False
             self._engine.clear_alarm(own_alarms.about_suction(sensor.name, own_alarms.SUCTION_SILENT))
 
-    def _note_level(self, sensor: _Sensor, level: Level) -> None:
+    def _note_level(self, sensor: Sensor, level: Level) -> None:
         self._engine.note(OwnEvent.SUCTION_MEASURED, {"collector": sensor.name, **self._facts(sensor, level)})
 
-    def _facts(self, sensor: _Sensor, level: Level) -> dict[str, str | float]:
+    def _facts(self, sensor: Sensor, level: Level) -> dict[str, str | float]:
         """Of a level, as the log has it: Pa for whoever works with it, a text for whoever reads it."""
         found: dict[str, str | float] = {
             "gates": ", ".join(level.gates),
@@ -319,8 +322,8 @@ class Suctions:
             "suction": self._worded(sensor, level.value),
             "for_seconds": round(level.seconds, 1),
         }
-        baseline = self._baselines.get(baseline_key(sensor.name, level.gates))
-        if baseline is not None and baseline.made_of == sensor.made_of:
+        baseline = self._baselines.of(sensor.name, level.gates)
+        if baseline is not None:
             ducts = self._ducts.of(baseline.collector, level.gates)
             known = None if ducts is None or isinstance(ducts, str) else ducts.falls
             found |= {"baseline": baseline.pascals, "baseline_at": baseline.at}
@@ -328,7 +331,7 @@ class Suctions:
             found |= {} if known is None else {"dirty_falls": round(known, 3)}
         return found
 
-    def _ducts_say(self, sensor: _Sensor, gates: Gates) -> dict[str, str]:
+    def _ducts_say(self, sensor: Sensor, gates: Gates) -> dict[str, str]:
         """What they should give, or why nobody can tell."""
         ducts = self._ducts.of(sensor.name, gates)
         if ducts is None:
@@ -337,7 +340,7 @@ class Suctions:
             return {"no_ducts": ducts}
         return {"ducts_say": f"{self._worded(sensor, ducts.low)} to {self._worded(sensor, ducts.high)}"}
 
-    def _worded(self, sensor: _Sensor, pascals: float) -> str:
+    def _worded(self, sensor: Sensor, pascals: float) -> str:
         return own_alarms.worded_suction(sensor.table, pascals)
 
     def _why_no_level(self, name: str, watch: Watch) -> str:
@@ -346,30 +349,3 @@ class Suctions:
         if watch.last is None:
             return f"nothing has been heard from the suction sensor of {name}"
         return f"the gates have been as they are for too short a time, or the sensor of {name} speaks too seldom"
-
-    def _status(self, sensor: _Sensor, now: float) -> dict[str, object]:
-        """What a screen is shown: the value moves with each reading, so it is shown as the level of some seconds."""
-        watch, table = sensor.watch, sensor.table
-        level = watch.level(now, seconds=HOLDS, least=HOLDS / 2)
-        expected = watch.expected
-        found: dict[str, object] = {
-            "value": None if level is None else table.in_unit(level.value),
-            "unit": table.unit,
-            "gates": None if watch.gates is None else list(watch.gates),
-        }
-        if expected is not None:
-            found |= {"low": table.in_unit(expected.low), "high": table.in_unit(expected.high)}
-            found |= {"expected_by": str(expected.by), "baseline_of": expected.since}
-        if watch.gates is not None and sensor.why_not is not None:
-            found["not_judged"] = sensor.why_not
-        if watch.alarm is not None:
-            found["off"] = "high" if watch.alarm is Way.HIGH else "low"
-        if sensor.void:
-            found["void_baselines"] = sensor.void
-        return found
-
-
-def _looks_the_same(value: object, before: object) -> bool:
-    if not isinstance(value, int | float) or not isinstance(before, int | float):
-        return False
-    return abs(value - before) < VISIBLE * abs(before)

@@ -15,7 +15,7 @@ from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
 from gatehand.shell.explain import Explainer
-from gatehand.shell.repeats import Odd
+from gatehand.shell.repeats import SURE, Odd
 from gatehand_rules import Alarm, Fact, Outcome
 from gatehand_rules.commands import CollectorOn, Command, OpenGate
 
@@ -26,8 +26,6 @@ PATIENCE: Final = 60.0
 """Seconds with the broker up."""
 TWICE: Final = 2
 """A word that is none of a signal's own, heard so often, is no slip."""
-_SURE: Final = 3
-"""Messages that leave out what each had before."""
 _LONGEST_BEAT: Final = 2.0
 """Seconds: a beat that comes later than this was held up, and so may have been what it waits for."""
 
@@ -157,7 +155,7 @@ class Unheard:
                 continue
             if wrong is not None and wrong.times >= TWICE:  # its other word may be right, and ends nothing
                 found.append((one, Odd(wrong.bad, -inf)))
-            elif gone is not None and gone.times >= _SURE and now - gone.since >= PATIENCE:
+            elif gone is not None and gone.times >= SURE and now - gone.since >= PATIENCE:
                 found.append((one, Odd(gone.bad, gone.since)))
         return found
 
