@@ -11,7 +11,8 @@ from msgspec import Struct
 from gatehand_air.batch import TINY, Batch
 from gatehand_air.batch_answer import CODES, SOLVED, BatchAnswer
 from gatehand_air.batch_laws import Floats, Truths
-from gatehand_air.ducting import ROUNDING, WORSE, Ducting, Verdict
+from gatehand_air.ducting import LEAST_FLOW, ROUNDING, WORSE, Ducting, Lack, Short, Verdict
+from gatehand_air.fittings import SETTLES
 from gatehand_air.friction import area
 from gatehand_air.solve import Solver, Why
 from gatehand_air.spread import PLAIN, Ignorance, own_push
@@ -44,6 +45,7 @@ class JudgedPart(Struct, frozen=True):
         answer, spread: their flows and half-widths.
         worst: (sets) the worst verdict of each, as a place in `WORSE`.
         slack: (sets) the least found as a part of what is wanted; 1 where nothing is, 0 where there is no answer.
+        fails: each single thing that falls short beyond doubt.
     """
 
     sets: slice
@@ -51,6 +53,11 @@ class JudgedPart(Struct, frozen=True):
     spread: BatchSpread
     worst: "npt.NDArray[np.int8]"
     slack: Floats
+    fails: "_Fails"
+
+    def shorts(self, dusty: Sequence[Collection[str]]) -> list[list[Short]]:
+        """(sets) what falls short beyond doubt by the flows, or the bound's, as `Ducting.told` has it."""
+        return self.fails.listed(dusty, len(self.answer))
 
 
 def spreads(batch: Batch, opened: Truths, answer: BatchAnswer, known: Ignorance = PLAIN) -> BatchSpread:
@@ -154,12 +161,85 @@ class Judge:
         self._batch = Batch(solver)
         self._wants = _Wants(ducting)
         self._known = ducting.ignorance
+        self._ways = _Ways(ducting)
 
     def parts(self, sets: Sequence[Collection[str]], dusty: Sequence[Collection[str]]) -> Iterator[JudgedPart]:
         """Every set with its dusty hoods, part by part, in order."""
-        for these, answer in self._batch.parts(sets):
-            half = spreads(self._batch, self._batch.opened(sets[these]), answer, self._known)
+        for these, answer, half in self._solved(sets):
             yield JudgedPart(these, answer, half, *self._wants.judge(answer, half, dusty[these]))
+
+    def clearing(self, sets: Sequence[Collection[str]], *, lower: bool) -> list[list[float]]:
+        """By set and hood, in the order of the network's ends: see `many.Many.clearing_times`."""
+        if lower:
+            flows = ((answer, answer.flows - half.flows) for _, answer, half in self._solved(sets))
+        else:
+            flows = ((answer, answer.flows) for _, answer in self._batch.parts(sets))
+        return [row for answer, least in flows for row in self._ways.clearing(answer, least).tolist()]
+
+    def _solved(self, sets: Sequence[Collection[str]]) -> Iterator[tuple[slice, BatchAnswer, BatchSpread]]:
+        for these, answer in self._batch.parts(sets):
+            yield these, answer, spreads(self._batch, self._batch.opened(sets[these]), answer, self._known)
+
+
+class _Ways:
+    """From each hood to the collector, as arrays."""
+
+    def __init__(self, ducting: Ducting) -> None:
+        import numpy as np
+
+        network = ducting.network
+        self._seconds = np.zeros((len(network.ducts), len(network.ends)))
+        for at, end in enumerate(network.ends):
+            for name in ducting.ways[end.name]:
+                volume = network.duct(name).length * ducting.areas[name]
+                self._seconds[network.index(name), at] = volume / ducting.particle_speed
+        self._ends = [network.index(end.name) for end in network.ends]
+
+    def clearing(self, answer: BatchAnswer, flows: Floats) -> Floats:
+        """(sets x hoods) seconds with these flows; infinite where the hood has no air or nobody knows."""
+        import numpy as np
+
+        live = answer.live
+        known = (answer.code == SOLVED) | ((answer.code == CODES.index(Why.BEYOND_CURVE)) & answer.known)
+        lower = np.maximum(flows, LEAST_FLOW * answer.flows)
+        times: Floats = np.where(live, 1 / np.where(live, lower, 1.0), 0.0) @ self._seconds
+        times[~(live[:, self._ends] & known[:, None])] = np.inf
+        return times
+
+
+class _Fails(Struct, frozen=True):
+    """Each thing that falls short, in the order of sets, hoods first, else in the network's order; all as long.
+
+    Fields:
+        sets, things: where, and its place in `names`.
+        found, wanted, spread: m3/s or m/s.
+        settles: so slow that dust settles.
+        names: what each thing is called.
+        ducting: whose they are.
+    """
+
+    sets: Sequence[int]
+    things: Sequence[int]
+    found: Sequence[float]
+    wanted: Sequence[float]
+    spread: Sequence[float]
+    settles: Sequence[bool]
+    names: Sequence[tuple[Lack, str]]
+    ducting: Ducting
+
+    def listed(self, dusty: Sequence[Collection[str]], count: int) -> list[list[Short]]:
+        """By set, in the order of `Ducting.wants`."""
+        names = self.names
+        listed: list[list[Short]] = [[] for _ in range(count)]
+        each = zip(self.sets, self.things, self.found, self.wanted, self.spread, self.settles, strict=True)
+        for at, thing, found, wanted, off, settles in each:
+            lack, where = names[thing]
+            listed[at].append(Short(lack, where, found, wanted, off, Verdict.SHORT, settles))
+        for shorts, hoods in zip(listed, dusty, strict=True):
+            if len(shorts) > 1 and shorts[-2].lack is Lack.SLOW_DUCT:
+                order = {where: at for at, where in enumerate(self.ducting.passed(hoods))}
+                shorts.sort(key=lambda short: order[short.where] if short.lack is Lack.SLOW_DUCT else -1)
+        return listed
 
 
 class _Wants:
@@ -173,16 +253,24 @@ class _Wants:
         self._areas = [ducting.areas[duct.name] for duct in network.ducts]
         self._speeds = [
             [
-                (network.index(name), ducting.wanted[name] if end.dust_velocity is None else end.dust_velocity)
+                (
+                    network.index(name),
+                    ducting.wanted[name] if end.dust_velocity is None else end.dust_velocity,
+                    min(SETTLES, ducting.wanted[name]) if end.dust_settles is None else end.dust_settles,
+                )
                 for name in ducting.ways[end.name]
             ]
             for end in network.ends
         ]
+        self._ducting = ducting
+        hoods = [name for name, flow in zip(self._ends, self._flows, strict=True) if flow is not None]
+        self._names = [*((Lack.HOOD_FLOW, name) for name in hoods), *((Lack.SLOW_DUCT, d.name) for d in network.ducts)]
+        self._at = [*map(network.index, hoods), *range(len(network.ducts))]
 
     def judge(
         self, answer: BatchAnswer, spread: BatchSpread, dusty: Sequence[Collection[str]]
-    ) -> tuple["npt.NDArray[np.int8]", Floats]:
-        """(sets) the worst verdict as `Ducting.shorts` has it, and the slack."""
+    ) -> tuple["npt.NDArray[np.int8]", Floats, _Fails]:
+        """(sets) the worst verdict as `Ducting.shorts` has it, the slack, and what falls short."""
         import numpy as np
 
         dust = self._dust(dusty)
@@ -192,10 +280,13 @@ class _Wants:
         asked, short, close = np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool)
         every, slack = np.ones(count, bool), np.full(count, np.inf)
 
+        things: list[Truths] = []
+
         def hold(at: int, per: float, wanted: "Floats | float", where: Truths) -> None:
             least = wanted * (1 - ROUNDING)
             value, off = found[at] / per, half[at] / per
             fails = where & ~(value + off >= least)
+            things.append(fails)
             asked[:] |= where
             short[:] |= fails
             close[:] |= where & ~(value - off >= least)
@@ -207,9 +298,11 @@ class _Wants:
             if flow is not None:
                 hold(at, 1.0, flow, row)
         wanted, where = np.zeros(found.shape), np.zeros(found.shape, bool)
+        settling = np.zeros(found.shape)
         for row, speeds in zip(dust, self._speeds, strict=True):
-            for at, speed in speeds:
+            for at, speed, settles in speeds:
                 np.maximum(wanted[at], speed * row, out=wanted[at])
+                np.maximum(settling[at], settles * row, out=settling[at])
                 where[at] |= row
         for at, per in enumerate(self._areas):
             hold(at, per, wanted[at], where[at])
@@ -222,7 +315,30 @@ class _Wants:
         worst = np.where(answer.code == CODES.index(Why.BEFORE_CURVE), ended, worst)
         worst = np.where((answer.code != SOLVED) & ~answer.known, unknown, worst)
         slack = np.where(np.isinf(slack), 1.0, slack)
-        return worst.astype(np.int8), np.where(answer.code == SOLVED, slack, 0.0)
+        fails = self._fails(np.array(things).T, found, half, wanted, settling)
+        return worst.astype(np.int8), np.where(answer.code == SOLVED, slack, 0.0), fails
+
+    def _fails(self, short: Truths, found: Floats, half: Floats, wanted: Floats, settling: Floats) -> _Fails:
+        import numpy as np
+
+        sets, things = np.nonzero(short)
+        hoods = len(self._names) - len(self._areas)
+        at, is_hood = np.array(self._at, int)[things], things < hoods
+        per = np.where(is_hood, 1.0, np.array(self._areas)[at])
+        flows = np.array([flow for flow in self._flows if flow is not None] + [0.0] * len(self._areas))
+        value = found[at, sets] / per
+        want = np.where(is_hood, flows[things], wanted[at, sets])
+        settles = ~is_hood & (value < settling[at, sets])
+        return _Fails(
+            sets=sets.tolist(),
+            things=things.tolist(),
+            found=value.tolist(),
+            wanted=want.tolist(),
+            spread=(half[at, sets] / per).tolist(),
+            settles=settles.tolist(),
+            names=self._names,
+            ducting=self._ducting,
+        )
 
     def _dust(self, dusty: Sequence[Collection[str]]) -> Truths:
         """(hoods x sets) which take in dust."""

@@ -19,6 +19,8 @@ from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
 from gatehand_air.spread import PLAIN, Ignorance, spread
 from gatehand_air.tree import Network
 
+LEAST_FLOW: Final = 0.1
+"""The lower end of a spread is never taken below this part of the flow."""
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""
 
@@ -230,6 +232,10 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
                     own = self.wanted[name] if end.dust_velocity is None else end.dust_velocity
                     found[name] = max(found.get(name, 0.0), own)
         return found
+
+    def passed(self, dusty: Collection[str]) -> list[str]:
+        """The ducts on the dusty hoods' ways, in the order of `wants`."""
+        return list(dict.fromkeys(n for end in self.network.ends if end.name in dusty for n in self.ways[end.name]))
 
     def settling_for(self, dusty: Collection[str]) -> Mapping[str, float]:
         """Velocity, m/s, below which dust settles in every duct on the dusty hoods' ways: the heaviest in it."""

@@ -9,7 +9,7 @@ to ask for it: nobody is led from what is known to what is not.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from itertools import chain, islice, product
+from itertools import chain, count, islice, product
 from math import inf, prod
 from typing import Final, TypeAlias
 
@@ -73,6 +73,23 @@ class Several(Struct, frozen=True):
     cut: bool = False
 
 
+class _Fault(Struct, frozen=True):
+    """What several demands find in one set: whether anything is short that each has alone, and whether unknown."""
+
+    case: Case
+    shorts: tuple[Short, ...]
+    new: bool
+    unknown: bool
+
+
+class _Known(Struct, frozen=True):
+    """A demand with its assist, by a number; `every`: all gates that it asks for."""
+
+    id: int
+    demand: GateDemand
+    every: frozenset[str]
+
+
 class _Judged(Struct, frozen=True):
     key: tuple[float, ...]
     whole: Whole
@@ -96,7 +113,11 @@ class Search:
         self._ask = ask
         self._admits: dict[int | None, Admit] = {}
         self._cures: dict[tuple[_Kind, GateDemand, int], tuple[Gates, ...]] = {}
-        self._opens: dict[tuple[object, ...], tuple[Case, ...]] = {}
+        self._demands: dict[GateDemand, _Known] = {}
+        self._cases: dict[tuple[int | None, GateDemand], Case | None] = {}
+        self._sizes: dict[tuple[int, ...], int] = {}
+        self._found: dict[tuple[float, tuple[int, ...]], tuple[_Fault, ...]] = {}
+        self._grown: dict[tuple[object, ...], tuple[list[tuple[_Key, ...]], Iterator[tuple[_Key, ...]]]] = {}
         self._least = max([1, least_open, *(len(demand.gates) for demand in demands)])
         self._gates = frozenset().union(helpers.gates, *(demand.gates.union(demand.assist) for demand in demands))
 
@@ -122,8 +143,14 @@ class Search:
 
     def case(self, whole: Whole, demand: GateDemand) -> Case | None:
         """What opens for a demand by itself."""
-        opens = self.admits(whole.max_open)([whole.of(demand)])
-        return None if opens is None else Case(opens, demand.hoods)
+        return self._alone(whole.max_open, whole.of(demand))
+
+    def _alone(self, limit: int | None, demand: GateDemand) -> Case | None:
+        at = limit, demand
+        if at not in self._cases:
+            opens = self.admits(limit)([demand])
+            self._cases[at] = None if opens is None else Case(opens, demand.hoods)
+        return self._cases[at]
 
     def _best(self, kept: Whole) -> Whole:
         base = {demand: self.alone(kept, demand) for demand in self.demands}
@@ -233,54 +260,105 @@ class Search:
             hints: demands to look at first.
             kept: the values as they are; sets that only this whole asks for count too where the curve does not tell.
         """
-        demands = self._distinct(whole)
-        own = {key: look.short for key, demand in demands.items() if (look := self.alone(whole, demand)) is not None}
-        keys = sorted(own, key=lambda key: self.book.look(Case(demands[key].gates, demands[key].hoods)).slack)
-        named = [[key for key in ((d.asker, d.name) for d in hint) if key in own] for hint in hints]
-        groups = chain((tuple(hint) for hint in named if len(hint) > 1), self._groups(whole, demands, keys))
-        wider = kept is not None and _room(whole.max_open) > _room(kept.max_open)
-        changed = () if kept is None else whole.changed(kept)
+        limit = whole.max_open
+        demands = {key: self._known(demand) for key, demand in self._distinct(whole).items()}
+        keys = [key for key, one in demands.items() if self.case(whole, one.demand) is not None]
+        keys.sort(key=lambda key: self.book.look(Case(demands[key].demand.gates, demands[key].demand.hoods)).slack)
+        named = [tuple(key for key in ((d.asker, d.name) for d in hint) if key in keys) for hint in hints]
+        groups = chain((hint for hint in named if len(hint) > 1), self._groups(limit, [demands[key] for key in keys]))
+        wider = kept is not None and _room(limit) > _room(kept.max_open)
+        changed = frozenset() if kept is None else frozenset((Asker.TOOL, tool) for tool in whole.changed(kept))
         bad: dict[Case, Bad] = {}
         looked = 0
         while chunk := list(islice(groups, AT_ONCE)):
             looked += len(chunk)
-            cases = [(case, g) for g in chunk for case in self._opened(whole, [demands[key] for key in g])]
-            self.book.prepare(case for case, _ in cases)
-            for case, group in cases:
-                look = self.book.look(case)
-                if not look.shorts or case in bad:
-                    continue
-                new = look.short.difference(*(own[key] for key in group))
-                first = wider or any(asker is Asker.TOOL and name in changed for asker, name in group)
-                if new or (look.unknown and first):
-                    shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
-                    bad[case] = Bad(case, tuple(demands[key] for key in group), shorts)
+            for group, found in zip(chunk, self._faults(limit, chunk, demands), strict=True):
+                for one in found:
+                    first = wider or not changed.isdisjoint(group)
+                    if one.case not in bad and (one.new or (one.unknown and first)):
+                        bad[one.case] = Bad(one.case, tuple(demands[key].demand for key in group), one.shorts)
             if len(bad) > most:
                 break
             if looked >= MOST_TOGETHER:  # of more demands than gates, some share gates: what they add is little
-                return Several(tuple(bad.values()), looked, cut=len(chunk[-1]) <= max(_room(whole.max_open), 2))
+                return Several(tuple(bad.values()), looked, cut=len(chunk[-1]) <= max(_room(limit), 2))
         return Several(tuple(bad.values()), looked)
 
-    def _groups(
-        self, whole: Whole, demands: Mapping[_Key, GateDemand], keys: Sequence[_Key]
-    ) -> Iterator[tuple[_Key, ...]]:
-        """Every two demands, every three, and so on. Those that the rules do not let open grow no further."""
-        level: list[tuple[tuple[_Key, ...], int]] = [((key,), at + 1) for at, key in enumerate(keys)]
+    def _faults(
+        self, limit: int | None, groups: Sequence[tuple[_Key, ...]], demands: Mapping[_Key, "_Known"]
+    ) -> list[tuple["_Fault", ...]]:
+        """Of each group what falls short in what opens for it, or is unknown. Each is worked out once.
+
+        With room for all of it, `max_open` does not matter: that is one answer for every limit.
+        """
+        room = _room(limit)
+        asked: list[tuple[float, tuple[int, ...]]] = []
+        new: dict[tuple[float, tuple[int, ...]], tuple[tuple[GateDemand, ...], tuple[Case, ...]]] = {}
+        for group in groups:
+            some = [demands[key] for key in group]
+            ids = tuple([one.id for one in some])
+            size = self._sizes.get(ids)
+            if size is None:
+                size = self._sizes[ids] = len(frozenset().union(*[one.every for one in some]))
+            at = (inf if size <= room else room), ids
+            asked.append(at)
+            if at not in self._found and at not in new:
+                together = tuple([one.demand for one in some])
+                new[at] = together, self._opened(None if size <= room else limit, together)
+        self.book.prepare(case for _, cases in new.values() for case in cases)
+        for (of, ids), (together, cases) in new.items():
+            self._found[of, ids] = tuple(self._judge(None if of == inf else limit, together, cases))
+        return [self._found[at] for at in asked]
+
+    def _judge(self, limit: int | None, together: Sequence[GateDemand], cases: Sequence[Case]) -> Iterator["_Fault"]:
+        for case in cases:
+            look = self.book.look(case)
+            if look.shorts:
+                new = look.short.difference(*(self._own(limit, demand) for demand in together)) if look.short else ()
+                shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
+                if new or look.unknown:
+                    yield _Fault(case, shorts, bool(new), look.unknown)
+
+    def _own(self, limit: int | None, demand: GateDemand) -> frozenset[tuple[Lack, str]]:
+        """What a demand falls short of by itself."""
+        case = self._alone(limit, demand)
+        return frozenset() if case is None else self.book.look(case).short
+
+    def _groups(self, limit: int | None, some: Sequence["_Known"]) -> Iterator[tuple[_Key, ...]]:
+        """Every two demands, every three, and so on. Those that the rules do not let open grow no further.
+
+        Assists are never waited for, so what opens at all is asked without them, and once for all wholes of a limit.
+        """
+        bare = tuple(self._known(replace(one.demand, assist=())) for one in some)
+        at = limit, tuple(one.id for one in bare)
+        if at not in self._grown:
+            self._grown[at] = [], self._grow(limit, bare)
+        listed, further = self._grown[at]
+        for place in count():
+            if place == len(listed):
+                if (more := next(further, None)) is None:
+                    return
+                listed.append(more)
+            yield listed[place]
+
+    def _grow(self, limit: int | None, bare: Sequence["_Known"]) -> Iterator[tuple[_Key, ...]]:
+        room = _room(limit)
+        keys = [(one.demand.asker, one.demand.name) for one in bare]
+        level: list[tuple[tuple[int, ...], frozenset[str]]] = [((at,), one.every) for at, one in enumerate(bare)]
         while level:
-            longer: list[tuple[tuple[_Key, ...], int]] = []
-            for group, start in level:
-                for at in range(start, len(keys)):
-                    more = (*group, keys[at])
-                    yield more
-                    if self._opened(whole, [demands[key] for key in more]):
-                        longer.append((more, at + 1))
+            longer: list[tuple[tuple[int, ...], frozenset[str]]] = []
+            for group, gates in level:
+                for at in range(group[-1] + 1, len(bare)):
+                    more, every = (*group, at), gates | bare[at].every
+                    yield tuple([keys[each] for each in more])
+                    if len(every) <= room or self._opened(limit, tuple(bare[each].demand for each in more)):
+                        longer.append((more, every))
             level = longer
 
     def falls_short(self, whole: Whole, together: Sequence[GateDemand]) -> bool:
         """Whether anything that is met alone can fall short with these demands at once; waiting, it cannot."""
-        some = [whole.of(demand) for demand in together]
-        own = [look.short for demand in some if (look := self.alone(whole, demand)) is not None]
-        return any(self.book.look(case).short.difference(*own) for case in self._opened(whole, some))
+        some = tuple(whole.of(demand) for demand in together)
+        own = [self._own(whole.max_open, demand) for demand in some]
+        return any(self.book.look(case).short.difference(*own) for case in self._opened(whole.max_open, some))
 
     def _distinct(self, whole: Whole) -> dict[_Key, GateDemand]:
         """One demand of those that ask for the same."""
@@ -289,15 +367,17 @@ class Search:
             first.setdefault((demand.gates, demand.assist, demand.hoods), demand)
         return {(demand.asker, demand.name): demand for demand in first.values()}
 
-    def _opened(self, whole: Whole, together: Sequence[GateDemand]) -> tuple[Case, ...]:
-        """What opens for several demands, in whichever order they began."""
-        known = whole.max_open, tuple((demand.asker, demand.name, demand.assist) for demand in together)
-        if known not in self._opens:
-            admit = self.admits(whole.max_open)
-            dusty = frozenset().union(*(demand.hoods for demand in together))
-            opened = (admit(order) for order in orders(tuple(together)))
-            self._opens[known] = tuple(dict.fromkeys(Case(opens, dusty) for opens in opened if opens is not None))
-        return self._opens[known]
+    def _known(self, demand: GateDemand) -> "_Known":
+        if demand not in self._demands:
+            self._demands[demand] = _Known(len(self._demands), demand, demand.gates.union(demand.assist))
+        return self._demands[demand]
+
+    def _opened(self, limit: int | None, together: tuple[GateDemand, ...]) -> tuple[Case, ...]:
+        """What opens for several demands, in whichever order they began; without a limit all that they ask for."""
+        admit = self.admits(limit)
+        dusty = frozenset().union(*[demand.hoods for demand in together])
+        opened = [admit(order) for order in ((together,) if limit is None else orders(together))]
+        return tuple(dict.fromkeys([Case(opens, dusty) for opens in opened if opens is not None]))
 
 
 def _room(limit: int | None) -> float:
