@@ -9,7 +9,7 @@ to ask for it: nobody is led from what is known to what is not.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from itertools import chain, count, islice, product
+from itertools import islice, product
 from math import inf, prod
 from typing import Final, TypeAlias
 
@@ -28,7 +28,7 @@ AT_ONCE: Final = 250
 MOST_CHOICES: Final = 48
 """So many ways to choose among assists are all tried; of more, one tool's after the other's, so many in all."""
 MOST_WORK: Final = 15_000
-"""Combinations of demands in all these ways together."""
+"""Combinations of demands in all these ways together, of every `max_open`: each may spend half of what is left."""
 ROUNDS: Final = 4
 """Proposals upon proposals, until nothing more is proposed."""
 
@@ -65,11 +65,13 @@ class Bad(Struct, frozen=True):
 class Several(Struct, frozen=True):
     """The sets of several that fall short, as far as they were looked for.
 
-    `looked`: combinations of demands that were looked at. `cut`: not all were.
+    `looked`: combinations of demands that were looked at. `who`: all who are in any that falls short. `cut`: not all
+    were looked at.
     """
 
     bad: tuple[Bad, ...]
     looked: int
+    who: frozenset[_Key]
     cut: bool = False
 
 
@@ -96,6 +98,38 @@ class _Judged(Struct, frozen=True):
     several: Several
 
 
+class _Rows:
+    """Groups of demands as they are looked at with one `max_open`, and what was found with the assists of last time.
+
+    `stale`: places of those whose assists are others now, or that nobody looked at.
+    """
+
+    def __init__(self, further: Iterator[tuple[_Key, ...]]) -> None:
+        self.listed: list[tuple[_Key, ...]] = []
+        self.found: list[tuple[_Fault, ...]] = []
+        self.stale: set[int] = set()
+        self._further = further
+        self._with: dict[_Key, list[int]] = {}
+        self._ids: dict[_Key, int] = {}
+
+    def groups(self, begin: int, most: int) -> list[tuple[_Key, ...]]:
+        """Some of them in a row."""
+        for group in islice(self._further, max(begin + most - len(self.listed), 0)):
+            for key in group:
+                self._with.setdefault(key, []).append(len(self.listed))
+            self.stale.add(len(self.listed))
+            self.listed.append(group)
+            self.found.append(())
+        return self.listed[begin : begin + most]
+
+    def now(self, ids: Mapping[_Key, int]) -> None:
+        """Each demand with its assist, by number."""
+        for key, number in ids.items():
+            if self._ids.get(key) != number:
+                self.stale.update(self._with.get(key, ()))
+        self._ids = dict(ids)
+
+
 class Search:
     """Looks for the best whole of one collector.
 
@@ -117,7 +151,7 @@ class Search:
         self._cases: dict[tuple[int | None, GateDemand], Case | None] = {}
         self._sizes: dict[tuple[int, ...], int] = {}
         self._found: dict[tuple[float, tuple[int, ...]], tuple[_Fault, ...]] = {}
-        self._grown: dict[tuple[object, ...], tuple[list[tuple[_Key, ...]], Iterator[tuple[_Key, ...]]]] = {}
+        self._grown: dict[tuple[object, ...], _Rows] = {}
         self._least = max([1, least_open, *(len(demand.gates) for demand in demands)])
         self._gates = frozenset().union(helpers.gates, *(demand.gates.union(demand.assist) for demand in demands))
 
@@ -162,20 +196,30 @@ class Search:
             if len(near.changed(kept)) <= 1 and not self.several(near, 0).bad:
                 return near  # all is well with it, and no other changes less
         best: _Judged | None = None
-        worse = 0
+        worse, work = 0, MOST_WORK
         for limit in sorted(able, key=_room):
             if worse > MOST_ASSIST and limit != kept.max_open:
                 continue  # as long as assists may come along that had no room before, wider may yet be better
-            one = self._at(kept, limit, able[limit], best)
+            one, spent = self._at(kept, limit, able[limit], best, work // 2)
+            work -= spent
             worse += best is not None and one.key > best.key
             if best is None or one.key < best.key:
                 best, worse = one, 0
         return kept if best is None else best.whole
 
     def _at(
-        self, kept: Whole, limit: int | None, choices: Mapping[str, tuple[Gates, ...]], so_far: "_Judged | None"
-    ) -> "_Judged":
-        """The best whole of one `max_open`: the nearest choice; where sets of several fall short with it, others."""
+        self,
+        kept: Whole,
+        limit: int | None,
+        choices: Mapping[str, tuple[Gates, ...]],
+        so_far: "_Judged | None",
+        work: int,
+    ) -> tuple["_Judged", int]:
+        """The best whole of one `max_open`, and the work spent on looking for it, of so much at the most.
+
+        It is the nearest choice; where sets of several fall short with it, others are tried. No other choice for a
+        tool that is in none of these sets makes them fewer.
+        """
         bound, hints = (inf, ()) if so_far is None else (len(so_far.several.bad), so_far.several.bad)
 
         def judged(assists: Mapping[str, Gates], hints: Sequence[Bad]) -> _Judged:
@@ -184,12 +228,14 @@ class Search:
             return _Judged(self._key(kept, whole, several), whole, several)
 
         best = judged({tool: options[0] for tool, options in choices.items()}, hints)
-        free = [tool for tool, options in choices.items() if len(options) > 1]
         worth = 0 < len(best.several.bad) <= bound
-        tries = min(MOST_CHOICES, MOST_WORK // max(best.several.looked, 1)) if worth else 0
+        free = [tool for tool, some in choices.items() if len(some) > 1 and (Asker.TOOL, tool) in best.several.who]
+        tries = min(MOST_CHOICES, work // max(best.several.looked, 1)) if worth else 0
+        spent = 0
         for put in islice(_variations(choices, free), tries):
+            spent += best.several.looked
             best = min(best, judged({**best.whole.assists, **put}, best.several.bad), key=lambda one: one.key)
-        return best
+        return best, spent
 
     def _key(self, kept: Whole, whole: Whole, several: Several) -> tuple[float, ...]:
         """Less is better. Of what was not looked through only the configured `max_open` can be judged by that."""
@@ -264,24 +310,40 @@ class Search:
         demands = {key: self._known(demand) for key, demand in self._distinct(whole).items()}
         keys = [key for key, one in demands.items() if self.case(whole, one.demand) is not None]
         keys.sort(key=lambda key: self.book.look(Case(demands[key].demand.gates, demands[key].demand.hoods)).slack)
-        named = [tuple(key for key in ((d.asker, d.name) for d in hint) if key in keys) for hint in hints]
-        groups = chain((hint for hint in named if len(hint) > 1), self._groups(limit, [demands[key] for key in keys]))
+        rows = self._rows(limit, [demands[key] for key in keys])
+        rows.now({key: demands[key].id for key in keys})
         wider = kept is not None and _room(limit) > _room(kept.max_open)
         changed = frozenset() if kept is None else frozenset((Asker.TOOL, tool) for tool in whole.changed(kept))
         bad: dict[Case, Bad] = {}
-        looked = 0
-        while chunk := list(islice(groups, AT_ONCE)):
-            looked += len(chunk)
-            for group, found in zip(chunk, self._faults(limit, chunk, demands), strict=True):
-                for one in found:
-                    first = wider or not changed.isdisjoint(group)
-                    if one.case not in bad and (one.new or (one.unknown and first)):
+
+        who: set[_Key] = set()
+
+        def note(group: tuple[_Key, ...], found: tuple[_Fault, ...]) -> None:
+            for one in found:
+                if one.new or wider or not changed.isdisjoint(group):  # otherwise unknown, and not for the first time
+                    who.update(group)
+                    if one.case not in bad:
                         bad[one.case] = Bad(one.case, tuple(demands[key].demand for key in group), one.shorts)
-            if len(bad) > most:
-                break
-            if looked >= MOST_TOGETHER:  # of more demands than gates, some share gates: what they add is little
-                return Several(tuple(bad.values()), looked, cut=len(chunk[-1]) <= max(_room(limit), 2))
-        return Several(tuple(bad.values()), looked)
+
+        named = [tuple(key for key in ((d.asker, d.name) for d in hint) if key in keys) for hint in hints]
+        named = [hint for hint in named if len(hint) > 1]
+        for group, found in zip(named, self._faults(limit, named, demands), strict=True):
+            note(group, found)
+        looked = len(named)
+        while len(bad) <= most and (chunk := rows.groups(looked - len(named), AT_ONCE)):
+            begin = looked - len(named)
+            looked += len(chunk)
+            stale = [at for at in range(begin, begin + len(chunk)) if at in rows.stale]
+            for at, found in zip(stale, self._faults(limit, [rows.listed[at] for at in stale], demands), strict=True):
+                rows.found[at] = found
+            rows.stale.difference_update(stale)
+            for at in range(begin, begin + len(chunk)):
+                if found := rows.found[at]:
+                    note(rows.listed[at], found)
+            if len(bad) <= most and looked >= MOST_TOGETHER:
+                # of more demands than gates, some share gates: what they add is little
+                return Several(tuple(bad.values()), looked, frozenset(who), cut=len(chunk[-1]) <= max(_room(limit), 2))
+        return Several(tuple(bad.values()), looked, frozenset(who))
 
     def _faults(
         self, limit: int | None, groups: Sequence[tuple[_Key, ...]], demands: Mapping[_Key, "_Known"]
@@ -323,7 +385,7 @@ class Search:
         case = self._alone(limit, demand)
         return frozenset() if case is None else self.book.look(case).short
 
-    def _groups(self, limit: int | None, some: Sequence["_Known"]) -> Iterator[tuple[_Key, ...]]:
+    def _rows(self, limit: int | None, some: Sequence["_Known"]) -> "_Rows":
         """Every two demands, every three, and so on. Those that the rules do not let open grow no further.
 
         Assists are never waited for, so what opens at all is asked without them, and once for all wholes of a limit.
@@ -331,14 +393,8 @@ class Search:
         bare = tuple(self._known(replace(one.demand, assist=())) for one in some)
         at = limit, tuple(one.id for one in bare)
         if at not in self._grown:
-            self._grown[at] = [], self._grow(limit, bare)
-        listed, further = self._grown[at]
-        for place in count():
-            if place == len(listed):
-                if (more := next(further, None)) is None:
-                    return
-                listed.append(more)
-            yield listed[place]
+            self._grown[at] = _Rows(self._grow(limit, bare))
+        return self._grown[at]
 
     def _grow(self, limit: int | None, bare: Sequence["_Known"]) -> Iterator[tuple[_Key, ...]]:
         room = _room(limit)

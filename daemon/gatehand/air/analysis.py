@@ -1,12 +1,11 @@
 """Looks at every set of gates that a shop can ask for, and for what would cure what falls short. Facts, no output."""
 
 from collections.abc import Mapping, Sequence
-from functools import cache
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand.air.duct_model import DuctSystem, duct_system
+from gatehand.air.duct_model import DuctSystem, resized
 from gatehand.config import Config
 from gatehand_air.answers import Book, Case, assess_all
 from gatehand_air.assists import Help, Helpers, helping_gate
@@ -114,12 +113,8 @@ class Study:
         config, of = self.config, self.of
         sold = INCHES if of.units.name == "us" else MILLIMETRES
 
-        @cache
-        def resized(sizes: tuple[tuple[str, float], ...]) -> Ducting:
-            return duct_system(config, of.collector, dict(sizes)).ducting
-
         def resize(sizes: Mapping[str, float]) -> Ducting:
-            return resized(tuple(sorted(sizes.items())))
+            return resized(config, of, sizes)
 
         first: dict[Case, GateDemand] = {}
         for demand in of.demands:  # of those that ask for the same, one
