@@ -201,14 +201,16 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
 
     def _judged(self, answer: Solution, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
         flows = answer.flows
-        settling = self.settling_for(dusty)
+        settling: Mapping[str, float] = {}
         found = []
         for lack, where, wanted in self.wants(dusty):
             per = 1.0 if lack is Lack.HOOD_FLOW else self.areas[where]
             value, off = flows.get(where, 0.0) / per, half.get(where, 0.0) / per
             if (verdict := judge(value, off, wanted)) is not Verdict.MET:
-                below = settling[where] if lack is Lack.SLOW_DUCT else 0.0
-                settles = value < below and verdict is Verdict.SHORT
+                settles = False
+                if lack is Lack.SLOW_DUCT and verdict is Verdict.SHORT:
+                    settling = settling or self.settling_for(dusty)
+                    settles = value < settling[where]
                 found.append(Short(lack, where, value, wanted, off, verdict, settles))
         return tuple(found)
 

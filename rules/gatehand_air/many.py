@@ -11,7 +11,7 @@ from typing import Final, TypeAlias
 
 from msgspec import Struct
 
-from gatehand_air.batch_answer import SOLVED, is_here
+from gatehand_air.batch_answer import CODES, SOLVED, is_here
 from gatehand_air.batch_spread import Judge, JudgedPart
 from gatehand_air.ducting import LEAST_FLOW, WORSE, Assessment, Ducting, Lack, Short, Verdict, merged
 from gatehand_air.friction import LAWS
@@ -203,6 +203,11 @@ def _fails(
             yield tuple(listed[at]), slack
         elif WORSE[verdict] in {Verdict.MET, Verdict.CLOSE}:
             yield (), slack
+        elif CODES[why] is Why.BEYOND_CURVE:  # a lower bound: what is below its want nobody knows
+            answer = part.answer.result(at)
+            if isinstance(answer, Unsolved):
+                unknown = Short(Lack.NO_ANSWER, ducting.network.root.name, verdict=Verdict.UNKNOWN, answer=answer)
+                yield (unknown,), slack
         else:
             half = dict(zip(part.answer.ducts, part.spread.flows[at].tolist(), strict=True))
             yield tuple(s for s in ducting.told(part.answer.result(at), half, hoods) if s.fails), slack

@@ -18,7 +18,7 @@ CLEARING_MARGIN: Final = 1.0
 """Seconds on top of spin-down and twice the clearing time."""
 ALL_TRIED: Final = 5
 """Further demands beside a tool up to which all are tried."""
-TRIED: Final = 4
+TRIED: Final = 3
 """After them so many, of those that slow the tool most."""
 
 
