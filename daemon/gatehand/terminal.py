@@ -32,6 +32,7 @@ _UNITS: Final = "ms|s|min|h|days?|A|W|V|Hz|kWh|kVAh|%|cfm|ft/min|in\\.w\\.g\\.|P
 _KEPT: Final = re.compile(
     rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))"  # a number and its unit
     r"|(?<=\d min) (?=\d+ s\b)|(?<=\d h) (?=\d+ min\b)"  # a length of time
+    r"|(?<=\d) (?=± \d)|(?<=\d ±) (?=\d)"  # 788 ± 41
     r"|(?<=\d) (?=of \d)|(?<=\d of) (?=\d)"  # 3 of 12
     r"|(?<=\bno) (?=reading\b)|(?<=[a-z]) (?=ago\b)"  # no reading; 3 min ago
 )

@@ -42,6 +42,10 @@ STARTS: Final = (1.0, 0.85, 0.7, 0.55, 0.4, 1.2, 0.25, 1.5)
 LEAST_SCALE: Final = 0.5
 MOST_SCALE: Final = 1.25
 """Of a fan's curve, beyond which a fit wants another look: common practice, no published source."""
+WIDEST: Final = 0.3
+"""Half-width of the fan's scale, as a part of it, above which nothing has been learnt of the fan."""
+NOISIEST: Final = 3.0
+"""Times their accuracy: readings that differ so much from one another do not belong to one shop."""
 MOST_DIRTY: Final = 5.0
 """The same for the filter: times what it loses when it is due for cleaning."""
 STRANGE: Final = 50.0
@@ -116,6 +120,11 @@ class Fit(Struct, frozen=True):
         """Whether a fan does that."""
         return LEAST_SCALE <= self.scale <= MOST_SCALE
 
+    @property
+    def told(self) -> bool:
+        """Whether the readings agree well enough to tell what the fan gives."""
+        return self.scale_off <= WIDEST and self.noise <= NOISIEST
+
     def filter_plausible(self, dirty: Filter) -> bool:
         """Whether a filter does that, beside what it loses when it is due for cleaning."""
         return not dirty.factor or self.filter.factor <= MOST_DIRTY * dirty.factor
@@ -133,9 +142,13 @@ def fit(ducting: Ducting, readings: Sequence[Measurement]) -> Fit:
         raise NoFitError(f"{few}: give at least 3, better 6, such as a flow and the suction for 2 or 3 sets of gates")
     first = _start(Shop(ducting.clean, tuple(readings)), ducting.ignorance)
     state = _solved(replace(first, with_filter=_told_apart(first)))
+    if _filter_gone(state):
+        state = _solved(first)
     faults: list[Fault] = []
     while state.line.spare > 1 and len(faults) < MOST_FAULTS and (suspects := state.suspects()):
         less, worst, others = _worst(state, suspects)
+        if _filter_gone(less):
+            break
         off = less.with_reading(worst.reading) if worst.reading is not None else 0.0
         faults.append(Fault(worst, others, off, less.error, state.guess.scale))
         state = less
@@ -151,7 +164,7 @@ def _worst(state: State, suspects: Sequence[tuple[float, Suspect]]) -> tuple[Sta
     alike = [what for score, what in suspects if suspects[0][0] ** 2 - score**2 < within]
     tried = list(dict.fromkeys([*(what for _, what in suspects[:MOST_TRIED]), *alike[: 2 * MOST_TRIED]]))
     states = [_without(state, what) for what in tried]
-    found = sorted(zip(states, tried, strict=True), key=lambda pair: pair[0].line.chi_square)
+    found = sorted(zip(states, tried, strict=True), key=lambda pair: (_filter_gone(pair[0]), pair[0].line.chi_square))
     less, worst = found[0]
     within = max(within, AS_WELL * less.line.noise**2)
     others = [what for other, what in found[1:] if other.line.chi_square - less.line.chi_square < within]
@@ -239,11 +252,17 @@ def _without(state: State, what: Suspect) -> State:
     return _solved(replace(state, with_filter=True))
 
 
+def _filter_gone(state: State) -> bool:
+    """Whether the fit has taken the filter away, though somebody read a loss across it: then other readings lie."""
+    across = any(reading.kind is Quantity.FILTER for reading in state.shop.readings)
+    return state.with_filter and across and state.guess.filter <= 2 * LEAST_FLOOR * state.unit
+
+
 def _result(first: State, state: State, faults: tuple[Fault, ...]) -> Fit:
     line, widening, shop = state.line, state.line.widening, state.shop
     filter_off = state.known.filter
     if state.with_filter:
-        filter_off = widening * line.deviation(1) * state.unit / max(state.guess.filter, 1e-3 * state.unit)
+        filter_off = widening * line.deviation(1) * state.unit / max(state.guess.filter, LEAST_FLOOR * state.unit)
     scale_off = widening * line.deviation(0)
     unfitted = shop.solved(Guess(1.0, first.guess.filter))
     before = (None if unfitted is None else shop.off(unfitted)) or first.off

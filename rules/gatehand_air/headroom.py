@@ -19,6 +19,8 @@ from gatehand_air.tree import Network
 ROUNDS: Final = 60
 ENDLESS: Final = 1e6
 """A machine that much dearer than the whole fan could feed, and still nothing falls short: it is not what matters."""
+MET: Final = 1e-6
+"""A want is met so nearly where a machine's room ends."""
 NEAR: Final = 1e-9
 """Of the flow: so near is near enough."""
 
@@ -89,6 +91,10 @@ def _drawing(solver: Solver, gates: Collection[str], where: str, target: float) 
     return flow
 
 
+SMALLEST_SLOPE: Final = 1e-9
+"""Part of its flow by which a want changes with 1 Pa in a machine, below which nothing is told; a hose has 1e-4."""
+
+
 class MachineRoom(Struct, frozen=True):
     """What the machine behind a hood may lose before something falls short.
 
@@ -106,7 +112,8 @@ class MachineRoom(Struct, frozen=True):
 def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str], hood: str) -> MachineRoom | None:
     """With these gates open, the dirty filter and dust at these hoods.
 
-    None where nothing is wanted, the hood has no air, or the fan's curve does not tell.
+    None where nothing is wanted, the hood has no air, the fan's curve does not tell, or what the machine loses is as
+    nothing beside a duct that lets hardly any air through.
     """
     wants = [
         (where, wanted * (1.0 if lack is Lack.HOOD_FLOW else ducting.areas[where]))
@@ -139,13 +146,15 @@ def machine_room(ducting: Ducting, gates: Collection[str], dusty: Collection[str
             if dearest > ENDLESS * ducting.fan.points[0][1] / free.flows[hood] ** 2:
                 return None
         machine = _root(lambda each: -over(drawn(each)), 0.0, dearest)
-    found = drawn(machine)
-    if found is None:
-        return None
+    found = with_it(machine).solve(gates)
+    if not isinstance(found, Solution) or (machine > 0 and over(found) > MET):
+        return None  # the curve ends before the want is met, or begins after it: it does not tell
     where, wanted = min(wants, key=lambda want: found.flows.get(want[0], 0.0) / want[1])
     off = spread(with_it(machine), gates, found, replace(ducting.ignorance, machine=0.0)).flows[where]
     fall = with_it(machine).linear(gates, found).response(0.0, {found.ducts.index(hood): 1.0})[0]
     slope = -fall[found.ducts.index(where)]
+    if not slope > found.flows[where] * SMALLEST_SLOPE:
+        return None
     flow = found.flows[hood]
     return MachineRoom(machine * flow**2 + min(0.0, found.flows[where] - wanted) / slope, off / slope, flow)
 

@@ -222,8 +222,11 @@ def _last(run: Run, sizes: Mapping[str, float], inlet: float | None) -> tuple[Re
 
 
 def contraction(wide: float, narrow: float) -> float:
-    """Loss factor of a tapered step from a wide port, on the narrow duct's own velocity pressure. Diameters in m."""
-    return reducer(wide, narrow, TAPER) * (narrow / wide) ** 4
+    """Loss factor of a tapered step from a wide port, on the narrow duct's own velocity pressure. Diameters in m.
+
+    Two digits, for it is known to a third: what a config shows is what was reckoned with.
+    """
+    return float(f"{reducer(wide, narrow, TAPER) * (narrow / wide) ** 4:.2g}")
 
 
 class Kind(StrEnum):

@@ -119,9 +119,9 @@ def test_the_text_shows_working_points_suction_wants_and_proposals(
     assert "planing wants 483 cfm (jointer under 410 mm, TRGS 553 Annex 2 [pub])" in text
     assert "band_saw wants 550 cfm (yours)" in text
     assert "not asked for: max_open" in text
-    assert "dirty   filter" in text
+    assert "dirty cfm  fan in.w.g.  suction" in text
     assert 'tool carving_router: assist = ["bench"] brings row from 3,190 to 3,780 ft/min' in text
-    assert "hand start at bench falls short all the same: with bench alone row runs at 1,210 ft/min" in text
+    assert "hand start at bench falls short all the same: with bench alone row runs at 1,210 ± " in text
     assert '[tool.carving_router]\n  assist = ["bench"]  # brings row' in text
     assert "run_on = 14  # 10 is set; 12 s spin-down and twice 0.4 s to the collector and 1 s" in text
     assert "jointer" not in text[text.index("as TOML:") :], "only what changes"

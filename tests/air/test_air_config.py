@@ -59,6 +59,57 @@ def test_the_shop_of_the_tests_is_without_errors() -> None:
         ),
         ('units = "us"', 'units = "us"\ntemperature = 293', "airflow.temperature", "-40 to 176 F"),
         ('units = "us"', 'units = "us"\naltitude = 90000', "airflow.altitude", "19700 ft"),
+        (
+            "[400, 10.4], ",
+            "[400, 10.4, 1], ",
+            "fan.main.curve",
+            "a list of 3; wanted points of [flow, static pressure]",
+        ),
+        ("curve = [[0, 11.0]", "curve = [0, [0, 11.0]", "fan.main.curve", "found 0; wanted points of [flow, static"),
+        ("[400, 10.4]", "[900, 10.4]", "fan.main.curve", "by rising flow, each as [flow, static pressure]"),
+        (
+            '"elbow_90"]\n\n[duct.row]',
+            "0.3]\n\n[duct.row]",
+            "duct.main.fittings[0]",
+            'found 0.3; a fitting is a name such as "elbow_90", or { k = 0.3 }',
+        ),
+        (
+            '["elbow_90"]\n\n[duct.row]',
+            '"elbow_90"\n\n[duct.row]',
+            "duct.main.fittings",
+            'wanted a list: fittings = ["elbow_90"]',
+        ),
+        (
+            "[fan.main]\n",
+            "[fan.main]\nspeed = { curve = 3450 }\n",
+            "fan.main.speed.run",
+            "run is missing (the speed at which it runs: flow goes with it, pressure with its square)",
+        ),
+        (
+            'entry = "bell"',
+            'entry = "bell", machine_loss = { loss = 1.8 }',
+            "duct.sweep_drop.hood.machine_loss.at",
+            "at is missing (the flow at which it was measured): it has no default",
+        ),
+        ("[fan.main]\n", "[fan.main]\nspeed = 2850\n", "fan.main.speed", "speed = { curve = ..., run = ... }"),
+        (
+            'gate = "bench"\n',
+            'gate = "bench"\nleak = 5\n',
+            "duct.bench_port.leak",
+            "found 5; wanted a table: leak = { flow = ..., at = ... }",
+        ),
+        (
+            'entry = "bell"',
+            'entry = "bell", dust = ["fine", "shavings"]',
+            "duct.sweep_drop.hood.dust",
+            'wanted one of "fine", "shavings" and "heavy": that which settles first',
+        ),
+        (
+            "[fan.main]\n",
+            "[fan.main]\nmeasured = { inlet_pipe = 0.15 }\n",
+            "fan.main.measured.inlet_pipe",
+            " is 663,000 in.w.g., and no gauge there reads less suction",
+        ),
     ],
 )
 def test_what_is_refused_says_where_and_what_is_wanted(find: str, put: str, where: str, message: str) -> None:
@@ -66,6 +117,23 @@ def test_what_is_refused_says_where_and_what_is_wanted(find: str, put: str, wher
     assert text.count(find) == 1
     found = errors_of(text.replace(find, put))
     assert any(at == where and message in said for at, said in found), found
+
+
+def test_a_gate_named_again_on_its_own_way_is_to_be_left_out() -> None:
+    (fault,) = errors_of(
+        shop_text(
+            US
+            + '\n[duct.side]\ninto = "bench_port"\ndiameter = 2.5\nlength = 1\ngate = "bench"\n'
+            + 'hood = { entry = "plain" }\n'
+        ).replace('hood = { entry = "plain", flow = 150 }\n', "")
+    )
+    assert fault == (
+        "duct.side.gate",
+        (
+            "gate 'bench' is in duct 'bench_port' already, on the way from 'side' to the fan, and there it is for all"
+            " its hoods: leave it out here"
+        ),
+    )
 
 
 def test_a_duct_that_ends_nowhere_is_refused() -> None:

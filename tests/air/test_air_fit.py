@@ -133,11 +133,11 @@ FEW = [
 
 
 def test_the_spreads_of_fan_and_filter_hold_19_of_20() -> None:
-    """90 shops off their description by chance, read by a gauge of 5 %; the rate itself errs by 2.3 %."""
+    """60 shops off their description by chance, read by a gauge of 5 %; the rate itself errs by 2.8 %."""
     model, dice = ducting(), random.Random(5)
     fan = filter_ = 0
     scores = []
-    for seed in range(90):
+    for seed in range(60):
         scale, clogged = dice.uniform(0.65, 1.1), dice.uniform(1, 3)
         real = as_built(model, seed, scale, clogged)
         found = fit(model, read(real, FEW, seed))
@@ -145,9 +145,9 @@ def test_the_spreads_of_fan_and_filter_hold_19_of_20() -> None:
         fan += abs(math.log(found.scale / scale)) <= found.scale_off
         filter_ += abs(found.filter.factor - real.filter.factor) <= found.filter_off * found.filter.factor
         scores.append(math.log(found.scale / scale) / found.scale_off)
-    assert 0.92 < fan / 90 <= 0.995
-    assert 0.92 < filter_ / 90 <= 0.995
-    assert 0.3 < math.sqrt(sum(s * s for s in scores) / 90) < 0.6, "half-widths, not many times as wide as needed"
+    assert 0.92 < fan / 60 <= 0.995
+    assert 0.92 < filter_ / 60 <= 0.995
+    assert 0.3 < math.sqrt(sum(s * s for s in scores) / 60) < 0.6, "half-widths, not many times as wide as needed"
 
 
 def test_what_the_ducts_hide_widens_the_spread_and_better_gauges_narrow_it() -> None:

@@ -8,11 +8,11 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from measured_shops import as_built, read
+from measured_shops import across, as_built, file_of, fitted, read, system, what
 from shop_files import US, config_of, shop_text
 
-from gatehand.air.duct_model import DuctSystem, duct_systems
-from gatehand.air.measured import Fitted, apply, informed
+from gatehand.air.duct_model import duct_systems
+from gatehand.air.measured import apply, informed
 from gatehand.air.measured_words import fit_as_json, fit_as_text
 from gatehand.air.readings_file import Measured, MeasuredError
 from gatehand.air.readings_file import read as read_file
@@ -45,58 +45,6 @@ hood = { entry = "plain", tool = "drum_sander" }
 """With two hoods behind one gate."""
 
 
-def system(config: Config) -> DuctSystem:
-    return duct_systems(config)[0]
-
-
-def file_of(of: DuctSystem, readings: list[Measurement], head: str = "") -> str:
-    """The readings as a file, in the config's units, hoods by their labels."""
-    unit = {Quantity.HOOD: of.units.flow, Quantity.DUCT: of.units.velocity, Quantity.CENTRELINE: of.units.velocity}
-    lines = [head]
-    for gates in dict.fromkeys(one.gates for one in readings):
-        own = [one for one in readings if one.gates == gates]
-        lines += ["[[reading]]", f"open = {json.dumps(sorted(gates))}"]
-        for kind in (Quantity.HOOD, Quantity.DUCT, Quantity.CENTRELINE):
-            names = of.labels if kind is Quantity.HOOD else {}
-            pairs = [f"{names.get(r.where, r.where)} = {r.value / unit[kind]!r}" for r in own if r.kind is kind]
-            lines += [f"{kind} = {{ {', '.join(pairs)} }}"] if pairs else []
-        for kind in (Quantity.SUCTION, Quantity.FILTER):
-            lines += [f"{kind} = {r.value / of.units.pressure!r}" for r in own if r.kind is kind]
-        taps: dict[str, list[list[float]]] = {}
-        for r in own:
-            if r.kind is Quantity.TAP:
-                taps.setdefault(r.where, []).append([r.at / of.units.length, r.value / of.units.pressure])
-        lines += [f"taps = {{ {', '.join(f'{name} = {pairs}' for name, pairs in taps.items())} }}"] if taps else []
-    return "\n".join([*lines, ""])
-
-
-def what(of: DuctSystem, accuracy: float = 0.02) -> list[Measurement]:
-    """With band saw, router and bench: a flow, the suction, a tap behind the hood, two in the row."""
-    found = []
-    for gate, hood in (("band_saw", "band_saw_drop"), ("router", "router_drop"), ("bench", "bench_port")):
-        gates = frozenset({gate})
-        found += [
-            Measurement(gates, Quantity.HOOD, hood, 1.0, accuracy),
-            Measurement(gates, Quantity.SUCTION, "", 1.0, accuracy),
-            Measurement(gates, Quantity.TAP, hood, 1.0, accuracy, 1 * of.units.length),
-        ]
-        if gate != "band_saw":
-            found += [Measurement(gates, Quantity.TAP, "row", 1.0, accuracy, at * of.units.length) for at in (1, 7)]
-    return found
-
-
-def across(of: DuctSystem) -> list[Measurement]:
-    """Across the filter, where there is one."""
-    there = of.ducting.clean_filter.factor > 0
-    return [Measurement(frozenset({"band_saw"}), Quantity.FILTER, "", 1.0, 0.02)] * there
-
-
-def fitted(config: Config, text: str, tmp_path: Path) -> tuple[Config, tuple[Fitted, ...]]:
-    path = tmp_path / "readings.toml"
-    path.write_text(text, encoding="utf-8")
-    return apply(config, read_file(path))
-
-
 @pytest.fixture(name="config", scope="module")
 def shop_config() -> Config:
     return config_of(shop_text())
@@ -107,14 +55,15 @@ def test_a_blocked_row_is_told_with_both_losses_and_their_spreads(config: Config
     real = as_built(of.ducting, 3, 0.9, 1.0, {"row": 6.0})
     _, (fit,) = fitted(config, file_of(of, read(real, what(of), 3), "accuracy = 0.02"), tmp_path)
     text, facts = fit_as_text(fit), fit_as_json(fit)
-    (said,) = (line for line in text.splitlines() if "the stretch row between 1 and 7 ft loses" in line)
-    assert "something lies in it, a gate is not fully open, or a hose is not stretched" in said
+    (said,) = (line for line in text.splitlines() if "the stretch of row between 1 and 7 ft loses" in line)
+    assert "something lies in it, or it has fittings that are not described" in said, "no hose, no gate of its own"
     (row,) = (one for one in facts["ducts"] if one["place"] == "row between 1 and 7 ft")
     assert row["differs"]
     assert row["loss"] - row["spread"] > row["described"] + row["described_spread"]
     assert f"{row['loss']:.2f} ± {row['spread']:.2f} in.w.g., as described {row['described']:.2f}" in said
     assert facts["faults"][0]["text"] in said
     assert "the verdicts below count it as described; should it stay so, that is { k = " in said
+    assert "} more, first among the fittings of row" in said
     dynamic = 1.2041 / 2 * (row["flow"] * of.units.flow / (3.14159265 / 4 * 0.1524**2)) ** 2 / of.units.pressure
     told = float(said.split("{ k = ")[1].split(" }")[0])
     assert told == pytest.approx((row["loss"] - row["described"]) / dynamic, rel=0.01)
@@ -389,7 +338,7 @@ FILES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 @given(FILES)
 def test_any_junk_gets_a_message_or_an_answer(
     config: Config, tmp_path_factory: pytest.TempPathFactory, tree: dict[str, Any]

@@ -61,6 +61,14 @@ def test_the_machines_room_is_exact_in_the_exact_case() -> None:
     assert found.loss == pytest.approx(A - B * 0.04 - R * 0.04, rel=1e-4)
 
 
+def test_behind_a_main_that_is_as_good_as_shut_no_machine_is_told_its_room() -> None:
+    """A diameter of 1e-6 mm, by a slip: what a machine lost changed no flow, and the command ended with a traceback."""
+    model = equal_branches(0.2)
+    root = replace(model.network.root, diameter=1e-9, length=5.0, roughness=9e-5)
+    ends = (duct for duct in model.network.ducts if duct.into is not None)
+    assert machine_room(replace(model, network=Network((*ends, root))), ["a"], ["a"], "a") is None
+
+
 def test_what_falls_short_anyhow_has_no_room() -> None:
     short = equal_branches(0.4)
     found, machine = filter_room(short, ["a"], ["a"]), machine_room(short, ["a"], ["a"], "a")
@@ -123,7 +131,7 @@ def test_every_demand_has_its_room_and_a_better_fan_leaves_more() -> None:
     (system,) = duct_systems(config)
     assert [room.demand.name for room in rooms(system)] == [demand.name for demand in system.demands]
     strong = config_of(shop_text(US.replace("11.0", "14.0").replace("10.4", "13.0").replace("8.1", "10.0")))
-    both = both_fans(config.model_copy(update={"fan": {**config.fan, "strong": strong.fan["main"]}}), "main", "strong")
+    both = both_fans(config.model_copy(update={"fan": {**config.fan, "strong": strong.fan["main"]}}), system, "strong")
     assert len(both) == len(system.sets)
     for one in both:
         own, other = one.own.assessment.dirty, one.other.assessment.dirty

@@ -227,7 +227,7 @@ def test_a_run_is_cut_where_others_join() -> None:
 
 BAD = [
     ("[run.main]\nlength = 3\nflow = 100\n", None),
-    ("", "run is missing"),
+    ("", "describe each run in a table [run.NAME]"),
     ("[run.main\n", ":1: "),
     ("[run.main]\nlenght = 3\nflow = 9\n", 'size.toml:2: run.main.lenght: there is no key "lenght" here; did you mean'),
     ("[run.main]\nlength = -3\nflow = 100\n", "size.toml:2: run.main.length: found -3; wanted a number of 0 or more"),

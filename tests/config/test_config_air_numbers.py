@@ -46,6 +46,10 @@ def told(shop: str, find: str, put: str) -> list[tuple[str, str]]:
     return [(problem.code, problem.where) for problem in loaded.problems]
 
 
+def messages(shop: str, find: str, put: str) -> list[str]:
+    return [problem.message for problem in load_text(SHOP + shop.replace(find, put), Path("config.toml")).problems]
+
+
 @pytest.mark.parametrize(
     ("shop", "find", "usual", "odd", "code", "where"),
     [
@@ -179,6 +183,23 @@ def told(shop: str, find: str, put: str) -> list[tuple[str, str]]:
         (US, "[[0, 11]", "[[0, 40]", "[[0, 41]", "units-doubtful", "fan.main.curve"),
         (
             METRIC,
+            '"metric"',
+            '"metric"\ntemperature = 45',
+            '"metric"\ntemperature = 68',
+            "air-doubtful",
+            "airflow.temperature",
+        ),
+        # 125 mm are 0.012272 m2: at 6.35 m/s 280.5 m3/h.
+        (
+            METRIC,
+            "length = 3",
+            "length = 3\nleak = { flow = 280, at = 2000 }",
+            "length = 3\nleak = { flow = 281, at = 2000 }",
+            "air-doubtful",
+            "duct.main.leak.flow",
+        ),
+        (
+            METRIC,
             "[[0, 2700], [1400, 2000], [2000, 1000]]",
             "[[0, 51], [2000, 10]]",
             "[[0, 49], [2000, 10]]",
@@ -192,3 +213,17 @@ def test_a_number_is_doubted_on_one_side_of_its_bound(  # noqa: PLR0917 - a tabl
 ) -> None:
     assert told(shop, find, usual) == []
     assert told(shop, find, odd) == [(code, where)]
+
+
+@pytest.mark.parametrize(
+    ("shop", "find", "odd", "said"),
+    [
+        (METRIC, "length = 3", "length = 3\nroughness = 27", "27 mm is rougher than any duct: it is in mm, 0.09 for"),
+        (METRIC, "length = 3", "length = 3\nroughness = 0.00009", "0.00009 mm is smoother than any duct: it is in mm"),
+        (US, "length = 10", "length = 10\nroughness = 0.09", "0.09 ft (27 mm) is rougher than any duct: it is in ft"),
+        (METRIC, "diameter = 125", "diameter = 12", 'yet duct "main" is 12 wide: give it in mm'),
+        (METRIC, "[[0, 2700], [1400, 2000], [2000, 1000]]", "[[0, 2.7], [2000, 1]]", "begins at 2.7: give it in Pa"),
+    ],
+)
+def test_an_odd_number_is_told_once_and_with_what_to_do(shop: str, find: str, odd: str, said: str) -> None:
+    assert any(said in text for text in messages(shop, find, odd)), messages(shop, find, odd)

@@ -38,7 +38,8 @@ def _report(sheet: Sheet, report: Looked, other: OtherFan | None) -> None:
     view = min(asked, key=lambda view: _slowness(system, view))
     sheet.heading(f"Collector {system.collector}")
     gates = sorted(view.assessment.gates)
-    sheet.text(f"Open: {listed(gates, last='and')}" if gates else "Every gate is shut", bold=True)
+    shut = "Every gate is shut" if system.gates else "No gate: always open"
+    sheet.text(f"Open: {listed(gates, last='and')}" if gates else shut, bold=True)
     if len(asked) > 1:
         which = "slowest" if _slowness(system, view) < math.inf else "first"
         sheet.text(f"The {which} of {named(len(asked), 'set')} of gates; for another one give --open.")

@@ -1,5 +1,6 @@
 """The report of `airflow`: for people, as TOML ready to be copied into a config, and for programs."""
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
@@ -13,20 +14,28 @@ from gatehand.air.measured import Fitted
 from gatehand.air.measured_words import fit_as_json
 from gatehand.air.room import room_as_json, room_as_text, rooms
 from gatehand.terminal import columns
-from gatehand.text import as_sentence, listed
-from gatehand_air.ducting import Ducting, Lack, Short, Verdict, judge
-from gatehand_air.solve import Solution, Solver, SolveResult, Why
+from gatehand.text import as_sentence, listed, named
+from gatehand_air.ducting import WORSE, Ducting, Lack, Short, Verdict, judge
+from gatehand_air.solve import Solution, Solver, SolveResult
 from gatehand_air.spread import Ignorance, spread
 
 LEFT_OUT: Final = """\
-What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right
-before the fan's inlet costs, dust that a hood lets escape. Branch entries are constant factors on the branch's velocity
-pressure. Figures marked [memory] or [practice] have no published source behind them.
+What these figures leave out: leaks at joints, the bends of a hose and a hose that is not stretched, what a bend right \
+before the fan's inlet costs, dust that a hood lets escape. Branch entries are constant factors on the branch's \
+velocity pressure. Figures marked [memory] or [practice] have no published source behind them.
 Measure: an anemometer or a pitot tube shows what the air really does; then give the readings with --measured.
-Opinions on gating differ: one public works standard sizes ducts for all hoods open and uses gates only to balance.
-British and German guides design for the machines used together and want air speeds measured again when gate control
+Opinions on gating differ: one public works standard sizes ducts for all hoods open and uses gates only to balance. \
+British and German guides design for the machines used together and want air speeds measured again when gate control \
 changes; this report follows them.
 Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask someone competent."""
+
+MOST_LINES: Final = 30
+"""Sets in the table; of more, those of one tool (at most so many) and the worst of several."""
+MOST_OF_SEVERAL: Final = 10
+MOST_NAMED: Final = 5
+"""Gates; of more, all of them are called that."""
+MOST_IN_FULL: Final = 6
+"""Sets of one tool that are shown duct by duct."""
 
 
 def as_text(reports: Sequence[Report], *, full: bool) -> str:
@@ -50,7 +59,7 @@ def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
         if wants:
             yield f"  {say.hood(hood)} wants {' and '.join(wants)}"
     yield ""
-    yield from _summary(report)
+    yield from _summary(report, full=full)
     yield from dict.fromkeys(
         as_sentence(air_words.unsolved(short.answer, system.collector, say))
         for view in report.views
@@ -58,10 +67,14 @@ def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
         if short.answer is not None
     )
     yield f"Each ± holds in 19 cases of 20 where {known(system.ducting.ignorance)}."
-    for view in report.views:
-        if full or (view.assessment.shorts and view.asked.together == 1):
-            yield ""
-            yield from _set(system, view)
+    told = [view for view in report.views if full or (view.assessment.shorts and view.asked.together == 1)]
+    for view in told if full else told[:MOST_IN_FULL]:
+        yield ""
+        yield from _set(system, view, full=full)
+    if not full and len(told) > MOST_IN_FULL:
+        yield ""
+        more = named(len(told) - MOST_IN_FULL, "more set")
+        yield f"... and {more} of one tool or hand start: airflow --full shows each."
     yield ""
     yield from room_as_text(rooms(system), say)
     yield ""
@@ -80,51 +93,103 @@ def known(ignorance: Ignorance) -> str:
 _INPUTS: Final = ("fittings", "hood entries", "roughness", "the filter")
 
 
-def _summary(report: Report) -> Iterator[str]:
-    """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict."""
-    of = report.system.units
-    point = of.flow_word, of.pressure_word, "suction"
-    table = [["", "clean", "filter", "", "dirty", "filter", "", ""], ["open", *point, *point, "verdict"]]
-    for view in report.views:
-        ducting, gates = report.system.ducting, view.assessment.gates
-        clean = _point(report.system, ducting.clean, gates, view.assessment.clean)
-        dirty = _point(report.system, ducting.dirty, gates, view.assessment.dirty)
-        name = ", ".join(sorted(gates)) or "(none)"
+def _summary(report: Report, *, full: bool) -> Iterator[str]:
+    """One line for each set: the fan's working point with a clean and a dirty filter, suction, verdict.
+
+    Of many sets only those of one tool and the worst of several; the others are counted, unless `full`.
+    """
+    shown = list(report.views) if full else _worth_a_line(report.views)
+    of, ducting = report.system.units, report.system.ducting
+    filters = (
+        {"clean ": ducting.clean, "dirty ": ducting.dirty}
+        if ducting.clean is not ducting.dirty
+        else {"": ducting.clean}
+    )
+    heads = [head for each in filters for head in (f"{each}{of.flow_word}", f"fan {of.pressure_word}", "suction")]
+    table = [["open", *heads, "verdict"]]
+    for view in shown:
+        gates, answers = view.assessment.gates, (view.assessment.clean, view.assessment.dirty)
+        points = [_point(report.system, *each, gates) for each in zip(filters.values(), answers, strict=False)]
+        name = ", ".join(sorted(gates)) or "(no gate)"
+        if gates == report.system.gates and len(gates) > MOST_NAMED:  # one row does not make all others wide
+            name = f"all {named(len(gates), 'gate')}"
         if sum(other.assessment.gates == gates for other in report.views) > 1:  # same gates, dust at another hood
             name += f" ({air_words.askers(view.asked) or 'all of them'})"
-        table.append([name, *clean, *dirty, _verdict(view, report.system)])
+        table.append([name, *(cell for point in points for cell in point), _verdict(view, report.system)])
     yield from columns(table)
+    if rest := [view for view in report.views if view not in shown]:
+        counts = Counter(_worst(view) for view in rest)
+        each = listed((f"{counts[verdict]} {_COUNTED[verdict]}" for verdict in WORSE if counts[verdict]), last="and")
+        yield f"... and {named(len(rest), 'more set')}: {each}; airflow --full shows each."
 
 
-def _point(system: DuctSystem, solver: Solver, gates: frozenset[str], answer: SolveResult) -> list[str]:
+def _worth_a_line(views: Sequence[AssessedSet]) -> list[AssessedSet]:
+    """All where they are few; else those of one demand, those that nobody can ask for, the worst of several."""
+    if len(views) <= MOST_LINES:
+        return list(views)
+    alone = [view for view in views if view.asked.together == 1]
+    several = [view for view in views if view.asked.together != 1]
+    bad = sorted(several, key=lambda view: (view.is_asked, -WORSE.index(_worst(view))))[:MOST_OF_SEVERAL]
+    kept = (*sorted(alone, key=lambda view: -WORSE.index(_worst(view)))[:MOST_LINES], *bad)
+    return [view for view in views if view in kept]
+
+
+def _worst(view: AssessedSet) -> Verdict:
+    return max((short.verdict for short in view.assessment.shorts), key=WORSE.index, default=Verdict.MET)
+
+
+_COUNTED: Final = {
+    Verdict.MET: "well",
+    Verdict.CLOSE: "too close to call",
+    Verdict.UNKNOWN: "unknown",
+    Verdict.SHORT: "short",
+}
+
+
+def _point(system: DuctSystem, solver: Solver, answer: SolveResult, gates: frozenset[str]) -> list[str]:
     say = system.say
     if not isinstance(answer, Solution):
-        side = _BOUND.get(answer.why)
-        return ["?" if side is None else f"{side} {say.flow(answer.limit or 0.0, word=False)}", "?", "?"]
+        return [air_words.over(answer, say), "?", "?"]
     off = spread(solver, gates, answer, system.ducting.ignorance)
     root = system.ducting.network.root.name
     pressures = [say.pressure(p, word=False) for p in (answer.pressure, system.ducting.suction(answer))]
     return [say.give(answer.flow, off.flows[root], say.bare_flow), *pressures]
 
 
-_BOUND: Final = {Why.BEYOND_CURVE: "over", Why.BEFORE_CURVE: "under"}
-"""The fan's flow against the end of its curve."""
-
-
 def _verdict(view: AssessedSet, system: DuctSystem) -> str:
     verdict = air_words.verdict(view.assessment, system.say)
-    return verdict if view.is_asked else f"{verdict} (not asked for: max_open)"
+    if view.is_asked:
+        return verdict
+    return f"{verdict} ({'all at once' if system.max_open is None else 'not asked for: max_open'})"
 
 
-def _set(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
+_BEYOND: Final = "beyond max_open, shown for comparison"
+
+
+def _set(system: DuctSystem, view: AssessedSet, *, full: bool) -> Iterator[str]:
     """One set in full: every hood against its flow, every duct against its velocity, sentences."""
-    who = air_words.askers(view.asked) or ("beyond max_open, shown for comparison" if not view.is_asked else "")
-    yield f"{air_words.opened(view.assessment.gates)}{f' ({who})' if who else ''}"
+    why = "all at once; without max_open nothing forbids it" if system.max_open is None else _BEYOND
+    who = air_words.askers(view.asked) or (why if not view.is_asked else "")
+    opened = air_words.opened(view.assessment.gates) if system.gates else "with no gate, always open"
+    yield f"{opened}{f' ({who})' if who else ''}"
     of = system.units
-    if rows := list(_ducts(system, view)):
+    if rows := list(_ducts(system, view) if full else air_words.merged(_ducts(system, view))):
         yield from columns([["", of.flow_word, of.velocity_word, "wanted", "dirty filter", ""], *rows], "  ")
+    if suctions := [*_suctions(system, view)]:
+        yield f"  suction at the collector's inlet: {', '.join(suctions)}"
     lines = air_words.shortfalls(view.assessment, system.collector, system.say, view.helped, whole=False)
     yield from (f"  -> {line}" for line in lines)
+
+
+def _suctions(system: DuctSystem, view: AssessedSet) -> Iterator[str]:
+    """What a gauge there reads: such as "8.90 ± 0.61 in.w.g.", "8.07 ± 0.60 with a dirty filter"."""
+    ducting, say, one = system.ducting, system.say, view.assessment
+    answers = [(ducting.clean, one.clean), (ducting.dirty, one.dirty)][: 1 if ducting.dirty is ducting.clean else 2]
+    for number, (solver, answer) in enumerate(answers):
+        if isinstance(answer, Solution):
+            off = spread(solver, one.gates, answer, ducting.ignorance).suction
+            found = say.give(ducting.suction(answer), off, say.bare_pressure)
+            yield f"{found} {system.units.pressure_word}" if number == 0 else f"{found} with a dirty filter"
 
 
 def _ducts(system: DuctSystem, view: AssessedSet) -> Iterator[list[str]]:
@@ -163,7 +228,7 @@ class _Air(Struct, frozen=True):
             return cls(answer.flows, spread(solver, gates, answer, ducting.ignorance).flows)
         if answer.bound is None:
             return cls({}, {})
-        return cls(answer.bound.flows, {}, _BOUND[answer.why])
+        return cls(answer.bound.flows, {}, air_words.BOUND[answer.why])
 
     def put(self, say: air_words.Speaker, name: str, per: float, put: Callable[[float], str]) -> str:
         if name not in self.flows:
@@ -231,7 +296,7 @@ def _json_air(system: DuctSystem, solver: Solver, answer: SolveResult, view: Ass
             "suction_spread": _six(half.suction / of.pressure),
         }
     elif answer.bound is not None:
-        found |= {"bound": {"flow_is": _BOUND[answer.why], "flow": _six(answer.bound.flow / of.flow)}}
+        found |= {"bound": {"flow_is": air_words.BOUND[answer.why], "flow": _six(answer.bound.flow / of.flow)}}
     return {
         **found,
         "ducts": {

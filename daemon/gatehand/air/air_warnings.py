@@ -78,8 +78,8 @@ def _short_run_on(config: Config, least: LeastRunOn) -> list[AirWarning]:
     spins = f"the {least.spin_down:g} s spin-down, " if least.spin_down else ""
     text = (
         f"a run-on of {set_to:g} s is too short to clear the duct: dust takes up to {least.clearing:.1f} s to the "
-        f"collector {air_words.opened(least.gates)}, and {spins}twice that and 1 s make {least.wanted:.1f} s; "
-        f"set run_on = {least.least:g}"
+        f"collector {air_words.opened(least.gates)}, and {spins}twice that and 1 s come to {least.least:g} s in "
+        f"whole seconds; set run_on = {least.least:g}"
     )
     return [AirWarning(("tool", least.tool, "run_on"), text)]
 

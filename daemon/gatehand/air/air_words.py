@@ -1,6 +1,6 @@
 """Numbers, names and shortfalls as a person reads them, from the facts of `gatehand_air` alone."""
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Final
 
 from msgspec import Struct
@@ -69,6 +69,17 @@ def names(some: Collection[str]) -> str:
     return listed(sorted(some), last="and")
 
 
+MOST_NAMED: Final = 3
+"""Names in a row."""
+
+
+def few(some: Sequence[str], most: int = MOST_NAMED) -> str:
+    """The first of them, and how many more: "main, row and 4 more"."""
+    if len(some) <= most:
+        return listed(some, last="and")
+    return f"{', '.join(some[: most - 1])} and {len(some) - most + 1} more"
+
+
 def toml_list(gates: Sequence[str]) -> str:
     """Such as `["sweep", "planing"]`, in the order given."""
     return "[" + ", ".join(f'"{gate}"' for gate in gates) + "]"
@@ -131,7 +142,8 @@ def shortfalls(
     found = []
     for short, ducts in _grouped(assessment.shorts):
         hint = _helped(helped, say) if helped is not None and helped.slow.where in ducts else ""
-        found.append(air_sentence(assessment.gates if whole else None, short, collector, say, ducts) + hint)
+        gates, most = (assessment.gates, None) if whole else (None, MOST_NAMED)
+        found.append(air_sentence(gates, short, collector, say, ducts, most=most) + hint)
     return tuple(found)
 
 
@@ -143,7 +155,7 @@ def verdict(assessment: Assessment, say: Speaker) -> str:
     if settling := [s.where for s in short if s.settles]:
         text = f"sawdust settles in {_few(settling)}"
     elif short:
-        text = f"{_few([say.hood(s.where) if s.lack is Lack.HOOD_FLOW else s.where for s in short])} short"
+        text = _shorts(short, say)
     elif unknown is not None:
         return _UNKNOWN.get(unknown.why, "no answer")
     else:
@@ -151,9 +163,26 @@ def verdict(assessment: Assessment, say: Speaker) -> str:
     return f"{text} with a dirty filter" if all(s.dirty for s in short) else text
 
 
+def _shorts(short: Sequence[Short], say: Speaker) -> str:
+    """Such as "planing short", "planing short and row slow", "row slow": a hood gets too little, a duct is too slow."""
+    hoods = list(dict.fromkeys(say.hood(s.where) for s in short if s.lack is Lack.HOOD_FLOW))
+    ducts = [s.where for s in short if s.lack is Lack.SLOW_DUCT and s.where not in hoods]
+    return " and ".join(f"{_few(some)} {what}" for some, what in ((hoods, "short"), (ducts, "slow")) if some)
+
+
 def _few(some: Sequence[str]) -> str:
     """The first two of them, and how many more."""
     return names(some) if len(some) <= 2 else f"{some[0]} and {len(some) - 1} more"  # noqa: PLR2004
+
+
+BOUND: Final = {Why.BEYOND_CURVE: "over", Why.BEFORE_CURVE: "under"}
+"""The fan's flow against the end of its curve."""
+
+
+def over(answer: Unsolved, say: Speaker) -> str:
+    """What is known of the fan's flow where there is none: such as "over 1,400"."""
+    side = BOUND.get(answer.why)
+    return "?" if side is None else f"{side} {say.flow(answer.limit or 0.0, word=False)}"
 
 
 _UNKNOWN: Final = {
@@ -164,9 +193,18 @@ _UNKNOWN: Final = {
 
 
 def air_sentence(
-    gates: Collection[str] | None, short: Short, collector: str, say: Speaker, ducts: Sequence[str] = ()
+    gates: Collection[str] | None,
+    short: Short,
+    collector: str,
+    say: Speaker,
+    ducts: Sequence[str] = (),
+    *,
+    most: int | None = None,
 ) -> str:
-    """One shortfall; `gates` are named unless they are plain from where it stands. `ducts`: all that are slow alike."""
+    """One shortfall; `gates` are named unless they are plain from where it stands.
+
+    `ducts`: all that are slow alike, of which `most` are named.
+    """
     where = f"{opened(gates)} " if gates is not None else ""
     if short.dirty:
         where = f"{where}and a dirty filter " if where else "with a dirty filter "
@@ -182,17 +220,17 @@ def air_sentence(
             )
             return f"{text}: too close to call" if short.verdict is Verdict.CLOSE else text
         case Lack.SLOW_DUCT:
-            return f"{where}{_slow(short, ducts or [short.where], say)}"
+            return f"{where}{_slow(short, ducts or [short.where], say, most)}"
 
 
-def _slow(short: Short, ducts: Sequence[str], say: Speaker) -> str:
-    """Such as "main runs at 1,650 ft/min, not the 3,500 wanted: sawdust settles", and its milder form."""
-    what = f"{names(ducts)} {'runs' if len(ducts) == 1 else 'run'} at {say.velocity(short.found)}"
-    wanted = say.velocity(short.wanted, word=False)
+def _slow(short: Short, ducts: Sequence[str], say: Speaker, most: int | None) -> str:
+    """Such as "main runs at 1,650 ± 120 ft/min, not the 3,500 wanted: sawdust settles", and its milder forms."""
+    off, wanted = say.velocity(short.spread, word=False), say.velocity(short.wanted, word=False)
+    found = f"{say.velocity(short.found, word=False)} ± {off} {say.units.velocity_word}"
+    what = f"{few(sorted(ducts), most or len(ducts))} {'runs' if len(ducts) == 1 else 'run'} at {found}"
     if short.verdict is Verdict.CLOSE:
-        off = say.velocity(short.spread, word=False)
-        return f"{what} ± {off}, and {wanted} is wanted: too close to call"
-    return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'heavy dust may stay behind'}"
+        return f"{what}, and {wanted} is wanted: too close to call"
+    return f"{what}, not the {wanted} wanted: {'sawdust settles' if short.settles else 'dust may stay behind'}"
 
 
 def _helped(helped: Help, say: Speaker) -> str:
@@ -215,3 +253,18 @@ def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:
         else:
             found.append((short, [short.where]))
     return found
+
+
+def merged(rows: Iterable[list[str]]) -> Iterator[list[str]]:
+    """Ducts of one size that have the same air (a main of several lengths) in one row."""
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for first, *cells in rows:
+        kind, _, name = first.partition(" ")
+        name, _, size = name.rpartition(", ") if kind == "duct" else (name, "", "")
+        alike.setdefault((kind, size if kind == "duct" else name, *cells), []).append(name)
+    for (kind, size, *cells), names in alike.items():
+        yield [f"{kind} {names[0]}" if kind != "duct" else f"{_ducts_word(names)}, {size}", *cells]
+
+
+def _ducts_word(names: Sequence[str]) -> str:
+    return f"duct{'s' if len(names) > 1 else ''} {few(names)}"

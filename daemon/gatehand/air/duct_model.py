@@ -272,11 +272,18 @@ def _labels(ducts: Mapping[str, DuctTable], network: Network) -> dict[str, str]:
 
 
 def _demands(config: Config, collector: str, network: Network) -> tuple[GateDemand, ...]:
-    """Each tool with gates here; each gate with a button, opened by hand as a start, or without a tool."""
+    """Each tool with gates here, or whose hood no gate shuts; each gate with a button, opened by hand or toolless."""
     found = [
         GateDemand(Asker.TOOL, name, frozenset(tool.gates), tool.assist, _hoods(config, name, tool.gates, network))
         for name, tool in config.tool.items()
         if tool.gates and config.tool_collector(name) == collector
+    ]
+    found += [
+        GateDemand(Asker.TOOL, name, frozenset(), tool.assist, hoods)
+        for name, tool in config.tool.items()
+        if not tool.gates
+        and config.tool_collector(name) == collector
+        and (hoods := frozenset(hood for hood in network.always_open if name in _names_of(config, hood)))
     ]
     served = config.gates_of_tools()
     for name, gate in config.gate.items():

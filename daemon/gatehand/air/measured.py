@@ -11,7 +11,7 @@ from gatehand.air.air_words import significant
 from gatehand.air.duct_model import DuctSystem, duct_systems, plain_fan
 from gatehand.air.readings_file import Accuracy, Measured, MeasuredError, MeasuredReading
 from gatehand.config import Config
-from gatehand.config.ducts import Fan, FilterLoss
+from gatehand.config.ducts import SMALLEST, Fan, FilterLoss
 from gatehand.text import did_you_mean
 from gatehand_air.ducting import Ducting
 from gatehand_air.fit import Fit, NoFitError, StrangeReadingError, fit
@@ -27,8 +27,9 @@ class Fitted(Struct, frozen=True):
 
     Fields:
         numbers: of each measurement, which [[reading]] of the file it is from, from 1.
+        described: the fan as the config has it.
         state: how the filter was said to be.
-        taken: whether the fan is taken over: not where the fit is not plausible.
+        taken: whether the fan is taken over: not where the fit is not plausible, or the readings do not tell it.
         ignorance: how well all is known now.
         beyond: whether the filter takes more than a dirty one (1), or less than a clean one (-1): a state to be put
             right, so the config's figures stay.
@@ -39,6 +40,7 @@ class Fitted(Struct, frozen=True):
     system: DuctSystem
     readings: tuple[Measurement, ...]
     numbers: tuple[int, ...]
+    described: Fan
     state: str
     fit: Fit
     fan: Fan
@@ -141,14 +143,15 @@ def _fit(config: Config, system: DuctSystem, state: str, pairs: Sequence[tuple[i
         ) from None
     except NoFitError as error:
         raise MeasuredError(f"collector {system.collector}: {error}") from None
-    taken = found.fan_plausible and found.filter_plausible(dirty)
+    taken = found.told and found.fan_plausible and found.filter_plausible(dirty)
     beyond = _beyond(found, ducting)
-    fan = _fitted(plain_fan(config.fan[system.collector], system.units), found, None if beyond else state, system)
+    described = config.fan[system.collector]
+    fan = _fitted(plain_fan(described, system.units), found, None if beyond else state, system)
     known = PLAIN
     if taken:
         known = replace(PLAIN, fan=found.scale_off, filter=PLAIN.filter if beyond else found.filter_off)
     numbers = tuple(number for number, _ in pairs)
-    return Fitted(system, readings, numbers, state, found, fan, taken, known, beyond, otherwise)
+    return Fitted(system, readings, numbers, described, state, found, fan, taken, known, beyond, otherwise)
 
 
 def _beyond(found: Fit, ducting: Ducting) -> int:
@@ -249,6 +252,6 @@ def _fitted(fan: Fan, found: Fit, state: str | None, system: DuctSystem) -> Fan:
     lost = found.filter.factor * (at * system.units.flow) ** found.filter.exponent / system.units.pressure
     ratio = old.dirty / old.clean if old is not None and old.clean > 0 else 1.0
     clean, dirty = (lost, lost * ratio) if state == "clean" else (lost / ratio, lost)
-    shown = significant(clean, DIGITS)
-    loss = FilterLoss(clean=shown, dirty=max(significant(dirty, DIGITS), shown), at=at, exponent=found.filter.exponent)
+    shown, most = (significant(one, DIGITS) if one >= SMALLEST else 0.0 for one in (clean, dirty))
+    loss = FilterLoss(clean=shown, dirty=max(most, shown), at=at, exponent=found.filter.exponent)
     return fan.model_copy(update={"curve": curve, "filter_loss": loss})

@@ -6,11 +6,13 @@ from typing import Any, Final
 
 from gatehand.air.air_words import opened, significant
 from gatehand.air.measured import DIGITS, Fitted, distance, shown, unit_of, what_of
+from gatehand.config.check_air import GREATEST_ENTRY, GREATEST_FACTOR
 from gatehand.config.ducts import Fan
 from gatehand.terminal import columns
 from gatehand.text import listed, named
 from gatehand_air.fit import LEAST_SCALE, MOST_SCALE, Fault
 from gatehand_air.fit_state import Place, Suspect
+from gatehand_air.fittings import MATERIALS
 from gatehand_air.readings import ACCURACY, PROFILE, PROFILE_SPREAD, Piece, Quantity
 from gatehand_air.spread import PLAIN
 
@@ -21,15 +23,15 @@ NOISY: Final = 1.5
 """Times their accuracy: how far readings err before it is worth a remark."""
 _FINE: Final = 0.02
 """Half-widths from which on a percentage is shown whole."""
-_MORE: Final = "something lies in it, a gate is not fully open, or a hose is not stretched"
-_MORE_AT_HOOD: Final = (
-    "something blocks the hood, its gate is not fully open, or hood and machine lose more than described"
-)
-_LESS: Final = "it is wider, shorter or smoother than described, or air comes in on the way"
-_LOOK_AGAIN: Final = (
-    "That is not plausible, so the fan is not taken over and nothing below changes. Look again at the units of the"
-    " readings, at the gates that were open, and at the curve."
-)
+_LESS: Final = "it is wider, shorter or smoother than described, or air comes in on the way (a hose off, a leak)"
+_NOT_TAKEN: Final = "so the fan is not taken over and nothing below changes"
+_LOOK_AGAIN: Final = "Look again at the units of the readings, at the gates that were open, and at the curve."
+_MORE_READINGS: Final = "Give more readings: a flow and the suction for 2 or 3 sets of gates."
+_FACTOR: Final = 2.0
+"""From which on a reading is off by a factor, and no longer by percents."""
+_WHOLE: Final = 10.0
+"""From which on that is a whole number."""
+_FAR: Final = 1000.0
 
 
 def fit_as_text(fitted: Fitted) -> str:
@@ -38,10 +40,16 @@ def fit_as_text(fitted: Fitted) -> str:
     head = f"collector {collector}, fitted to {named(len(fitted.readings), 'reading')}, {found.spare} to spare"
     lines = [f"{head}: {_figures(fitted)}", *columns(_rows(fitted), "  ")]
     lines += [f"  {line}" for line in _sentences(fitted)]
-    if rows := _places(fitted):
-        lines += ["  the ducts by these readings, each ± for 19 of 20:", *columns(rows, "  ")]
+    places = found.places
+    telling = [place for place in places if place.off or not (place.piece.first and place.piece.last)]
+    if telling:
+        lines += ["  the ducts by these readings, each ± for 19 of 20:", *columns(_places(fitted, telling), "  ")]
+    if silent := len(places) - len(telling):
+        more = "more " if telling else ""
+        lose = "loses" if silent == 1 else "lose"
+        lines.append(f"  {named(silent, f'{more}duct')} {lose} as much as described, as far as these readings tell")
     if fitted.taken:
-        lines += [f"  {line}" for line in _toml(collector, fitted.fan)]
+        lines += [f"  {line}" for line in (_in_place_of(fitted), *_toml(collector, fitted.fan))]
     return "\n".join([*lines, ""])
 
 
@@ -74,7 +82,7 @@ def fit_as_json(fitted: Fitted) -> dict[str, Any]:
                 **({"at": _four(one.at / of.length)} if one.kind is Quantity.TAP else {}),
                 "measured": _four(one.value / unit_of(fitted.system, one.kind)),
                 "fitted": _four(after / unit_of(fitted.system, one.kind)),
-                "off": _four(after / one.value - 1),
+                "off": _four(one.value / after - 1),
                 "accuracy": _four(one.accuracy),
                 "left_out": i in left_out,
             }
@@ -125,6 +133,8 @@ def _filter_flow(fitted: Fitted) -> float:
 def _figures(fitted: Fitted) -> str:
     """What was fitted and how sure it is."""
     found, say = fitted.fit, fitted.system.say
+    if not found.told:
+        return "these readings do not tell what the fan gives"
     fan = f"the fan gives {_percents(found.scale, found.scale * found.scale_off)} of its curve"
     if found.with_filter:
         at = _filter_flow(fitted)
@@ -149,8 +159,13 @@ def _rows(fitted: Fitted) -> list[list[str]]:
     for i, (one, before, after) in enumerate(zip(fitted.readings, found.before, found.after, strict=True)):
         cells = [shown(fitted.system, one.kind, value) for value in (one.value, before, after)]
         note = "left out" if i in left_out else ""
-        rows.append([_reading(fitted, i), *cells, f"{100 * (after / one.value - 1):+.1f} %", note])
+        rows.append([_reading(fitted, i), *cells, _signed(one.value / after - 1), note])
     return rows
+
+
+def _signed(part: float) -> str:
+    """In percents; nothing has no sign."""
+    return f"{0.0 if (shown := round(100 * part, 1)) == 0 else shown:{'+' if shown else ''}.1f} %"
 
 
 def _reading(fitted: Fitted, at: int) -> str:
@@ -179,17 +194,21 @@ def _sentences(fitted: Fitted) -> Iterator[str]:
         )
     if found.noise > NOISY:
         yield (
-            f"the readings scatter by a factor of {found.noise:.1f} beyond their accuracy: a reading, a duct's"
-            " description or a leak wants another look"
+            f"the readings differ {found.noise:.1f} x as much as their accuracy allows: look again at each reading, at"
+            " how the ducts are described, and for a leak"
         )
     yield from (_fault(fitted, fault) for fault in found.faults)
+    if not found.told:
+        why = f"That does not tell what the fan gives, {_NOT_TAKEN}."
+        yield f"{why} {_LOOK_AGAIN if found.noise > NOISY else _MORE_READINGS}"
+        return
     yield from _fan_off(fitted)
     yield from _filter_off(fitted)
     if fitted.otherwise is not None:
         other = "dirty" if fitted.state == "clean" else "clean"
         yield f"if the filter was {other}, these readings mean {100 * fitted.otherwise:.0f} % of the fan's curve"
     if not fitted.taken:
-        yield _LOOK_AGAIN
+        yield f"That is not plausible, {_NOT_TAKEN}. {_LOOK_AGAIN}"
         return
     filter_, instead = ("", f"{100 * PLAIN.fan:.0f} %")
     if found.with_filter and not fitted.beyond:
@@ -248,31 +267,64 @@ def _fault(fitted: Fitted, fault: Fault) -> str:
     others = ""
     if fault.others:
         others = f"; {listed([_suspect(fitted, other) for other in fault.others])} would explain it as well"
-    with_it = f"with it the fan would give {100 * fault.scale:.0f} % of its curve"
+    with_it = "with it no fan would fit"
+    if fault.scale <= _FACTOR * MOST_SCALE:
+        with_it = f"with it the fan would give {100 * fault.scale:.0f} % of its curve"
     if fault.what.reading is not None:
         way = "too high" if fault.off > 0 else "too low"
+        again = "measure it again with these gates open"
+        off = f"off by {100 * abs(fault.off):.0f} % ({way}), the others"
+        if not 1 / _FACTOR < 1 + fault.off < _FACTOR:
+            off, again = f"{way} by {_factor(1 + fault.off)}, the others are off", f"look at its unit, or {again}"
         return (
-            f"reading {_reading(fitted, fault.what.reading)} alone is off by {100 * abs(fault.off):.0f} % ({way}), the"
-            f" others by {100 * fault.rest:.1f} %: it is left out of these figures ({with_it}){others};"
-            " measure it again"
+            f"reading {_reading(fitted, fault.what.reading)} alone is {off} by {100 * fault.rest:.1f} %: it is left"
+            f" out of these figures ({with_it}){others}; {again}"
         )
     place = next((p for p in fitted.fit.places if p.piece == fault.what.piece), None)
+    if place is None and fault.what.piece is not None:
+        piece = _piece(fitted, fault.what.piece)
+        return f"{piece} does not lose what is described: its loss was fitted ({with_it}){others}"
     if place is None:
         return f"the filter does not take what is described: its loss was fitted ({with_it}){others}"
-    more = place.found > place.described
-    advice = _LESS if not more else _MORE_AT_HOOD if place.piece.hood else _MORE
-    return f"{_lost(fitted, place)}: {advice}{others}; {_as_it_is(place)}"
+    advice = _more(fitted, place.piece) if place.found > place.described else _LESS
+    return f"{_lost(fitted, place)}: {advice}{others}; {_as_it_is(fitted, place)}"
 
 
-def _as_it_is(place: Place) -> str:
+def _more(fitted: Fitted, piece: Piece) -> str:
+    """What may be amiss where a piece loses more than described."""
+    duct = fitted.system.ducting.network.duct(piece.duct)
+    gate = ["its gate is not fully open"] if duct.gate is not None else []
+    if piece.hood:
+        return _ways(["something blocks the hood", *gate, "hood and machine lose more than described"])
+    hose = ["the hose is not stretched"] if duct.roughness >= MATERIALS["flex"].roughness else []
+    return _ways(["something lies in it", *gate, *hose, "it has fittings that are not described"])
+
+
+def _ways(clauses: Sequence[str]) -> str:
+    return f"{', '.join(clauses[:-1])}, or {clauses[-1]}"
+
+
+def _factor(times: float) -> str:
+    """How many times too high or too low."""
+    factor = max(times, 1 / max(times, 1 / _FAR))
+    return (
+        "far" if factor >= _FAR else f"a factor of {factor:,.0f}" if factor >= _WHOLE else f"a factor of {factor:.1f}"
+    )
+
+
+def _as_it_is(fitted: Fitted, place: Place) -> str:
     """How the config would describe what was found, should it stay so."""
-    if place.piece.hood and not place.piece.last:
-        told = f"entry = {max(place.found, 0.0) / place.dynamic:.2f} for that hood"
-    elif (more := (place.found - place.described) / place.dynamic) > 0:
-        told = f"{{ k = {more:.2f} }} more among the fittings of {place.piece.duct}"
+    counted, more = "the verdicts below count it as described", (place.found - place.described) / place.dynamic
+    entry = fitted.system.ducting.network.duct(place.piece.duct).entry
+    if place.piece.hood and not place.piece.last and entry is not None:
+        told, most = f"entry = {max(entry + more, 0.0):.2f} for that hood", GREATEST_ENTRY - entry
     else:
-        return "the verdicts below count it as described"
-    return f"the verdicts below count it as described; should it stay so, that is {told}"
+        told, most = f"{{ k = {more:.2f} }} more, first among the fittings of {place.piece.duct}", GREATEST_FACTOR
+        if more <= 0:
+            return counted
+    if more > most:
+        return f"{counted}; that is more than a gate loses that is three quarters shut: look at the readings' units"
+    return f"{counted}; should it stay so, that is {told}"
 
 
 def _lost(fitted: Fitted, place: Place) -> str:
@@ -280,7 +332,8 @@ def _lost(fitted: Fitted, place: Place) -> str:
     say = fitted.system.say
     found = f"{say.pressure(place.found, word=False)} ± {say.pressure(place.found_off)}"
     described = f"{say.pressure(place.described, word=False)} ± {say.pressure(place.described_off, word=False)}"
-    what = "" if place.piece.hood else "the stretch "
+    whole = place.piece.first and place.piece.last
+    what = "" if place.piece.hood or whole else "the stretch of "
     where = f"{opened(place.gates)} " if place.gates else ""
     return f"{where}{what}{_piece(fitted, place.piece)} loses {found}, as described {described}"
 
@@ -304,11 +357,9 @@ def _piece(fitted: Fitted, piece: Piece) -> str:
     return f"{piece.duct} between {start} and {end}"
 
 
-def _places(fitted: Fitted) -> list[list[str]]:
+def _places(fitted: Fitted, places: Sequence[Place]) -> list[list[str]]:
     """What the readings say of single pieces better than the description does."""
-    say, places = fitted.system.say, fitted.fit.places
-    if not places:
-        return []
+    say = fitted.system.say
     rows = [["", "open", "flow", "loses", "as described", ""]]
     for place in places:
         found = f"{say.pressure(place.found, word=False)} ± {say.pressure(place.found_off, word=False)}"
@@ -329,6 +380,17 @@ def _entry(place: Place) -> str:
 
 def _joined(notes: Sequence[str]) -> str:
     return ", ".join(filter(None, notes))
+
+
+def _in_place_of(fitted: Fitted) -> str:
+    """Where the lines for the config go, and what else there changes with them."""
+    told, old = fitted.system.collector, fitted.described
+    text = (
+        f"for the config, in the place of its [fan.{told}] (there a curve counts as known to ± {100 * PLAIN.fan:.0f} %)"
+    )
+    if gone := [key for key in ("measured", "speed") if getattr(old, key) is not None]:
+        text += f", without {listed(gone, last='and')}, as this curve is fan static pressure at the speed it runs at"
+    return f"{text}:"
 
 
 def _toml(collector: str, fan: Fan) -> Iterator[str]:

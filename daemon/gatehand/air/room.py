@@ -16,7 +16,10 @@ from gatehand_air.ducting import Lack
 from gatehand_air.gate_sets import GateDemand
 from gatehand_air.headroom import FilterRoom, MachineRoom, filter_room, machine_room
 
+MOST_NAMED: Final = 4
+"""Tools with the same room that a row names."""
 NOTHING: Final = "nothing"
+UNKNOWN: Final = "?"
 
 
 class Behind(Struct, frozen=True):
@@ -28,7 +31,10 @@ class Behind(Struct, frozen=True):
 
 
 class Room(Struct, frozen=True):
-    """One demand alone. `at`: the flow, m3/s, at which the config gives the filter's loss, Pa clean and dirty."""
+    """One demand alone. `at`: the flow, m3/s, at which the config gives the filter's loss, Pa clean and dirty.
+
+    `most`: what the fan gives at the most, Pa.
+    """
 
     demand: GateDemand
     machines: tuple[Behind, ...]
@@ -37,6 +43,7 @@ class Room(Struct, frozen=True):
     clean: float
     dirty: float
     exponent: float
+    most: float
 
 
 def rooms(system: DuctSystem) -> tuple[Room, ...]:
@@ -55,7 +62,8 @@ def rooms(system: DuctSystem) -> tuple[Room, ...]:
         at = system.filter_at
         flow = at if at is not None else room.flow if room is not None else 0.0
         clean, dirty = ducting.clean_filter.at(flow)[0], ducting.dirty_filter.at(flow)[0]
-        found.append(Room(demand, tuple(machines), room, at, clean, dirty, ducting.clean_filter.exponent))
+        most = max(pressure for _, pressure in ducting.fan.points)
+        found.append(Room(demand, tuple(machines), room, at, clean, dirty, ducting.clean_filter.exponent, most))
     return tuple(found)
 
 
@@ -64,16 +72,17 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
     if not found:
         return
     first = found[0]
-    at = f" at {say.flow(first.at)}" if first.at is not None else ""
-    now = f" (clean {say.bare_pressure(first.clean)}, dirty {say.bare_pressure(first.dirty)})" if first.at else ""
-    yield "room before something falls short, each alone:"
-    unit = say.units.pressure_word
-    rows = [["", f"its machine may lose, {unit}, dirty filter", f"the filter may lose{at}, {unit}{now}", ""]]
+    now = f"loses {say.bare_pressure(first.clean)} clean, {say.bare_pressure(first.dirty)} dirty"
+    at = f"; at {say.flow(first.at)} the filter {now}" if first.at is not None else ""
+    yield f"room before something falls short, each alone ({say.units.pressure_word}{at}):"
+    rows = [["", "its machine may lose", "the filter may lose", ""]]
     alike: dict[tuple[str, ...], list[str]] = {}
     for room in found:
-        alike.setdefault((*_machines(room, say), *_filter(room, say)), []).append(air_words.asker(room.demand))
-    rows += [[", ".join(who), *cells] for cells, who in alike.items()]
+        alike.setdefault((*_machines(room, say), *filter_cells(room, say)), []).append(air_words.asker(room.demand))
+    rows += [[air_words.few(who, MOST_NAMED), *cells] for cells, who in alike.items()]
     yield from columns(rows, "  ")
+    if first.dirty > first.clean:
+        yield "What a machine may lose is told with the dirty filter."
     if any(machine.machine is None for room in found for machine in room.machines):
         yield "What a machine loses inside is not known until its hood has machine_loss; its maker or a gauge tells it."
 
@@ -85,7 +94,7 @@ def _machines(room: Room, say: air_words.Speaker) -> list[str]:
         if one.room is not None:
             left = _left(one.room.loss, one.room.spread, say)
             left += "" if left == NOTHING else f" at {say.flow(one.room.flow)}"
-            given = "" if one.machine is None else f", and loses {say.pressure(one.machine * one.room.flow**2)}"
+            given = "" if one.machine is None else f" (it loses {say.bare_pressure(one.machine * one.room.flow**2)})"
         parts.append(f"{left}{given}" if len(room.machines) == 1 else f"{say.hood(one.hood)} {left}{given}")
     return ["; ".join(parts) or "-"]
 
@@ -97,15 +106,18 @@ def _left(loss: float, off: float, say: air_words.Speaker) -> str:
     return f"perhaps {say.pressure(loss + off, word=False)}" if loss + off > 0 else NOTHING
 
 
-def _filter(room: Room, say: air_words.Speaker) -> list[str]:
+def filter_cells(room: Room, say: air_words.Speaker) -> list[str]:
+    """What the filter may lose, and what falls short then."""
     left = room.filter
     if left is None:
-        return ["?", "the fan's curve does not tell"]
+        return [UNKNOWN, "the fan's curve does not tell"]
     flow = room.at if room.at is not None else left.flow
     loss, off = (left.carried(each, flow, room.exponent) for each in (left.loss, left.spread))
     where = f"the hood at {say.hood(left.where)}" if left.lack is Lack.HOOD_FLOW else f"duct {left.where}"
     if loss + off <= 0:
         return [NOTHING, f"{where} falls short without any filter"]
+    if loss - off > room.most:
+        return [f"over {say.bare_pressure(room.most)}", f"all that the fan gives; {where} would fall short first"]
     unit = "" if room.at is not None else f" at {say.flow(flow)}"
     return [f"{_left(loss, off, say)}{unit}", f"then {where} falls short"]
 

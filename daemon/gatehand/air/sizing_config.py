@@ -81,6 +81,9 @@ def _set_keys(table: DuctTable, of: str | None = None) -> dict[str, Any]:
     """The keys that were written, those apart that the sizing gives."""
     written: dict[str, Any] = table.model_dump(exclude_unset=True)
     if of is not None:
-        return dict(written[of])
+        keys = dict(written[of])
+        if (machine := keys.get("machine_loss")) is not None and machine["loss"] == 0:
+            keys["machine_loss"] = 0  # as it was written: nothing, at any flow
+        return keys
     ours = ("into", "diameter", "length", "fittings", "gate", "hood")
     return {key: value for key, value in written.items() if key not in ours}

@@ -124,8 +124,15 @@ class SizeFile(TomlTable):
     """The fan to check, as [fan.NAME] in the config."""
     filter_loss: FilterLoss | None = None
     """The filter's loss, where there is no fan yet."""
-    run: Annotated[dict[Name, RunTable], Field(min_length=1)]
-    """The runs by name: a tree."""
+    run: dict[Name, RunTable] = Field(default_factory=dict)
+    """The runs by name: a tree, of one at least."""
+
+    @model_validator(mode="after")
+    def _some_run(self) -> "SizeFile":
+        if not self.run:
+            text = "there is no duct to size: describe each run in a table [run.NAME], with its length"
+            raise fail(codes.BAD_DUCT, text)
+        return self
 
     @model_validator(mode="after")
     def _one_filter(self) -> "SizeFile":

@@ -1,6 +1,6 @@
 """What `airflow --size` prints: diameters, what the fan has to give, what does not hold, the bill of parts, tables."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 from gatehand.air import air_words
@@ -12,7 +12,7 @@ from gatehand.text import listed, named
 from gatehand_air.fan_need import Asked, Need
 from gatehand_air.fittings import DUSTS, FITTINGS, MATERIALS, by_port
 from gatehand_air.friction import area
-from gatehand_air.layout import SAME, Kind, Part, bill
+from gatehand_air.layout import SAME, Kind, Part, Reducer, bill
 from gatehand_air.properties import STANDARD
 from gatehand_air.sizing import FASTEST, Cure, Fast, Sized
 
@@ -24,7 +24,12 @@ Local rules come first; beyond a hobby shop ask someone competent."""
 ADVISED: Final = "DGUV 209-044 [pub]"
 DENSITY_MATTERS: Final = 0.01
 MOST_SHOWN: Final = 12
-MOST_CURES: Final = 6
+MOST_GIVEN: Final = 5000.0
+"""Pa: hardly a collector of a small shop gives more (common practice, no published source)."""
+MOST_TOLD: Final = 4
+"""Remarks of one kind; programs get all."""
+FEW: Final = 3
+"""Names in a row."""
 _PLURAL: Final = {
     Kind.DUCT: "straight duct",
     Kind.HOSE: "hose",
@@ -97,8 +102,9 @@ def _ducts(answer: Answer) -> Iterator[str]:
     """One line for each run: its size, how slow its air gets, of what its dust wants, and where it carries most."""
     say, of = answer.say, answer.job.units
     flow, speed = of.flow_word, of.velocity_word
-    heads = "duct", "size", _length_word(answer), f"wants {flow}", "slowest", f"of {speed}", f"most {flow}", speed
-    rows = [[*heads, of.pressure_word, "with"]]
+    slow = f"slowest {speed}", f"wanted {speed}"
+    most = f"most {flow}", f"then {speed}", f"loses {of.pressure_word}", "with"
+    rows = [["duct", "size", _length_word(answer), f"wants {flow}", *slow, *most]]
     for run in answer.sized.laid.runs:
         size = say.diameter(answer.sized.laid.sizes[run.name])
         length = f"{(run.length + run.hose) / of.length:.4g}"
@@ -134,10 +140,12 @@ def _fan(answer: Answer) -> Iterator[str]:
     sized, say, of = answer.sized, answer.say, answer.job.units
     filtered = answer.job.plan.dirty.factor > 0
     with_ = f"fan needed ({of.flow_word}, {of.pressure_word})"
-    rows = [[with_, "flow", "ducts", "filter clean", "dirty", "fan static", "up to", "static at the inlet", "sets it"]]
+    filter_ = ("filter clean", "dirty") if filtered else ()
+    rows = [[with_, "flow", "ducts", *filter_, "fan static", "up to", "static at the inlet", "sets it"]]
     shown_needs = _shown(sized.needs)
     for need in shown_needs:
-        cells = (need.ducts, need.clean, need.dirty, need.pressure, need.most, need.suction)
+        lost = (need.clean, need.dirty) if filtered else ()
+        cells = (need.ducts, *lost, need.pressure, need.most, need.suction)
         shown = [say.pressure(each, word=False) for each in cells]
         rows.append([_who(need.asked), say.flow(need.flow, word=False), *shown, need.hardest])
     yield from columns(rows)
@@ -149,9 +157,16 @@ def _fan(answer: Answer) -> Iterator[str]:
     hard = f"{say.pressure(sized.hardest.pressure, word=False)} ± {say.pressure(sized.hardest.half)}"
     above = listed(points, last="and")
     yield f"Look for a fan whose curve{here} passes above {above} ({_who(sized.hardest.asked)}: {hard})"
+    if sized.hardest.most > MOST_GIVEN:
+        about = "20 in.w.g." if of.name == "us" else say.pressure(MOST_GIVEN)
+        most = f"hardly a small shop's collector gives over {about} [practice]"
+        yield f"  {most}: take wider ducts, shorter runs, or fewer tools at once"
     if not filtered:
         yield "  no filter is in it: add what its maker says that it loses when it is dirty"
-    yield from (f"  your fan: {line}" for line in _checked(answer))
+    told = [*_checked(answer)]
+    yield from (f"  your fan: {line}" for line in told[:MOST_SHOWN])
+    if left := len(told[MOST_SHOWN:]):
+        yield f"  and {named(left, 'line')} more of that kind; --json has all"
 
 
 def _shown(needs: Sequence[Need]) -> list[Need]:
@@ -170,61 +185,82 @@ def _edge(needs: Sequence[Need]) -> list[Need]:
 
 
 def _checked(answer: Answer) -> Iterator[str]:
-    """How the fan that is there does: where all is well or too close to call in one line, else by set what is worst."""
+    """How the fan that is there does: where all is well or too close to call in one line, else by what is worst."""
     by_verdict: dict[str, list[str]] = {}
+    by_worst: dict[str, list[str]] = {}
     for need, assessment in zip(answer.sized.needs, answer.checked, strict=False):
         if not assessment.fails:
             verdict = "too close to call" if assessment.shorts else "well"
             by_verdict.setdefault(verdict, []).append(_who(need.asked))
-    for verdict, who in by_verdict.items():
-        yield f"{verdict} with {'; '.join(who)}"
-    for need, assessment in zip(answer.sized.needs, answer.checked, strict=False):
-        if assessment.fails:
-            worst = min(assessment.fails, key=lambda short: short.share if short.wanted else 0.0)
-            text = air_words.air_sentence(None, worst, answer.job.collector, answer.say)
-            yield f"{_who(need.asked)}: {text}"
+            continue
+        worst = min(assessment.fails, key=lambda short: short.share if short.wanted else 0.0)
+        text = air_words.air_sentence(None, worst, answer.job.collector, answer.say)
+        if not answer.job.config.duct:  # in a file of runs the fan has no name
+            text = text.replace(f"[fan.{answer.job.collector}]", "[fan]")
+        by_worst.setdefault(text, []).append(_who(need.asked))
+    yield from (f"{'; '.join(who)}: {verdict}" for verdict, who in by_verdict.items())
+    yield from (f"{'; '.join(who)}: {text}" for text, who in by_worst.items())
 
 
-def _remarks(answer: Answer) -> Iterator[str]:
-    """What does not hold by itself, what helps, and what was done."""
+def _remarks(answer: Answer, most: int | None = MOST_TOLD) -> Iterator[str]:
+    """What does not hold by itself, what helps, and what was done; of each kind so many at most."""
     sized, say = answer.sized, answer.say
-    cures = sorted(sized.cures, key=lambda cure: cure.slow.share)
-    yield from (_cure(answer, cure) for cure in cures[:MOST_CURES])
-    if left := len(cures[MOST_CURES:]):
+    alone = {(one.asked.who[0], one.run) for one in sized.slow if len(one.asked.who) == 1}
+    cures = [cure for cure in sorted(sized.cures, key=lambda cure: cure.slow.share) if not _is_told(cure, alone)]
+    yield from (_cure(answer, cure) for cure in cures[:most])
+    if left := len(cures[len(cures) if most is None else most :]):
         yield f"{named(left, 'set')} more of that kind, each less slow; --json has all"
-    if (other := sized.narrower) is not None:
+    other = sized.narrower
+    if other is not None and (most is None or other.need.most <= max(MOST_GIVEN, sized.hardest.most)):
         slow = {one.run for one in sized.slow}
-        trunks = listed((f"{r} in {say.diameter(each)}" for r, each in other.sizes.items() if r in slow), last="and")
+        by_size: dict[str, list[str]] = {}
+        for run, size in other.sizes.items():
+            if run in slow:
+                by_size.setdefault(say.diameter(size), []).append(run)
+        trunks = listed([f"{_few(runs)} in {size}" for size, runs in by_size.items()], last="and")
         asks = f"{say.pressure(other.need.most)} with {_who(other.need.asked)}"
         fast = (
             "" if other.fastest is None else f", and {other.fastest.piece} runs at {say.velocity(other.fastest.found)}"
         )
         yield f"the other way is a narrower trunk, {trunks}, and nothing wider that runs into it: it takes {asks}{fast}"
-    yield from _ports(answer)
-    yield from _fast(answer)
+    ports = [*_ports(answer)]
+    yield from ports[:most]
+    if left := len(ports[len(ports) if most is None else most :]):
+        yield f"{named(left, 'port')} more, too narrow as well; --json has all"
+    yield from _fast(answer, most)
     if (beyond := sized.beyond) is not None:
         asks = f"{say.flow(beyond.flow)} at {say.pressure(beyond.most)}"
         who = listed(beyond.asked.who, last="and")
         yield f"max_open = {sized.max_open} lets {who} run together too; nothing here is made for it: it takes {asks}"
 
 
+def _is_told(cure: Cure, alone: Collection[tuple[str, str]]) -> bool:
+    """Whether the run is as slow with one of them alone, of whom it is told."""
+    return len(cure.slow.asked.who) > 1 and any((who, cure.slow.run) in alone for who in cure.slow.asked.who)
+
+
+def _few(names_: Sequence[str]) -> str:
+    """The first of them, and how many more."""
+    if len(names_) <= FEW:
+        return listed(names_, last="and")
+    return f"{', '.join(names_[: FEW - 1])} and {len(names_) - FEW + 1} more"
+
+
 def _cure(answer: Answer, cure: Cure) -> str:
-    """Which run is slow, what is done about it, and what the other way would cost."""
+    """Which run would be slow, what is done about it, and what the other way would cost."""
     say, slow, need = answer.say, cure.slow, cure.need
-    alone = " alone" if len(slow.asked.who) == 1 else ""
-    runs = f"{slow.run} runs at {say.velocity(slow.found)}, not the {say.velocity(slow.wanted, word=False)} wanted"
+    one = len(slow.asked.who) == 1
+    runs = f"{slow.run} would run at {say.velocity(slow.found)}, not the {say.velocity(slow.wanted, word=False)} wanted"
     draws = f"the fan draws {say.flow(need.flow)} at {say.pressure(need.most)}"
     other = "" if cure.other is None else say.pressure(cure.other.most)
     if need.asked.assist:
-        done = f"{names(need.asked.assist)} {'opens' if len(need.asked.assist) == 1 else 'open'} as well, and {draws}"
-        cost = f" (more air without it takes {other})" if other else ""
+        done = f"{names(need.asked.assist)} {'opens' if len(need.asked.assist) == 1 else 'open'} as well"
+        cost = f" (more air instead takes {other})" if other else ""
     else:
-        wider = [f"{run} in {say.diameter(size)}" for run, size in cure.wider.items()]
-        done = f"{listed(wider, last='and') if wider else 'more air'}: {draws}"
-        cost = (
-            f" (with {names(cure.other.asked.assist)} open as well it takes {other})" if cure.other is not None else ""
-        )
-    return f"{_who(slow.asked)}{alone}: {runs}; the cure is {done}{cost}"
+        wider = [f"{run} is {say.diameter(size)} wide" for run, size in cure.wider.items()]
+        done = listed(wider, last="and") if wider else f"{'it gets' if one else 'they get'} more air"
+        cost = "" if cure.other is None else f" (opening {names(cure.other.asked.assist)} instead takes {other})"
+    return f"{_who(slow.asked)}{' alone' if one else ''}: {runs}; so {done}, and {draws}{cost}"
 
 
 def _ports(answer: Answer) -> Iterator[str]:
@@ -240,7 +276,7 @@ def _ports(answer: Answer) -> Iterator[str]:
             yield f"{piece.run}: a port of {port} is narrow for {flow}; it takes {say.flow(takes.flow)} ({takes.why})"
 
 
-def _fast(answer: Answer) -> Iterator[str]:
+def _fast(answer: Answer, most: int | None) -> Iterator[str]:
     """Where a duct howls, in one line; and from which flow on the next size of a drop would carry its dust."""
     sized, say = answer.sized, answer.say
     fastest: dict[str, Fast] = {}
@@ -250,13 +286,17 @@ def _fast(answer: Answer) -> Iterator[str]:
         ):
             fastest[one.piece] = one
     alike: dict[tuple[Asked, str], list[Fast]] = {}
-    for one in fastest.values():
+    for one in sorted(fastest.values(), key=lambda one: -one.found):
         alike.setdefault((one.asked, say.velocity(one.found)), []).append(one)
-    if alike:
-        runs = [f"{names([f.piece for f in some])} {v} with {_who(who)}" for (who, v), some in alike.items()]
+    shown = [*alike.items()][:most]
+    if shown:
+        runs = [f"{_few([f.piece for f in some])} at {v} ({_who(who)})" for (who, v), some in shown]
+        left = len(fastest) - sum(len(some) for _, some in shown)
+        more = [f"and {named(left, 'duct')} more, each less fast"] if left else []
         metres = "" if answer.job.units.name == "metric" else f" ({FASTEST:g} m/s)"
         limit = f"{say.velocity(FASTEST)}{metres}, the most that {ADVISED} advises"
-        yield f"faster than {limit}: {'; '.join([*runs, *_wider(answer, fastest.values())])}"
+        wider = _wider(answer, [one for _, some in shown for one in some])
+        yield f"faster than {limit}: {'; '.join([*runs, *more, *wider])}"
 
 
 def _wider(answer: Answer, fast: Iterable[Fast]) -> Iterator[str]:
@@ -313,7 +353,8 @@ def _sources(answer: Answer) -> str:
     said += [f"{each}: {FITTINGS[each].source}" for each in used if each in FITTINGS]
     said += [f"{each}: {MATERIALS[each].source}" for each in dict.fromkeys(piece.material for piece in pieces)]
     said += [f"{each}: {DUSTS[each].source}" for each in dict.fromkeys(answer.job.dusts.values())]
-    said.append("reducers: a cone of 30 degrees [practice]")
+    if any(isinstance(each, Reducer) for piece in pieces for each in piece.fittings):
+        said.append("reducers: a cone of 30 degrees [practice]")
     said.append("±: loss factors known to 30 %, hood entries to 50 %, roughness by half, a filter to 30 % [practice]")
     if not answer.job.sold_said:
         said.append("sizes: those commonly sold [practice], unless a file says sold = [...]")
@@ -375,7 +416,7 @@ def _json(answer: Answer) -> dict[str, Any]:
             }
             for each in sized.cures
         ],
-        "remarks": [*_remarks(answer)],
+        "remarks": [*_remarks(answer, None)],
         "fan": [
             {"open": sorted(each.gates), "short": list(air_words.shortfalls(each, answer.job.collector, answer.say))}
             for each in answer.checked

@@ -10,8 +10,8 @@ from gatehand.config.ducts import DuctTable
 from gatehand.config.tables import CollectorTable, GateTable
 from gatehand.text import toml_text
 from gatehand_air.ducting import Assessment
-from gatehand_air.fittings import kind_of
-from gatehand_air.layout import HOSE, TAPER, Piece, PieceFitting, Reducer
+from gatehand_air.fittings import default_flow, kind_of
+from gatehand_air.layout import HOSE, SAME, TAPER, Piece, PieceFitting, Reducer
 from gatehand_air.sizing import Sized
 
 _DIGITS: Final = 6
@@ -39,8 +39,12 @@ def _table(job: Job, piece: Piece) -> dict[str, Any]:
         hood = dict(job.hoods.get(piece.run, {}))
         tools = hood.get("tool", [])
         named = [tools] if isinstance(tools, str) else tools
-        if "flow" not in hood and any(kind_of(tool) is None for tool in named):  # a default by port changes with it
-            hood["flow"] = _rounded(piece.opening.flow / of.flow)
+        default = default_flow(tuple(named), piece.diameter)
+        by_port = "flow" not in hood and any(kind_of(tool) is None for tool in named)
+        if by_port and (
+            default is None or abs(default.flow / piece.opening.flow - 1) > SAME
+        ):  # it changes with the port
+            hood["flow"] = float(f"{piece.opening.flow / of.flow:.4g}")
         found["hood"] = hood
     return found
 
@@ -63,12 +67,21 @@ def as_toml(job: Job, sized: Sized) -> Iterator[str]:
     """One line for each duct, and what else the config needs as remarks, for those tables are there already."""
     yield "[duct]"
     for name, table in tables(job, sized).items():
-        yield f"{_key(name)} = {_inline(table)}"
+        yield f"{_key(name)} = {_inline(table)}{_steps(job, sized, name)}"
     for need in sized.needs:
         if need.asked.assist and len(need.asked.who) == 1:
             gates = _inline(sorted(need.asked.assist))
             yield from (f"# [tool.{_key(tool)}] assist = {gates}" for tool in job.tools[need.asked.who[0]])
     yield f"# [collector.{_key(job.collector)}] max_open = {sized.max_open}"
+
+
+def _steps(job: Job, sized: Sized, name: str) -> str:
+    """A remark on a factor that nobody gave: the step from a port that is wider than its duct."""
+    piece = sized.laid.by_name[name]
+    port = piece.opening.port if piece.opening is not None else None
+    if port is None or port <= piece.diameter or not any(isinstance(each, float) for each in piece.fittings):
+        return ""
+    return f"  # the first k is the step from the port of {port / job.units.diameter:.4g} {job.units.diameter_word}"
 
 
 def _key(name: str) -> str:

@@ -2,11 +2,12 @@
 
 import argparse
 import gc
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gatehand.commands import WRONG_USAGE, CommandError, configured, device_name, ending, no_such, print_json
-from gatehand.config import Config
+from gatehand.config import Config, codes
 from gatehand.terminal import show
 
 if TYPE_CHECKING:
@@ -23,9 +24,9 @@ _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
 pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
 velocity in each duct against its transport velocity, the fan's working point and the suction with a clean and a dirty
-filter, what falls short, and what would fix it, as TOML. Every figure has its ±; what is wanted within it is too close
-to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's curve does not tell, 2 for
-wrong usage.
+filter, what falls short, and what would fix it, as TOML. Flows, velocities and suctions have their ±; what is wanted
+within it is too close to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's
+curve does not tell, 2 for wrong usage.
 
 With --json `flow`, `pressure` (the fan's, static), `suction`, `ducts` and `hoods` are for the clean filter; `dirty`
 has the same for the dirty one. Numbers are in the config's units.
@@ -36,10 +37,10 @@ a file of readings; fits the fan curve's scale and the filter's loss to them (le
 which reading, stretch, hood or filter is off, and works with the fitted fan. TOML, in the config's units, one
 [[reading]] for each set of gates that was measured: filter = "clean" (or "dirty": as it was), accuracy = 0.05 (how far
 a reading may be off, as a part of it: common practice, no published source), then [[reading]] open = ["band_saw"], and
-any of hood = { band_saw = 410 } (flow), duct = { main = 3700 } (mean velocity; one read in the middle of a duct is 10
-to 25 %% higher: centreline = { main = 4500 }), suction = 5.2 (static, at the collector),
-taps = { main = [[0.5, 5.6], [4, 7.0]] } (static suction at a distance from the duct's hood end), filter_loss = 1.1
-(across the filter). At least 3 readings, better 6
+any of hood = { band_saw = 710 } (flow), duct = { main = 3600 } (mean velocity; one read in the middle of a duct is 10
+to 25 %% higher: centreline = { main = 4400 }), suction = 7.2 (static, at the collector),
+taps = { main = [[0.5, 6.7], [4, 6.9]] } (static suction at a distance from the duct's hood end), filter_loss = 0.6
+(across the filter). At least 3 readings, better 6. deploy/measured-air.toml is an example
 """
 
 _SIZE = """\
@@ -62,7 +63,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--plot",
         metavar="FILE.svg",
         type=Path,
-        help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set",
+        help="draw the curves of fan and ducts, and the duct tree with its velocities, for --open or the slowest set; "
+        "with --fan both fans",
     )
     parser.add_argument(
         "--fan", metavar="NAME", help="beside the collector's own fan another one of the config, [fan.NAME]"
@@ -76,11 +78,13 @@ def run(args: argparse.Namespace) -> int:
     """Look, print, draw."""
     if args.size is not None and args.size != OWN_DUCTS:
         return _size(args, None)
-    config, _, _ = configured(args.config)
+    config, loaded, _ = configured(args.config)
     if not config.duct:
         raise CommandError(
             f"{args.config}: the config has no ducts: describe them in [airflow], [fan.NAME] and [duct.NAME]"
         )
+    doubtful = [each for each in loaded.problems if each.code == codes.UNITS_DOUBTFUL.name]
+    show(map(str, doubtful), sys.stderr)  # every figure below would be of another shop
     args.fan = _fan(config, args.fan)
     if args.size is not None:
         return _size(args, config)
@@ -102,7 +106,7 @@ def _size(args: argparse.Namespace, config: Config | None) -> int:
     from gatehand_air.fan_need import NoSuctionError
     from gatehand_air.sizing import size
 
-    for option in ("open", "measured", "plot"):
+    for option in ("open", "measured", "plot", "fan"):
         if getattr(args, option) is not None:
             raise CommandError(f"--size goes without --{option}", WRONG_USAGE)
     with ending(SizingFileError, NoSuctionError):
@@ -128,6 +132,10 @@ def _gates(config: Config, asked: str) -> frozenset[str]:
     gates = frozenset(device_name(name) for name in asked.split(",") if name.strip())
     ducted = {duct.gate for duct in config.duct.values()}
     for gate in sorted(gates):
+        if gate not in config.gate and (tool := config.tool.get(gate)) is not None:
+            named = f"name its {'gate' if len(tool.gates) == 1 else 'gates'}, {', '.join(tool.gates)}"
+            text = f"--open: {gate!r} is a tool: {named if tool.gates else 'it has no gate to open'}"
+            raise CommandError(text, WRONG_USAGE)
         if gate not in config.gate:
             raise no_such("--open: there is no gate", gate, sorted(config.gate))
         if gate not in ducted:
@@ -163,7 +171,7 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
         if here or not only:
             reports.append(analyse(config, system, here))
     if args.plot is not None:
-        _draw(args.plot, reports)
+        _draw(args.plot, config, reports, args.fan)
     fans = {} if args.fan is None else _both(config, reports, args.fan, only)
     if args.json:
         others = [fans_as_json(both, name, args.fan) for name, both in fans.items()]
@@ -172,9 +180,9 @@ def _show(args: argparse.Namespace, config: Config, only: frozenset[str] | None)
     for fitted in fits:
         show([fit_as_text(fitted)])
     if args.sources:
-        show([*(line for report in reports for line in sources(config, report.system)), ""])
-    for name, both in fans.items():
-        show([*fans_as_text(both, name, args.fan), ""])
+        show(line for report in reports for line in sources(config, report.system))
+    for number, (name, both) in enumerate(fans.items()):
+        show([*([""] if number or args.sources else []), *fans_as_text(both, name, args.fan)])
     if not (fans or args.sources):
         show([as_text(reports, full=args.full or only is not None)])
     return _exit(reports, only)
@@ -188,7 +196,7 @@ def _both(
     found = {}
     for system in (report.system for report in reports):
         here = None if only is None else only & system.gates
-        found[system.collector] = both_fans(config, system.collector, fan, here)
+        found[system.collector] = both_fans(config, system, fan, here)
     return found
 
 
@@ -199,11 +207,13 @@ def _exit(reports: "Sequence[Report]", only: frozenset[str] | None) -> int:
     )
 
 
-def _draw(path: Path, reports: "Sequence[Report]") -> None:
-    from gatehand.air.air_plot import svg
+def _draw(path: Path, config: Config, reports: "Sequence[Report]", fan: str | None) -> None:
+    from gatehand.air.air_plot import OtherFan, svg
+    from gatehand.air.fan_compare import looked_with
 
+    other = None if fan is None else OtherFan(fan, [looked_with(config, report, fan) for report in reports])
     try:
-        path.write_text(svg(reports), encoding="utf-8")
+        path.write_text(svg(reports, other), encoding="utf-8")
     except OSError as error:
         text = f"--plot: {path} cannot be written ({error.strerror}): name a file in a folder that is there"
         raise CommandError(text) from error

@@ -40,6 +40,8 @@ FASTEST: Final = 50.0
 """m/s; its velocity pressure alone is the 1500 Pa that a machine may ask for at most (DGUV 209-044) [pub]."""
 SLOWEST: Final = DUSTS["fine"].settles / 2
 """m/s; half of what carries even wood flour (ACGIH) [pub]."""
+HOTTEST: Final = 50.0
+"""C, of a shop's air; 122 F."""
 LEAST_FLOW: Final = 0.01
 MOST_FLOW: Final = 10.0
 """At the end of a fan's curve, m3/s."""
@@ -75,7 +77,10 @@ def check_air(partial: Partial) -> Iterator[Fault]:
         yield Fault(path, codes.UNITS_DOUBTFUL, text)
         return
     for path, what in odd:
-        yield Fault(path, codes.UNITS_DOUBTFUL, f"numbers are {own} (units = {shown(of.name)}), yet {what}")
+        word = of.pressure_word if path[-1] == "curve" else of.diameter_word
+        units_said = f"numbers are {own} (units = {shown(of.name)})"
+        text = f"{units_said}, yet {what}: give it in {word}, or look at units in [airflow]"
+        yield Fault(path, codes.UNITS_DOUBTFUL, text)
     if odd:
         return  # what rests on these sizes would only say the same again
     for path, what in _odd(config, of):
@@ -106,6 +111,8 @@ _HAIR: Final = 0.02
 
 
 def _odd(config: Config, of: Units) -> Odd:
+    if (warm := config.airflow.temperature) is not None and of.name == "metric" and warm > HOTTEST:
+        yield ("airflow", "temperature"), f'{warm:g} C is hotter than any shop: with units = "metric" it is in C, not F'
     yield from _odd_wants(config, of)
     for name, fan in config.fan.items():
         for path, what in _odd_fan(fan, of):
@@ -170,15 +177,17 @@ def _below_velocity_pressure(fan: Fan, of: Units) -> str | None:
         if pressure <= moving:
             return (
                 f"at {flow:g} {of.flow_word} the velocity pressure in a pipe of {fan.measured.inlet_pipe:g} "
-                f"{of.diameter_word} is {moving:.3g} {of.pressure_word}, and no gauge there reads less suction; the "
-                f"curve has {pressure:g}: look at the diameter, or at the point, or the curve is of fan static pressure"
+                f"{of.diameter_word} is {_rounded(moving, 3)} {of.pressure_word}, and no gauge there reads less "
+                f"suction; the curve has {pressure:g}: look at the diameter and at the point; or the curve is of fan "
+                "static pressure, then leave measured out"
             )
     return None
 
 
 def _rounded(value: float, digits: int) -> str:
     """Such a number is a rough one, and looks it."""
-    return f"{float(f'{value:.{digits}g}'):,.0f}"
+    rough = float(f"{value:.{digits}g}")
+    return f"{rough:,.0f}" if rough >= 10 ** (digits - 1) else f"{rough:g}"
 
 
 def _odd_duct(duct: DuctTable, of: Units) -> Odd:
@@ -192,8 +201,12 @@ def _odd_duct(duct: DuctTable, of: Units) -> Odd:
         rough = duct.roughness * of.roughness
         what = "rougher" if rough > ROUGHEST * duct.diameter * of.diameter else "smoother" if rough < SMOOTHEST else ""
         if what:
-            text = f"{duct.roughness:g} {word} ({rough * 1000:.2g} mm) is {what} than any duct"
-            yield ("roughness",), f"{text}: it is in {word}, {usual} for galvanised duct"
+            given = f"{duct.roughness:.6f}".rstrip("0").rstrip(".")
+            also = f" ({float(f'{rough * 1000:.2g}'):g} mm)" if of.name == "us" else ""
+            yield (
+                ("roughness",),
+                f"{given} {word}{also} is {what} than any duct: it is in {word}, {usual} for galvanised duct",
+            )
     for number, fitting in enumerate(duct.fittings):
         if fitting.k is not None and fitting.k > GREATEST_FACTOR:
             text = f"{fitting.k:g} is more than any fitting loses: a gate that is three quarters shut loses "
@@ -210,6 +223,9 @@ def _odd_hood(duct: DuctTable, of: Units) -> Odd:
     """Entry, flow, what the machine and the leak lose."""
     if duct.leak is not None and duct.leak.at * of.pressure > STRONGEST:
         yield ("leak", "at"), f"{duct.leak.at:g} {of.pressure_word} is more than any shop's fan gives"
+    if duct.leak is not None and duct.leak.flow * of.flow > SLOWEST * area(duct.diameter * of.diameter):
+        text = f"a shut gate that lets {duct.leak.flow:g} {of.flow_word} through is not shut; wanted what leaks past it"
+        yield ("leak", "flow"), text
     hood = duct.hood
     if hood is None:
         return

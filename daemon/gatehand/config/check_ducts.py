@@ -44,10 +44,11 @@ def _shape(ducts: Mapping[str, DuctTable]) -> Iterator[Fault]:
         beyond = [*_towards_fan(ducts, name)][1:]
         gated = next((each for each in beyond if ducts[each].gate is not None), None)
         if duct.gate is not None and first.setdefault(duct.gate, name) != name:
-            text = (
-                f"gate {duct.gate!r} is in duct {first[duct.gate]!r} already; for several hoods behind one gate put it"
-                " into the duct that they all run into"
-            )
+            text = f"gate {duct.gate!r} is in duct {first[duct.gate]!r} already"
+            if first[duct.gate] in beyond:
+                text += f", on the way from {name!r} to the fan, and there it is for all its hoods: leave it out here"
+            else:
+                text += "; for several hoods behind one gate put it into the duct that they all run into"
             yield Fault((*path, "gate"), codes.BAD_DUCT, text)
         elif duct.gate is not None and gated is not None and ducts[gated].gate != duct.gate:
             text = (
@@ -245,5 +246,5 @@ def _elsewhere(config: Config, tool: str, gate: str) -> str:
     here = [name for name, table in config.tool.items() if gate in table.gates]
     if (near := nearest(tool, here)) is not None:
         return f"{text}; did you mean {near!r}?"
-    fitting = f"name one of its tools ({listed(map(repr, here))})" if here else f"no tool opens {gate!r}"
+    fitting = f"name one of its tools ({listed(map(repr, here))})" if here else "leave tool out, as no tool opens it"
     return f"{text}: {fitting}, or add {gate!r} to the gates of {tool!r}"

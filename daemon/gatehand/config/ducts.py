@@ -8,11 +8,11 @@ import math
 from itertools import pairwise
 from typing import Annotated, Final, Literal, Self, TypeAlias
 
-from pydantic import PlainValidator, WithJsonSchema, field_validator, model_validator
+from pydantic import Field, PlainValidator, WithJsonSchema, field_validator, model_validator
 
 from gatehand.config import codes
 from gatehand.config.values import NameOf, Number, Seconds, TomlTable, fail, unknown_word
-from gatehand.text import found, only_near
+from gatehand.text import found, only_near, shown
 from gatehand_air.fittings import DUSTS, ENTRIES, FITTINGS, MATERIALS
 
 SMALLEST: Final = 1e-6
@@ -105,12 +105,9 @@ class Airflow(TomlTable):
 class FilterLoss(TomlTable):
     """Pressure lost in the filter at one flow, clean and dirty."""
 
-    clean: NotNegative
-    """Pressure lost with a clean filter."""
-    dirty: NotNegative
-    """Pressure lost when it is due for cleaning."""
-    at: Positive
-    """The flow at which both were measured."""
+    clean: NotNegative = Field(description="Pressure lost with a clean filter.")
+    dirty: NotNegative = Field(description="Pressure lost when it is due for cleaning.")
+    at: Positive = Field(description="The flow at which both were measured.")
     exponent: Positive = 2.0
     """Loss goes with flow to this power: 2, or down to 1 for a filter that was measured so."""
 
@@ -131,30 +128,29 @@ class FilterLoss(TomlTable):
         return self
 
 
+_BY_FLOW: Final = "list the curve's points by rising flow, each as [flow, static pressure]"
 FAN_STATIC: Final = "fan_static"
 
 
 class InletPipe(TomlTable):
     """A pipe before the fan, in which a gauge read the static suction at each flow."""
 
-    inlet_pipe: Positive
-    """Inside diameter of the pipe, in or mm."""
+    inlet_pipe: Positive = Field(description="Inside diameter of the pipe, in or mm.")
 
 
 class FanSpeed(TomlTable):
     """Revolutions a minute: at which the curve was drawn, and at which the fan runs."""
 
-    curve: Positive
-    """The speed at which the curve was drawn."""
-    run: Positive
-    """The speed at which it runs: flow goes with it, pressure with its square."""
+    curve: Positive = Field(description="The speed at which the curve was drawn.")
+    run: Positive = Field(description="The speed at which it runs: flow goes with it, pressure with its square.")
 
 
 class Fan(TomlTable):
     """[fan.NAME], named after its collector; one with another name is there to compare with."""
 
-    curve: tuple[CurvePair, ...]
-    """(flow, pressure) for standard air, flow rising, pressure falling."""
+    curve: tuple[CurvePair, ...] = Field(
+        description="(flow, pressure) for standard air, flow rising, pressure falling."
+    )
     measured: InletPipe | None = None
     """The curve's pressure: "fan_static", or { inlet_pipe = 6 }: static suction in an inlet pipe of that diameter."""
     speed: FanSpeed | None = None
@@ -173,6 +169,16 @@ class Fan(TomlTable):
             code, fix = codes.UNKNOWN_WORD, only_near(value, (FAN_STATIC,))
         raise fail(code, f"{found(value)}; {text}", fix=fix)
 
+    @field_validator("curve", mode="before")
+    @classmethod
+    def _points(cls, value: object) -> object:
+        points = value if isinstance(value, list | tuple) else [value]
+        odd = next((each for each in points if not isinstance(each, list | tuple) or len(each) > 2), None)  # noqa: PLR2004
+        if odd is not None:
+            text = "wanted points of [flow, static pressure]: [[0, 11.0], [400, 10.4], [800, 8.1]]"
+            raise fail(codes.BAD_CURVE, f"{found(odd)}; {text}")
+        return value
+
     @field_validator("curve")
     @classmethod
     def _falls(cls, curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -180,7 +186,7 @@ class Fan(TomlTable):
             raise fail(codes.BAD_CURVE, "a fan's curve needs at least two points [flow, static pressure]")
         for (q0, p0), (q1, p1) in pairwise(curve):
             if q1 <= q0:
-                raise fail(codes.BAD_CURVE, f"flow {q1:g} follows {q0:g}: list the curve's points by rising flow")
+                raise fail(codes.BAD_CURVE, f"flow {q1:g} follows {q0:g}: {_BY_FLOW}")
             if p1 > p0:
                 raise fail(
                     codes.BAD_CURVE,
@@ -190,6 +196,9 @@ class Fan(TomlTable):
         if curve[0][1] <= curve[-1][1]:
             raise fail(codes.BAD_CURVE, "the curve is flat: pressure must fall from the first point to the last")
         return curve
+
+
+_A_FITTING: Final = 'a fitting is a name such as "elbow_90", or { k = 0.3 }, or { reducer = 4 }'
 
 
 class FittingTable(TomlTable):
@@ -208,6 +217,8 @@ class FittingTable(TomlTable):
     @classmethod
     def _from_text(cls, value: object) -> object:
         name = value.get("name") if isinstance(value, dict) else value
+        if not isinstance(value, str | dict | FittingTable):
+            raise fail(codes.BAD_DUCT, f"{found(value)}; {_A_FITTING}")
         if isinstance(name, str) and name not in FITTINGS:
             raise unknown_word(name, FITTINGS, "fitting", key=None if isinstance(value, str) else "name")
         return {"name": value} if isinstance(value, str) else value
@@ -215,7 +226,7 @@ class FittingTable(TomlTable):
     @model_validator(mode="after")
     def _one_kind(self) -> Self:
         if sum(x is not None for x in (self.name, self.k, self.reducer)) != 1:
-            raise fail(codes.BAD_DUCT, 'a fitting is a name such as "elbow_90", or { k = 0.3 }, or { reducer = 4 }')
+            raise fail(codes.BAD_DUCT, _A_FITTING)
         if self.angle is not None and (self.reducer is None or self.angle > 180):  # noqa: PLR2004
             text = "angle is the full cone angle of a reducer, up to 180 degrees: { reducer = 4, angle = 30 }"
             raise fail(codes.BAD_DUCT, text, key="angle")
@@ -225,19 +236,15 @@ class FittingTable(TomlTable):
 class Leak(TomlTable):
     """What passes the gate when it is shut: a flow at a pressure. It goes with the root of the pressure."""
 
-    flow: Positive
-    """What passes."""
-    at: Positive
-    """The pressure at which it was measured."""
+    flow: Positive = Field(description="What passes.")
+    at: Positive = Field(description="The pressure at which it was measured.")
 
 
 class MachineLoss(TomlTable):
     """Pressure lost inside the machine behind the hood; it goes with the square of flow. 0: it loses nothing."""
 
-    loss: NotNegative
-    """The pressure lost."""
-    at: Positive
-    """The flow at which it was measured."""
+    loss: NotNegative = Field(description="The pressure lost.")
+    at: Positive = Field(description="The flow at which it was measured.")
 
     @model_validator(mode="before")
     @classmethod
@@ -274,10 +281,13 @@ class Hood(TomlTable):
             raise unknown_word(value, ENTRIES, "entry of a hood")
         return _not_negative(value)
 
-    @field_validator("dust")
+    @field_validator("dust", mode="before")
     @classmethod
-    def _known_dust(cls, value: str | None) -> str | None:
-        if value is not None and value not in DUSTS:
+    def _known_dust(cls, value: object) -> object:
+        if isinstance(value, list):
+            text = 'wanted one of "fine", "shavings" and "heavy": that which settles first'
+            raise fail(codes.WRONG_KIND, f"{found(value)}; {text}")
+        if isinstance(value, str) and value is not None and value not in DUSTS:
             raise unknown_word(value, DUSTS, "kind of dust")
         return value
 
@@ -290,13 +300,11 @@ class DuctTable(TomlTable):
     """
 
     into: NameOf | None = None
-    """The next duct towards the fan; None for the one at the collector."""
+    """The next duct towards the fan; the one at the collector has none."""
     collector: NameOf | None = None
     """Only where there are several: whose fan draws on the duct without `into`."""
-    diameter: Positive
-    """Inside, in or mm."""
-    length: NotNegative
-    """Straight length, ft or m, all of it of the duct's own diameter."""
+    diameter: Positive = Field(description="Inside, in or mm.")
+    length: NotNegative = Field(description="Straight length, ft or m, all of it of the duct's own diameter.")
     material: str = "galvanised"
     """What it is made of."""
     roughness: NotNegative | None = None
@@ -309,6 +317,13 @@ class DuctTable(TomlTable):
     """Where the air enters, for a duct that ends."""
     leak: Leak | None = None
     """What passes the shut gate."""
+
+    @field_validator("fittings", mode="before")
+    @classmethod
+    def _a_list(cls, value: object) -> object:
+        if isinstance(value, str):
+            raise fail(codes.WRONG_KIND, f"{found(value)}; wanted a list: fittings = [{shown(value)}]")
+        return value
 
     @field_validator("material")
     @classmethod

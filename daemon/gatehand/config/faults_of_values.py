@@ -26,6 +26,8 @@ _WANTED: Final[Mapping[str, str]] = {
     "bool_type": "true or false",
     "float_type": "a number",
 }
+_INSIDE: Final = 3
+"""Names in the path of a table that is written in braces: kind, name, key."""
 FOLLOWS: Final = frozenset({"default_factory_not_called"})
 """Types of errors that only follow from another one at the same table."""
 
@@ -61,6 +63,8 @@ def fault_of(error: ErrorDetails, path: KeyPath, root: type[BaseModel]) -> Fault
         return _bad_word(path, value, str(error["ctx"]["expected"]))
     if kind == "model_type" and isinstance(value, str) and (text := _as_a_table(root, path, value)):
         return Fault(path, codes.NOT_A_TABLE, f"{found(value)}; wanted a table: {text}")
+    if kind == "model_type" and (text := _its_keys(root, path)):
+        return Fault(path, codes.WRONG_KIND, f"{found(value)}; wanted a table: {text}")
     wanted = f"wanted {_WANTED[kind]}" if kind in _WANTED else error["msg"]
     return Fault(path, codes.WRONG_KIND, f"{found(value)}; {wanted}")
 
@@ -88,6 +92,15 @@ _PAYLOADS: Final[Mapping[str, str]] = {
     "pressed": "1",
     "released": "0",
 }
+
+
+def _its_keys(root: type[BaseModel], path: KeyPath) -> str | None:
+    """A table inside a table as it is written, with the keys that it has to have."""
+    model = model_at(root, path)
+    if model is None or not isinstance(path[-1], str) or len(path) < _INSIDE:
+        return None
+    needed = [key for key, field in model.model_fields.items() if field.is_required()]
+    return f"{path[-1]} = {{ {', '.join(f'{key} = ...' for key in needed)} }}" if needed else None
 
 
 def _as_a_table(root: type[BaseModel], path: KeyPath, value: str) -> str | None:
