@@ -20,6 +20,7 @@ from gatehand_air.answers import Book, Case, Look
 from gatehand_air.assists import MOST_ASSIST, Gates, Helpers, curing, easing
 from gatehand_air.ducting import Lack, Short
 from gatehand_air.gate_sets import Admit, Asker, GateDemand, orders
+from gatehand_air.rows import Rows
 
 MOST_TOGETHER: Final = 1500
 """Combinations of demands that are looked through for one whole; beyond it nothing is claimed."""
@@ -98,38 +99,6 @@ class _Judged(Struct, frozen=True):
     several: Several
 
 
-class _Rows:
-    """Groups of demands as they are looked at with one `max_open`, and what was found with the assists of last time.
-
-    `stale`: places of those whose assists are others now, or that nobody looked at.
-    """
-
-    def __init__(self, further: Iterator[tuple[_Key, ...]]) -> None:
-        self.listed: list[tuple[_Key, ...]] = []
-        self.found: list[tuple[_Fault, ...]] = []
-        self.stale: set[int] = set()
-        self._further = further
-        self._with: dict[_Key, list[int]] = {}
-        self._ids: dict[_Key, int] = {}
-
-    def groups(self, begin: int, most: int) -> list[tuple[_Key, ...]]:
-        """Some of them in a row."""
-        for group in islice(self._further, max(begin + most - len(self.listed), 0)):
-            for key in group:
-                self._with.setdefault(key, []).append(len(self.listed))
-            self.stale.add(len(self.listed))
-            self.listed.append(group)
-            self.found.append(())
-        return self.listed[begin : begin + most]
-
-    def now(self, ids: Mapping[_Key, int]) -> None:
-        """Each demand with its assist, by number."""
-        for key, number in ids.items():
-            if self._ids.get(key) != number:
-                self.stale.update(self._with.get(key, ()))
-        self._ids = dict(ids)
-
-
 class Search:
     """Looks for the best whole of one collector.
 
@@ -151,7 +120,7 @@ class Search:
         self._cases: dict[tuple[int | None, GateDemand], Case | None] = {}
         self._sizes: dict[tuple[int, ...], int] = {}
         self._found: dict[tuple[float, tuple[int, ...]], tuple[_Fault, ...]] = {}
-        self._grown: dict[tuple[object, ...], _Rows] = {}
+        self._grown: dict[tuple[object, ...], Rows[_Key, tuple[_Fault, ...]]] = {}
         self._least = max([1, least_open, *(len(demand.gates) for demand in demands)])
         self._gates = frozenset().union(helpers.gates, *(demand.gates.union(demand.assist) for demand in demands))
 
@@ -385,7 +354,7 @@ class Search:
         case = self._alone(limit, demand)
         return frozenset() if case is None else self.book.look(case).short
 
-    def _rows(self, limit: int | None, some: Sequence["_Known"]) -> "_Rows":
+    def _rows(self, limit: int | None, some: Sequence["_Known"]) -> Rows[_Key, tuple[_Fault, ...]]:
         """Every two demands, every three, and so on. Those that the rules do not let open grow no further.
 
         Assists are never waited for, so what opens at all is asked without them, and once for all wholes of a limit.
@@ -393,7 +362,7 @@ class Search:
         bare = tuple(self._known(replace(one.demand, assist=())) for one in some)
         at = limit, tuple(one.id for one in bare)
         if at not in self._grown:
-            self._grown[at] = _Rows(self._grow(limit, bare))
+            self._grown[at] = Rows(self._grow(limit, bare), ())
         return self._grown[at]
 
     def _grow(self, limit: int | None, bare: Sequence["_Known"]) -> Iterator[tuple[_Key, ...]]:
