@@ -62,7 +62,7 @@ class Look(Struct, frozen=True, dict=True):
 
 def assess_all(ducting: Ducting, sets: Sequence[GateSet]) -> list[Assessment]:
     """Each set solved with a clean and a dirty filter and judged, for the report."""
-    return list(many.assess_all(ducting, [(one.gates, one.dusty) for one in sets]))
+    return Book(ducting).assess_all(sets)
 
 
 class Book:
@@ -84,6 +84,14 @@ class Book:
         """Look at all that are new, in one go."""
         new = [case for case in dict.fromkeys(cases) if case not in self._looks]
         self._looks.update(zip(new, (Look(*one) for one in self._many.fails(new)), strict=True))
+
+    def assess_all(self, sets: Sequence[GateSet]) -> list[Assessment]:
+        """Each set solved with a clean and a dirty filter and judged, for the report; and looked at with it."""
+        found = self._many.assess_all([(one.gates, one.dusty) for one in sets])
+        for one, (_, look) in zip(sets, found, strict=True):
+            fails = tuple(short for short in look.shorts if short.fails)
+            self._looks[Case(one.gates, one.dusty)] = Look(fails, look.slack)
+        return [assessment for assessment, _ in found]
 
     def speed(self, case: Case, duct: str) -> float:
         """Velocity in a duct, m/s, with the dirty filter; 0 where it is not known."""

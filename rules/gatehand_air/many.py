@@ -75,6 +75,21 @@ class Many:
         parts = self._judge(dirty=dirty).parts(opened, dust)
         return tuple(look for part in parts for look in _looks(ducting, part, dust[part.sets]))
 
+    def assess_all(self, asked: Sequence[Asked], *, arrays: bool | None = None) -> list[tuple[Assessment, Look]]:
+        """`Ducting.assess` for each, and how it does with the dirty filter."""
+        ducting = self.ducting
+        same = ducting.dirty is ducting.clean
+        way = self._by_arrays(len(asked), arrays)
+        dirty = self.look_at_all(asked, arrays=way)
+        clean = dirty if same else self.look_at_all(asked, dirty=False, arrays=way)
+        found = []
+        for (gates, dusty), one, other in zip(asked, clean, dirty, strict=True):
+            shorts = one.shorts if same else merged(one.shorts, other.shorts)
+            opened = frozenset(gates)
+            all_of_it = Assessment(opened, ducting.dust(opened, dusty), one.answer, other.answer, shorts)
+            found.append((all_of_it, other))
+        return found
+
     def fails(self, asked: Sequence[Asked], *, arrays: bool | None = None) -> list[tuple[tuple[Short, ...], float]]:
         """Of each with the dirty filter what falls short beyond doubt or is unknown, and the slack: no flows."""
         ducting, (opened, dust) = self.ducting, self._ready(asked)
@@ -133,17 +148,7 @@ def look_at_all(
 
 def assess_all(ducting: Ducting, asked: Sequence[Asked], *, arrays: bool | None = None) -> tuple[Assessment, ...]:
     """`Ducting.assess` for each."""
-    way = _by_arrays(ducting, len(asked), arrays)
-    clean = dirty = look_at_all(ducting, asked, dirty=False, arrays=way)
-    same = ducting.dirty is ducting.clean
-    if not same:
-        dirty = look_at_all(ducting, asked, arrays=way)
-    found = []
-    for (gates, dusty), one, other in zip(asked, clean, dirty, strict=True):
-        shorts = one.shorts if same else merged(one.shorts, other.shorts)
-        opened = frozenset(gates)
-        found.append(Assessment(opened, ducting.dust(opened, dusty), one.answer, other.answer, shorts))
-    return tuple(found)
+    return tuple(found for found, _ in Many(ducting).assess_all(asked, arrays=arrays))
 
 
 def verdicts(

@@ -7,7 +7,7 @@ from msgspec.structs import replace
 
 from gatehand.air.duct_model import DuctSystem, resized
 from gatehand.config import Config
-from gatehand_air.answers import Book, Case, assess_all
+from gatehand_air.answers import Book, Case
 from gatehand_air.assists import Help, Helpers, helping_gate
 from gatehand_air.ducting import Assessment, Ducting, Lack, Short, Verdict
 from gatehand_air.fittings import INCHES, MILLIMETRES
@@ -135,7 +135,7 @@ def analyse(config: Config, of: DuctSystem, only: frozenset[str] | None = None) 
     else:
         who = tuple(d for d in of.demands if d.gates <= only)
         asked = (GateSet(only, of.ducting.network.behind(only), (who,)),)
-    assessed = zip(asked, assess_all(of.ducting, asked), strict=True)
+    assessed = zip(asked, study.book.assess_all(asked), strict=True)
     views = tuple(AssessedSet(one, found, _help(study, one, found)) for one, found in assessed)
     run_ons = {tool: config.tool[tool].run_on for tool in study.kept.assists}
     return Report(of, run_ons, views, propose(study))

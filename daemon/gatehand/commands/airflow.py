@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from gatehand.air.analysis import Report
     from gatehand.air.fan_compare import BothFans
 
-GARBAGE_FROM = 200_000
+GARBAGE_FROM = 1_000_000
 """New objects, before unused ones are looked for."""
 OWN_DUCTS = Path()
 """What --size means without a file."""
