@@ -243,29 +243,32 @@ class _Fails(Struct, frozen=True):
 
 
 class _Wants:
-    """What a ducting's hoods and ducts want, as arrays."""
+    """What a ducting's hoods and ducts want, as arrays: a row for each hood that wants a flow, then for each duct."""
 
     def __init__(self, ducting: Ducting) -> None:
+        import numpy as np
+
         network = ducting.network
-        self._ends = {end.name: at for at, end in enumerate(network.ends)}
-        self._places = [network.index(name) for name in self._ends]
-        self._flows = [ducting.hood_flows.get(name) for name in self._ends]
-        self._areas = [ducting.areas[duct.name] for duct in network.ducts]
-        self._speeds = [
-            [
-                (
-                    network.index(name),
-                    ducting.wanted[name] if end.dust_velocity is None else end.dust_velocity,
-                    min(SETTLES, ducting.wanted[name]) if end.dust_settles is None else end.dust_settles,
-                )
-                for name in ducting.ways[end.name]
-            ]
-            for end in network.ends
-        ]
+        ducts = [duct.name for duct in network.ducts]
         self._ducting = ducting
-        hoods = [name for name, flow in zip(self._ends, self._flows, strict=True) if flow is not None]
-        self._names = [*((Lack.HOOD_FLOW, name) for name in hoods), *((Lack.SLOW_DUCT, d.name) for d in network.ducts)]
-        self._at = [*map(network.index, hoods), *range(len(network.ducts))]
+        self._ends = {end.name: at for at, end in enumerate(network.ends)}
+        hoods = [name for name in self._ends if ducting.hood_flows.get(name) is not None]
+        self._hoods = [self._ends[name] for name in hoods]
+        self._names = [*((Lack.HOOD_FLOW, name) for name in hoods), *((Lack.SLOW_DUCT, name) for name in ducts)]
+        self._at = np.array([*map(network.index, hoods), *range(len(ducts))], int)
+        self._per = np.array([*(1.0 for _ in hoods), *(ducting.areas[name] for name in ducts)])[:, None]
+        self._flows = np.array([ducting.hood_flows[name] for name in hoods])[:, None]
+        plain = np.array([ducting.wanted[name] for name in ducts])[:, None]
+        kinds = dict.fromkeys((end.dust_velocity, end.dust_settles) for end in network.ends)
+        self._kinds: list[tuple[Floats, Floats, Floats]] = []
+        """By kind of dust: (ducts x hoods) whether its hoods' air goes through; (ducts x 1) what it wants, settles."""
+        for speed, settles in kinds:
+            ways = np.zeros((len(ducts), len(self._ends)))
+            for at, end in enumerate(network.ends):
+                if (end.dust_velocity, end.dust_settles) == (speed, settles):
+                    ways[[network.index(name) for name in ducting.ways[end.name]], at] = 1.0
+            wanted = plain if speed is None else np.full_like(plain, speed)
+            self._kinds.append((ways, wanted, np.minimum(SETTLES, plain) if settles is None else wanted * 0 + settles))
 
     def judge(
         self, answer: BatchAnswer, spread: BatchSpread, dusty: Sequence[Collection[str]]
@@ -274,38 +277,22 @@ class _Wants:
         import numpy as np
 
         dust = self._dust(dusty)
-        found = np.ascontiguousarray(answer.flows.T)
-        half = np.ascontiguousarray(spread.flows.T)
-        count = len(answer)
-        asked, short, close = np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool)
-        every, slack = np.ones(count, bool), np.full(count, np.inf)
-
-        things: list[Truths] = []
-
-        def hold(at: int, per: float, wanted: "Floats | float", where: Truths) -> None:
-            least = wanted * (1 - ROUNDING)
-            value, off = found[at] / per, half[at] / per
-            fails = where & ~(value + off >= least)
-            things.append(fails)
-            asked[:] |= where
-            short[:] |= fails
-            close[:] |= where & ~(value - off >= least)
-            every[:] &= fails | ~where
-            some = where & (wanted > 0)
-            np.minimum(slack, value / np.where(some, wanted, 1.0), out=slack, where=some)
-
-        for at, flow, row in zip(self._places, self._flows, dust, strict=True):
-            if flow is not None:
-                hold(at, 1.0, flow, row)
-        wanted, where = np.zeros(found.shape), np.zeros(found.shape, bool)
-        settling = np.zeros(found.shape)
-        for row, speeds in zip(dust, self._speeds, strict=True):
-            for at, speed, settles in speeds:
-                np.maximum(wanted[at], speed * row, out=wanted[at])
-                np.maximum(settling[at], settles * row, out=settling[at])
-                where[at] |= row
-        for at, per in enumerate(self._areas):
-            hold(at, per, wanted[at], where[at])
+        speeds, settling = np.zeros(answer.flows.T.shape), np.zeros(answer.flows.T.shape)
+        passed = np.zeros(speeds.shape, bool)
+        for ways, speed, settles in self._kinds:
+            through = ways @ dust > 0
+            passed |= through
+            np.maximum(speeds, speed * through, out=speeds)
+            np.maximum(settling, settles * through, out=settling)
+        where = np.concatenate([dust[self._hoods], passed])
+        wanted = np.concatenate([np.broadcast_to(self._flows, (len(self._hoods), len(dusty))), speeds])
+        value, off = answer.flows.T[self._at] / self._per, spread.flows.T[self._at] / self._per
+        least = wanted * (1 - ROUNDING)
+        fails = where & ~(value + off >= least)
+        short, close = fails.any(0), (where & ~(value - off >= least)).any(0)
+        asked, every = where.any(0), (fails | ~where).all(0)
+        some = where & (wanted > 0)
+        slack = np.where(some, value / np.where(some, wanted, 1.0), np.inf).min(0, initial=np.inf)
 
         met, too_close, unknown, too_short = (np.int8(WORSE.index(verdict)) for verdict in Verdict)
         worst = np.where(short, too_short, np.where(close, too_close, met))
@@ -315,30 +302,21 @@ class _Wants:
         worst = np.where(answer.code == CODES.index(Why.BEFORE_CURVE), ended, worst)
         worst = np.where((answer.code != SOLVED) & ~answer.known, unknown, worst)
         slack = np.where(np.isinf(slack), 1.0, slack)
-        fails = self._fails(np.array(things).T, found, half, wanted, settling)
-        return worst.astype(np.int8), np.where(answer.code == SOLVED, slack, 0.0), fails
+        slack = np.where(answer.code == SOLVED, slack, 0.0)
 
-    def _fails(self, short: Truths, found: Floats, half: Floats, wanted: Floats, settling: Floats) -> _Fails:
-        import numpy as np
-
-        sets, things = np.nonzero(short)
-        hoods = len(self._names) - len(self._areas)
-        at, is_hood = np.array(self._at, int)[things], things < hoods
-        per = np.where(is_hood, 1.0, np.array(self._areas)[at])
-        flows = np.array([flow for flow in self._flows if flow is not None] + [0.0] * len(self._areas))
-        value = found[at, sets] / per
-        want = np.where(is_hood, flows[things], wanted[at, sets])
-        settles = ~is_hood & (value < settling[at, sets])
-        return _Fails(
+        sets, things = np.nonzero(fails.T)
+        settled = np.concatenate([np.zeros((len(self._hoods), len(dusty))), settling])
+        listed = _Fails(
             sets=sets.tolist(),
             things=things.tolist(),
-            found=value.tolist(),
-            wanted=want.tolist(),
-            spread=(half[at, sets] / per).tolist(),
-            settles=settles.tolist(),
+            found=value[things, sets].tolist(),
+            wanted=wanted[things, sets].tolist(),
+            spread=off[things, sets].tolist(),
+            settles=(value < settled)[things, sets].tolist(),
             names=self._names,
             ducting=self._ducting,
         )
+        return worst.astype(np.int8), slack, listed
 
     def _dust(self, dusty: Sequence[Collection[str]]) -> Truths:
         """(hoods x sets) which take in dust."""

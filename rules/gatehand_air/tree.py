@@ -112,10 +112,14 @@ class Network(Struct, frozen=True, dict=True):
 
     def path(self, name: str) -> tuple[Duct, ...]:
         """The ducts from `name` to the collector, both included."""
-        found = [self.duct(name)]
-        while (into := found[-1].into) is not None:
-            found.append(self.duct(into))
-        return tuple(found)
+        return self._paths[name]
+
+    @cached_property
+    def _paths(self) -> dict[str, tuple[Duct, ...]]:
+        found: dict[str, tuple[Duct, ...]] = {}
+        for duct in reversed(self.ducts):  # each after the one it runs into
+            found[duct.name] = (duct, *(() if duct.into is None else found[duct.into]))
+        return found
 
     def mains(self) -> frozenset[str]:
         """The trunks that carry most: at least three hoods of four. Empty where there is only one hood.
