@@ -18,8 +18,10 @@ CLEARING_MARGIN: Final = 1.0
 """Seconds on top of spin-down and twice the clearing time."""
 ALL_TRIED: Final = 5
 """Further demands beside a tool up to which all are tried."""
-TRIED: Final = 3
-"""After them so many, of those that slow the tool most."""
+FEW: Final = 3
+"""Of these so many are looked at closely."""
+TRIED: Final = 2
+"""After them so many are tried, of those that slow the tool most."""
 
 
 class LeastRunOn(Struct, frozen=True):
@@ -96,6 +98,7 @@ class _Way:
         self.tool = tool
         self.together = [tool]
         self.others = list(others)
+        self._dusty = tool.hoods
 
     def next(self, admit: Admit, most: int) -> list[tuple[GateDemand, Case]]:
         """Those to try next, and what opens then. Whom the rules let wait now, they let wait with more."""
@@ -106,8 +109,7 @@ class _Way:
                 kept += self.others[at:]
                 break
             if (opens := admit([*self.together, demand])) is not None:
-                dusty = frozenset().union(*[one.hoods for one in (*self.together, demand)])
-                found.append((demand, Case(opens, dusty)))
+                found.append((demand, Case(opens, self._dusty | demand.hoods)))
                 kept.append(demand)
         self.others = kept
         return found
@@ -115,6 +117,7 @@ class _Way:
     def slowed(self, slowest: GateDemand, tried: Sequence[GateDemand]) -> None:
         """Take the slowest, and remember the order in which those tried slow the tool."""
         self.together.append(slowest)
+        self._dusty |= slowest.hoods
         self.others = [one for one in (*tried, *(one for one in self.others if one not in tried)) if one != slowest]
 
 
@@ -123,22 +126,25 @@ def _slower_and_slower(
 ) -> Iterator[tuple[GateDemand, Case]]:
     """Sets with each tool, each with the one further demand that slows its dust most, as long as the rules open it.
 
-    Chosen by the flows themselves, all tools in one go. After some rounds no more than a few are tried: those that
-    slowed it most when all were.
+    All tools in one go. The flows themselves say which few are slowest, their lower ends which of these is. After some
+    rounds no more than a few are tried: those that slowed it most when all were.
     """
     ways = [_Way(tool, [demand for demand in demands if demand != tool]) for tool in tools]
     for size in count():
-        most = len(demands) if size < ALL_TRIED else TRIED
-        tried = [(way, way.next(admit, most)) for way in ways]
+        early = size < ALL_TRIED
+        tried = [(way, way.next(admit, len(demands) if early else TRIED)) for way in ways]
         times = iter(book.clearing([(case, way.tool.hoods) for way, some in tried for _, case in some], lower=False))
-        ways, chosen = [], []
+        ranked: list[tuple[_Way, list[tuple[GateDemand, Case]]]] = []
         for way, some in tried:
-            ranked = sorted(((next(times), at) for at in range(len(some))), reverse=True)
-            if known := [at for time, at in ranked if time < inf]:
-                slowest, case = some[known[0]]
-                chosen.append((way.tool, case))
-                way.slowed(slowest, [some[at][0] for at in known])
-                ways.append(way)
-        if not ways:
+            known = sorted(((next(times), at) for at in range(len(some))), reverse=True)
+            if slow := [some[at] for time, at in known if time < inf]:
+                ranked.append((way, slow))
+        if not ranked:
             return
-        yield from chosen
+        few = [(way, slow, slow[: FEW if early else 1]) for way, slow in ranked]
+        times = iter(book.clearing([(case, way.tool.hoods) for way, _, some in few for _, case in some]))
+        for way, slow, some in few:
+            slowest = max((next(times), -at) for at in range(len(some)))
+            yield from ((way.tool, case) for _, case in some)
+            way.slowed(some[-slowest[1]][0], [demand for demand, _ in slow])
+        ways = [way for way, _ in ranked]
