@@ -6,17 +6,14 @@ sets at once can take its place. Everything is judged with the dirty filter: wha
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from msgspec import Struct
 
 from gatehand_air import many
 from gatehand_air.ducting import Assessment, Ducting, Lack, Short, Verdict
 from gatehand_air.gate_sets import GateSet
-from gatehand_air.solve import Solution, Unsolved, Why
-
-LEAST_FLOW: Final = 0.1
-"""The lower end of a spread is never taken below this part of the flow."""
+from gatehand_air.solve import Solution
 
 
 class Case(NamedTuple):
@@ -63,28 +60,9 @@ class Look(Struct, frozen=True, dict=True):
         return not self.shorts
 
 
-def look_at_all(ducting: Ducting, cases: Sequence[Case]) -> list[Look]:
-    """Each case solved with the dirty filter and judged."""
-    return [Look(tuple(s for s in one.shorts if s.fails), one.slack) for one in many.look_at_all(ducting, cases)]
-
-
 def assess_all(ducting: Ducting, sets: Sequence[GateSet]) -> list[Assessment]:
     """Each set solved with a clean and a dirty filter and judged, for the report."""
-    return list(many.assess_all(ducting, [(one.gates, one.dusty) for one in sets]))
-
-
-def slowest_flows(ducting: Ducting, cases: Sequence[Case]) -> list[Mapping[str, float] | None]:
-    """The lower end of every flow, m3/s by duct, with the dirty filter; None where not even that is known."""
-    return [_lower(one) for one in many.look_at_all(ducting, cases)]
-
-
-def _lower(look: many.Look) -> Mapping[str, float] | None:
-    answer = look.answer
-    if isinstance(answer, Unsolved):
-        if answer.bound is None or answer.why is not Why.BEYOND_CURVE:
-            return None
-        answer = answer.bound  # beyond the curve every flow is at least this
-    return {name: max(flow - look.half[name], LEAST_FLOW * flow) for name, flow in answer.flows.items()}
+    return Book(ducting).assess_all(sets)
 
 
 class Book:
@@ -92,8 +70,9 @@ class Book:
 
     def __init__(self, ducting: Ducting) -> None:
         self.ducting = ducting
+        self._many = many.Many(ducting)
         self._looks: dict[Case, Look] = {}
-        self._lower: dict[Case, Mapping[str, float] | None] = {}
+        self._clearing: dict[bool, dict[frozenset[str], Mapping[str, float]]] = {True: {}, False: {}}
 
     def look(self, case: Case) -> Look:
         """One case."""
@@ -104,16 +83,24 @@ class Book:
     def prepare(self, cases: Iterable[Case]) -> None:
         """Look at all that are new, in one go."""
         new = [case for case in dict.fromkeys(cases) if case not in self._looks]
-        self._looks.update(zip(new, look_at_all(self.ducting, new), strict=True))
+        self._looks.update(zip(new, (Look(*one) for one in self._many.fails(new)), strict=True))
+
+    def assess_all(self, sets: Sequence[GateSet]) -> list[Assessment]:
+        """Each set solved with a clean and a dirty filter and judged, for the report; and looked at with it."""
+        found = self._many.assess_all([(one.gates, one.dusty) for one in sets])
+        for one, (_, look) in zip(sets, found, strict=True):
+            fails = tuple(short for short in look.shorts if short.fails)
+            self._looks[Case(one.gates, one.dusty)] = Look(fails, look.slack)
+        return [assessment for assessment, _ in found]
 
     def speed(self, case: Case, duct: str) -> float:
         """Velocity in a duct, m/s, with the dirty filter; 0 where it is not known."""
         answer = self.ducting.dirty.solve(case.gates)
         return answer.flows.get(duct, 0.0) / self.ducting.areas[duct] if isinstance(answer, Solution) else 0.0
 
-    def lower(self, cases: Iterable[Case]) -> list[Mapping[str, float] | None]:
-        """The lower ends of the flows."""
-        asked = tuple(cases)
-        new = [case for case in dict.fromkeys(asked) if case not in self._lower]
-        self._lower.update(zip(new, slowest_flows(self.ducting, new), strict=True))
-        return [self._lower[case] for case in asked]
+    def clearing(self, asked: Sequence[tuple[Case, Iterable[str]]], *, lower: bool = True) -> list[float]:
+        """Seconds until the last dust at some hoods has reached the collector; see `many.Many.clearing_times`."""
+        known = self._clearing[lower]
+        new = [gates for gates in dict.fromkeys(case.gates for case, _ in asked) if gates not in known]
+        known.update(zip(new, self._many.clearing_times(new, lower=lower), strict=True))
+        return [max(known[case.gates][hood] for hood in hoods) for case, hoods in asked]

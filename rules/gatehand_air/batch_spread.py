@@ -11,7 +11,8 @@ from msgspec import Struct
 from gatehand_air.batch import TINY, Batch
 from gatehand_air.batch_answer import CODES, SOLVED, BatchAnswer
 from gatehand_air.batch_laws import Floats, Truths
-from gatehand_air.ducting import ROUNDING, WORSE, Ducting, Verdict
+from gatehand_air.ducting import LEAST_FLOW, ROUNDING, WORSE, Ducting, Lack, Short, Verdict
+from gatehand_air.fittings import SETTLES
 from gatehand_air.friction import area
 from gatehand_air.solve import Solver, Why
 from gatehand_air.spread import PLAIN, Ignorance, own_push
@@ -44,6 +45,7 @@ class JudgedPart(Struct, frozen=True):
         answer, spread: their flows and half-widths.
         worst: (sets) the worst verdict of each, as a place in `WORSE`.
         slack: (sets) the least found as a part of what is wanted; 1 where nothing is, 0 where there is no answer.
+        fails: each single thing that falls short beyond doubt.
     """
 
     sets: slice
@@ -51,6 +53,11 @@ class JudgedPart(Struct, frozen=True):
     spread: BatchSpread
     worst: "npt.NDArray[np.int8]"
     slack: Floats
+    fails: "_Fails"
+
+    def shorts(self, dusty: Sequence[Collection[str]]) -> list[list[Short]]:
+        """(sets) what falls short beyond doubt by the flows, or the bound's, as `Ducting.told` has it."""
+        return self.fails.listed(dusty, len(self.answer))
 
 
 def spreads(batch: Batch, opened: Truths, answer: BatchAnswer, known: Ignorance = PLAIN) -> BatchSpread:
@@ -154,65 +161,138 @@ class Judge:
         self._batch = Batch(solver)
         self._wants = _Wants(ducting)
         self._known = ducting.ignorance
+        self._ways = _Ways(ducting)
 
     def parts(self, sets: Sequence[Collection[str]], dusty: Sequence[Collection[str]]) -> Iterator[JudgedPart]:
         """Every set with its dusty hoods, part by part, in order."""
-        for these, answer in self._batch.parts(sets):
-            half = spreads(self._batch, self._batch.opened(sets[these]), answer, self._known)
+        for these, answer, half in self._solved(sets):
             yield JudgedPart(these, answer, half, *self._wants.judge(answer, half, dusty[these]))
+
+    def clearing(self, sets: Sequence[Collection[str]], *, lower: bool) -> list[list[float]]:
+        """By set and hood, in the order of the network's ends: see `many.Many.clearing_times`."""
+        if lower:
+            flows = ((answer, answer.flows - half.flows) for _, answer, half in self._solved(sets))
+        else:
+            flows = ((answer, answer.flows) for _, answer in self._batch.parts(sets))
+        return [row for answer, least in flows for row in self._ways.clearing(answer, least).tolist()]
+
+    def _solved(self, sets: Sequence[Collection[str]]) -> Iterator[tuple[slice, BatchAnswer, BatchSpread]]:
+        for these, answer in self._batch.parts(sets):
+            yield these, answer, spreads(self._batch, self._batch.opened(sets[these]), answer, self._known)
+
+
+class _Ways:
+    """From each hood to the collector, as arrays."""
+
+    def __init__(self, ducting: Ducting) -> None:
+        import numpy as np
+
+        network = ducting.network
+        self._seconds = np.zeros((len(network.ducts), len(network.ends)))
+        for at, end in enumerate(network.ends):
+            for name in ducting.ways[end.name]:
+                volume = network.duct(name).length * ducting.areas[name]
+                self._seconds[network.index(name), at] = volume / ducting.particle_speed
+        self._ends = [network.index(end.name) for end in network.ends]
+
+    def clearing(self, answer: BatchAnswer, flows: Floats) -> Floats:
+        """(sets x hoods) seconds with these flows; infinite where the hood has no air or nobody knows."""
+        import numpy as np
+
+        live = answer.live
+        known = (answer.code == SOLVED) | ((answer.code == CODES.index(Why.BEYOND_CURVE)) & answer.known)
+        lower = np.maximum(flows, LEAST_FLOW * answer.flows)
+        times: Floats = np.where(live, 1 / np.where(live, lower, 1.0), 0.0) @ self._seconds
+        times[~(live[:, self._ends] & known[:, None])] = np.inf
+        return times
+
+
+class _Fails(Struct, frozen=True):
+    """Each thing that falls short, in the order of sets, hoods first, else in the network's order; all as long.
+
+    Fields:
+        sets, things: where, and its place in `names`.
+        found, wanted, spread: m3/s or m/s.
+        settles: so slow that dust settles.
+        names: what each thing is called.
+        ducting: whose they are.
+    """
+
+    sets: Sequence[int]
+    things: Sequence[int]
+    found: Sequence[float]
+    wanted: Sequence[float]
+    spread: Sequence[float]
+    settles: Sequence[bool]
+    names: Sequence[tuple[Lack, str]]
+    ducting: Ducting
+
+    def listed(self, dusty: Sequence[Collection[str]], count: int) -> list[list[Short]]:
+        """By set, in the order of `Ducting.wants`."""
+        names = self.names
+        listed: list[list[Short]] = [[] for _ in range(count)]
+        each = zip(self.sets, self.things, self.found, self.wanted, self.spread, self.settles, strict=True)
+        for at, thing, found, wanted, off, settles in each:
+            lack, where = names[thing]
+            listed[at].append(Short(lack, where, found, wanted, off, Verdict.SHORT, settles))
+        for shorts, hoods in zip(listed, dusty, strict=True):
+            if len(shorts) > 1 and shorts[-2].lack is Lack.SLOW_DUCT:
+                order = {where: at for at, where in enumerate(self.ducting.passed(hoods))}
+                shorts.sort(key=lambda short: order[short.where] if short.lack is Lack.SLOW_DUCT else -1)
+        return listed
 
 
 class _Wants:
-    """What a ducting's hoods and ducts want, as arrays."""
+    """What a ducting's hoods and ducts want, as arrays: a row for each hood that wants a flow, then for each duct."""
 
     def __init__(self, ducting: Ducting) -> None:
+        import numpy as np
+
         network = ducting.network
+        ducts = [duct.name for duct in network.ducts]
+        self._ducting = ducting
         self._ends = {end.name: at for at, end in enumerate(network.ends)}
-        self._places = [network.index(name) for name in self._ends]
-        self._flows = [ducting.hood_flows.get(name) for name in self._ends]
-        self._areas = [ducting.areas[duct.name] for duct in network.ducts]
-        self._speeds = [
-            [
-                (network.index(name), ducting.wanted[name] if end.dust_velocity is None else end.dust_velocity)
-                for name in ducting.ways[end.name]
-            ]
-            for end in network.ends
-        ]
+        hoods = [name for name in self._ends if ducting.hood_flows.get(name) is not None]
+        self._hoods = [self._ends[name] for name in hoods]
+        self._names = [*((Lack.HOOD_FLOW, name) for name in hoods), *((Lack.SLOW_DUCT, name) for name in ducts)]
+        self._at = np.array([*map(network.index, hoods), *range(len(ducts))], int)
+        self._per = np.array([*(1.0 for _ in hoods), *(ducting.areas[name] for name in ducts)])[:, None]
+        self._flows = np.array([ducting.hood_flows[name] for name in hoods])[:, None]
+        plain = np.array([ducting.wanted[name] for name in ducts])[:, None]
+        kinds = dict.fromkeys((end.dust_velocity, end.dust_settles) for end in network.ends)
+        self._kinds: list[tuple[Floats, Floats, Floats]] = []
+        """By kind of dust: (ducts x hoods) whether its hoods' air goes through; (ducts x 1) what it wants, settles."""
+        for speed, settles in kinds:
+            ways = np.zeros((len(ducts), len(self._ends)))
+            for at, end in enumerate(network.ends):
+                if (end.dust_velocity, end.dust_settles) == (speed, settles):
+                    ways[[network.index(name) for name in ducting.ways[end.name]], at] = 1.0
+            wanted = plain if speed is None else np.full_like(plain, speed)
+            self._kinds.append((ways, wanted, np.minimum(SETTLES, plain) if settles is None else wanted * 0 + settles))
 
     def judge(
         self, answer: BatchAnswer, spread: BatchSpread, dusty: Sequence[Collection[str]]
-    ) -> tuple["npt.NDArray[np.int8]", Floats]:
-        """(sets) the worst verdict as `Ducting.shorts` has it, and the slack."""
+    ) -> tuple["npt.NDArray[np.int8]", Floats, _Fails]:
+        """(sets) the worst verdict as `Ducting.shorts` has it, the slack, and what falls short."""
         import numpy as np
 
         dust = self._dust(dusty)
-        found = np.ascontiguousarray(answer.flows.T)
-        half = np.ascontiguousarray(spread.flows.T)
-        count = len(answer)
-        asked, short, close = np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool)
-        every, slack = np.ones(count, bool), np.full(count, np.inf)
-
-        def hold(at: int, per: float, wanted: "Floats | float", where: Truths) -> None:
-            least = wanted * (1 - ROUNDING)
-            value, off = found[at] / per, half[at] / per
-            fails = where & ~(value + off >= least)
-            asked[:] |= where
-            short[:] |= fails
-            close[:] |= where & ~(value - off >= least)
-            every[:] &= fails | ~where
-            some = where & (wanted > 0)
-            np.minimum(slack, value / np.where(some, wanted, 1.0), out=slack, where=some)
-
-        for at, flow, row in zip(self._places, self._flows, dust, strict=True):
-            if flow is not None:
-                hold(at, 1.0, flow, row)
-        wanted, where = np.zeros(found.shape), np.zeros(found.shape, bool)
-        for row, speeds in zip(dust, self._speeds, strict=True):
-            for at, speed in speeds:
-                np.maximum(wanted[at], speed * row, out=wanted[at])
-                where[at] |= row
-        for at, per in enumerate(self._areas):
-            hold(at, per, wanted[at], where[at])
+        speeds, settling = np.zeros(answer.flows.T.shape), np.zeros(answer.flows.T.shape)
+        passed = np.zeros(speeds.shape, bool)
+        for ways, speed, settles in self._kinds:
+            through = ways @ dust > 0
+            passed |= through
+            np.maximum(speeds, speed * through, out=speeds)
+            np.maximum(settling, settles * through, out=settling)
+        where = np.concatenate([dust[self._hoods], passed])
+        wanted = np.concatenate([np.broadcast_to(self._flows, (len(self._hoods), len(dusty))), speeds])
+        value, off = answer.flows.T[self._at] / self._per, spread.flows.T[self._at] / self._per
+        least = wanted * (1 - ROUNDING)
+        fails = where & ~(value + off >= least)
+        short, close = fails.any(0), (where & ~(value - off >= least)).any(0)
+        asked, every = where.any(0), (fails | ~where).all(0)
+        some = where & (wanted > 0)
+        slack = np.where(some, value / np.where(some, wanted, 1.0), np.inf).min(0, initial=np.inf)
 
         met, too_close, unknown, too_short = (np.int8(WORSE.index(verdict)) for verdict in Verdict)
         worst = np.where(short, too_short, np.where(close, too_close, met))
@@ -222,7 +302,21 @@ class _Wants:
         worst = np.where(answer.code == CODES.index(Why.BEFORE_CURVE), ended, worst)
         worst = np.where((answer.code != SOLVED) & ~answer.known, unknown, worst)
         slack = np.where(np.isinf(slack), 1.0, slack)
-        return worst.astype(np.int8), np.where(answer.code == SOLVED, slack, 0.0)
+        slack = np.where(answer.code == SOLVED, slack, 0.0)
+
+        sets, things = np.nonzero(fails.T)
+        settled = np.concatenate([np.zeros((len(self._hoods), len(dusty))), settling])
+        listed = _Fails(
+            sets=sets.tolist(),
+            things=things.tolist(),
+            found=value[things, sets].tolist(),
+            wanted=wanted[things, sets].tolist(),
+            spread=off[things, sets].tolist(),
+            settles=(value < settled)[things, sets].tolist(),
+            names=self._names,
+            ducting=self._ducting,
+        )
+        return worst.astype(np.int8), slack, listed
 
     def _dust(self, dusty: Sequence[Collection[str]]) -> Truths:
         """(hoods x sets) which take in dust."""

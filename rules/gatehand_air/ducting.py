@@ -19,6 +19,8 @@ from gatehand_air.solve import Solution, Solver, SolveResult, Unsolved, Why
 from gatehand_air.spread import PLAIN, Ignorance, spread
 from gatehand_air.tree import Network
 
+LEAST_FLOW: Final = 0.1
+"""The lower end of a spread is never taken below this part of the flow."""
 ROUNDING = 1e-6
 """A flow or velocity this near to what is wanted meets it."""
 
@@ -199,14 +201,16 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
 
     def _judged(self, answer: Solution, half: Mapping[str, float], dusty: Collection[str]) -> tuple[Short, ...]:
         flows = answer.flows
-        settling = self.settling_for(dusty)
+        settling: Mapping[str, float] = {}
         found = []
         for lack, where, wanted in self.wants(dusty):
             per = 1.0 if lack is Lack.HOOD_FLOW else self.areas[where]
             value, off = flows.get(where, 0.0) / per, half.get(where, 0.0) / per
             if (verdict := judge(value, off, wanted)) is not Verdict.MET:
-                below = settling[where] if lack is Lack.SLOW_DUCT else 0.0
-                settles = value < below and verdict is Verdict.SHORT
+                settles = False
+                if lack is Lack.SLOW_DUCT and verdict is Verdict.SHORT:
+                    settling = settling or self.settling_for(dusty)
+                    settles = value < settling[where]
                 found.append(Short(lack, where, value, wanted, off, verdict, settles))
         return tuple(found)
 
@@ -230,6 +234,10 @@ class Ducting(Struct, frozen=True, kw_only=True, dict=True):
                     own = self.wanted[name] if end.dust_velocity is None else end.dust_velocity
                     found[name] = max(found.get(name, 0.0), own)
         return found
+
+    def passed(self, dusty: Collection[str]) -> list[str]:
+        """The ducts on the dusty hoods' ways, in the order of `wants`."""
+        return list(dict.fromkeys(n for end in self.network.ends if end.name in dusty for n in self.ways[end.name]))
 
     def settling_for(self, dusty: Collection[str]) -> Mapping[str, float]:
         """Velocity, m/s, below which dust settles in every duct on the dusty hoods' ways: the heaviest in it."""

@@ -87,6 +87,10 @@ def _together(demands: Sequence[GateDemand], most: int | None) -> Iterator[tuple
 
 def orders(together: tuple[GateDemand, ...]) -> Iterator[tuple[GateDemand, ...]]:
     """In which order they can have started, where that changes what opens: it does only for assist gates."""
-    if len(together) == 1 or not any(demand.assist for demand in together):
+    assisted = [demand for demand in together if demand.assist]
+    if len(assisted) < 2:  # noqa: PLR2004 - own gates come first, whoever began
         return iter((together,))
-    return permutations(together) if len(together) <= MOST_ORDERED else iter((together, together[::-1]))
+    if len(together) > MOST_ORDERED:
+        return iter((together, together[::-1]))
+    plain = tuple(demand for demand in together if not demand.assist)
+    return ((*plain, *some) for some in permutations(assisted))

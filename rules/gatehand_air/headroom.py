@@ -16,7 +16,6 @@ from gatehand_air.solve import Solution, Solver, Why
 from gatehand_air.spread import spread
 from gatehand_air.tree import Network
 
-HALVINGS: Final = 60
 ROUNDS: Final = 60
 ENDLESS: Final = 1e6
 """A machine that much dearer than the whole fan could feed, and still nothing falls short: it is not what matters."""
@@ -165,10 +164,22 @@ def _with_machine(network: Network, hood: str, machine: float) -> Network:
 
 
 def _root(rising: Callable[[float], float], low: float, high: float) -> float:
-    """Where a rising function crosses 0, by halving."""
-    for _ in range(HALVINGS):
-        middle = (low + high) / 2
-        if high - low <= NEAR * middle:
+    """Where a rising function crosses 0, between two values of which it is below 0 at the first and above at the other.
+
+    The false position with the Illinois rule (Dowell and Jarratt, 1971 [memory]): a straight line between both, and of
+    an end that stays twice half the value.
+    """
+    below, above = rising(low), rising(high)
+    kept = 0
+    for _ in range(ROUNDS):
+        wide = high - low
+        if wide <= NEAR * (low + high) / 2 or below == 0 or above == 0:
             break
-        low, high = (middle, high) if rising(middle) < 0 else (low, middle)
-    return (low + high) / 2
+        at = low - below * wide / (above - below)
+        at = min(max(at, low + NEAR * high / 4), high - NEAR * high / 4)
+        found = rising(at)
+        if found < 0:
+            low, below, above, kept = at, found, above / 2 if kept < 0 else above, -1
+        else:
+            high, above, below, kept = at, found, below / 2 if kept > 0 else below, 1
+    return low if below == 0 else high if above == 0 else (low + high) / 2

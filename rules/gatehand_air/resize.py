@@ -85,8 +85,10 @@ def changes(
     if not short and not bad:
         return Changes()
     asked = [case for demand, case in alone if demand in short] or bad
+    wanted = [(demand, case) for demand, case in alone if demand in short]
     tried = [_Trial(book, each, size, resize) for each, size in _candidates(book.ducting, asked, sold)]
-    first = [one for trial in tried if (one := trial.alone(alone)).cures or not short]
+    tried = [trial for trial in tried if not short or trial.cures_any(wanted)]
+    first = [trial.alone(alone) for trial in tried]
     if not short:
         first = [replace(change, cures_sets=_of(tried, change).cured(bad)) for change in first]
     first = sorted(first, key=lambda one: _rank(book.ducting, one))[:MOST_WEIGHED]
@@ -103,6 +105,17 @@ class _Trial:
         self.before = book
         self.after = Book(resize(dict.fromkeys(ducts, size)))
         self.change = Change(ducts, size)
+        network, ways = book.ducting.network, book.ducting.ways
+        hoods = [hood for hood, way in ways.items() if not set(ducts).isdisjoint(way)]
+        gates = frozenset(network.gate_of[hood] for hood in hoods)
+        self._leaky = any(duct.leak is not None for duct in network.ducts)
+        self._through = None if None in gates else gates
+
+    def cures_any(self, short: Sequence[tuple[GateDemand, Case]]) -> bool:
+        """Whether it cures any of these: most do not, and what else they do is nothing to anybody."""
+        reached = [case for _, case in short if self._reaches(case)]
+        self.after.prepare(reached)
+        return any(self._cures(case) for case in reached)
 
     def alone(self, asked: Sequence[tuple[GateDemand, Case]]) -> Change:
         reached = [(demand, case) for demand, case in asked if self._reaches(case)]
@@ -121,12 +134,8 @@ class _Trial:
         return replace(change, cures_sets=self.cured(several), spoils_sets=spoils)
 
     def _reaches(self, case: Case) -> bool:
-        network = self.before.ducting.network
-        if any(duct.leak is not None for duct in network.ducts):
-            return True
-        hoods = network.behind(case.gates) | network.always_open
-        ways = self.before.ducting.ways
-        return any(not set(self.change.ducts).isdisjoint(ways[hood]) for hood in hoods)
+        """Whether any air goes through what is changed."""
+        return self._leaky or self._through is None or not self._through.isdisjoint(case.gates)
 
     def _cures(self, case: Case) -> bool:
         return self.before.look(case).fails and self.after.look(case).well

@@ -5,7 +5,8 @@ velocities the lower end of their spread.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from math import ceil
+from itertools import count
+from math import ceil, inf
 from typing import Final
 
 from msgspec import Struct
@@ -15,6 +16,12 @@ from gatehand_air.gate_sets import MOST_LISTED, Admit, Asker, GateDemand, GateSe
 
 CLEARING_MARGIN: Final = 1.0
 """Seconds on top of spin-down and twice the clearing time."""
+ALL_TRIED: Final = 5
+"""Further demands beside a tool up to which all are tried."""
+FEW: Final = 3
+"""Of these so many are looked at closely."""
+TRIED: Final = 2
+"""After them so many are tried, of those that slow the tool most."""
 
 
 class LeastRunOn(Struct, frozen=True):
@@ -66,14 +73,16 @@ def least_run_ons(
             cases.setdefault(name, []).append(case)
     tools = [demand for demand in demands if demand.asker is Asker.TOOL and demand.hoods]
     if len(sets) >= MOST_LISTED:  # not all are listed: go the way on which a tool's own air falls most
-        for tool in tools:
-            cases.setdefault(tool.name, []).extend(_slower_and_slower(book, tool, demands, admit))
+        for tool, case in _slower_and_slower(book, tools, demands, admit):
+            cases.setdefault(tool.name, []).append(case)
+    book.clearing([(case, tool.hoods) for tool in tools for case in cases.get(tool.name, [])])
     found = (_least(book, tool, cases.get(tool.name, []), spin_downs.get(tool.name, 0.0)) for tool in tools)
     return tuple(one for one in found if one is not None)
 
 
 def _least(book: Book, tool: GateDemand, cases: Sequence[Case], spin_down: float) -> LeastRunOn | None:
-    times = [(time, case) for case, time in zip(cases, _clearing(book, tool, cases), strict=True) if time is not None]
+    found = book.clearing([(case, tool.hoods) for case in cases])
+    times = [(time, case) for case, time in zip(cases, found, strict=True) if time < inf]
     if not times:
         return None
     slowest, case = max(times, key=lambda pair: pair[0])
@@ -82,32 +91,60 @@ def _least(book: Book, tool: GateDemand, cases: Sequence[Case], spin_down: float
     return LeastRunOn(tool.name, spin_down, slowest, case.gates, settles)
 
 
-def _clearing(book: Book, tool: GateDemand, cases: Sequence[Case]) -> list[float | None]:
-    """Seconds until the last dust at the tool's hoods has reached the collector, by case."""
-    ducting = book.ducting
-    network, speed, areas = ducting.network, ducting.particle_speed, ducting.areas
-    found: list[float | None] = []
-    for flows in book.lower(cases):
-        ways = [ducting.ways[hood] for hood in tool.hoods]
-        if flows is None or any(name not in flows for way in ways for name in way):
-            found.append(None)
-            continue
-        times = [sum(network.duct(name).length * areas[name] / (speed * flows[name]) for name in way) for way in ways]
-        found.append(max(times))
-    return found
+class _Way:
+    """A tool with those that are asked for beside it, so far, and those that may yet be: what slows it most first."""
+
+    def __init__(self, tool: GateDemand, others: Sequence[GateDemand]) -> None:
+        self.tool = tool
+        self.together = [tool]
+        self.others = list(others)
+        self._dusty = tool.hoods
+
+    def next(self, admit: Admit, most: int) -> list[tuple[GateDemand, Case]]:
+        """Those to try next, and what opens then. Whom the rules let wait now, they let wait with more."""
+        found: list[tuple[GateDemand, Case]] = []
+        kept: list[GateDemand] = []
+        for at, demand in enumerate(self.others):
+            if len(found) == most:
+                kept += self.others[at:]
+                break
+            if (opens := admit([*self.together, demand])) is not None:
+                found.append((demand, Case(opens, self._dusty | demand.hoods)))
+                kept.append(demand)
+        self.others = kept
+        return found
+
+    def slowed(self, slowest: GateDemand, tried: Sequence[GateDemand]) -> None:
+        """Take the slowest, and remember the order in which those tried slow the tool."""
+        self.together.append(slowest)
+        self._dusty |= slowest.hoods
+        self.others = [one for one in (*tried, *(one for one in self.others if one not in tried)) if one != slowest]
 
 
-def _slower_and_slower(book: Book, tool: GateDemand, demands: Sequence[GateDemand], admit: Admit) -> Iterator[Case]:
-    """Sets with the tool, each with the one further demand that slows its dust most, as long as the rules open it."""
-    together = [tool]
-    while True:
-        further = [demand for demand in demands if demand not in together]
-        opened = [(demand, opens) for demand in further if (opens := admit([*together, demand])) is not None]
-        cases = [Case(opens, frozenset().union(*(d.hoods for d in (*together, one)))) for one, opens in opened]
-        times = _clearing(book, tool, cases)
-        known = [(time, at) for at, time in enumerate(times) if time is not None]
-        if not known:
+def _slower_and_slower(
+    book: Book, tools: Sequence[GateDemand], demands: Sequence[GateDemand], admit: Admit
+) -> Iterator[tuple[GateDemand, Case]]:
+    """Sets with each tool, each with the one further demand that slows its dust most, as long as the rules open it.
+
+    All tools in one go. The flows themselves say which few are slowest, their lower ends which of these is. After some
+    rounds no more than a few are tried: those that slowed it most when all were.
+    """
+    ways = [_Way(tool, [demand for demand in demands if demand != tool]) for tool in tools]
+    for size in count():
+        early = size < ALL_TRIED
+        tried = [(way, way.next(admit, len(demands) if early else TRIED)) for way in ways]
+        times = iter(book.clearing([(case, way.tool.hoods) for way, some in tried for _, case in some], lower=False))
+        ranked: list[tuple[_Way, list[tuple[GateDemand, Case]]]] = []
+        for way, some in tried:
+            known = sorted(((next(times), at) for at in range(len(some))), reverse=True)
+            if slow := [some[at] for time, at in known if time < inf]:
+                ranked.append((way, slow))
+        if not ranked:
             return
-        _, at = max(known)
-        yield cases[at]
-        together.append(opened[at][0])
+        few = [(way, slow, slow[: FEW if early else 1]) for way, slow in ranked]
+        times = iter(book.clearing([(case, way.tool.hoods) for way, _, some in few for _, case in some]))
+        for way, slow, some in few:
+            slowest = max((next(times), -at) for at in range(len(some)))
+            yield from ((way.tool, case) for _, case in some)
+            way.slowed(some[-slowest[1]][0], [demand for demand, _ in slow])
+        ways = [way for way, _ in ranked]

@@ -1,7 +1,7 @@
 """The ducts of one collector as a tree: what leads where, checked. SI units; no pressures or flows in here."""
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from functools import cached_property
 from typing import Final
 
@@ -57,7 +57,7 @@ class Network(Struct, frozen=True, dict=True):
         if len(by_name) != len(self.ducts):
             raise ValueError("two ducts have one name")
         _check_ends(self.ducts, by_name)
-        depth = {name: sum(1 for _ in _towards_fan(by_name, name)) for name in by_name}
+        depth = _depths(by_name)
         ordered = tuple(sorted(self.ducts, key=lambda duct: -depth[duct.name]))
         force_setattr(self, "ducts", ordered)
         for end in self.ends:
@@ -112,10 +112,14 @@ class Network(Struct, frozen=True, dict=True):
 
     def path(self, name: str) -> tuple[Duct, ...]:
         """The ducts from `name` to the collector, both included."""
-        found = [self.duct(name)]
-        while (into := found[-1].into) is not None:
-            found.append(self.duct(into))
-        return tuple(found)
+        return self._paths[name]
+
+    @cached_property
+    def _paths(self) -> dict[str, tuple[Duct, ...]]:
+        found: dict[str, tuple[Duct, ...]] = {}
+        for duct in reversed(self.ducts):  # each after the one it runs into
+            found[duct.name] = (duct, *(() if duct.into is None else found[duct.into]))
+        return found
 
     def mains(self) -> frozenset[str]:
         """The trunks that carry most: at least three hoods of four. Empty where there is only one hood.
@@ -144,14 +148,17 @@ def _check_ends(ducts: tuple[Duct, ...], by_name: dict[str, Duct]) -> None:
             raise ValueError(f"duct {duct.name}: a size is not above 0")
 
 
-def _towards_fan(by_name: dict[str, Duct], name: str) -> Iterator[Duct]:
-    """From a duct to the root; raises on a loop."""
-    here: str | None = name
-    for _ in range(len(by_name)):
-        duct = by_name[here] if here is not None else None
-        if duct is None:
-            return
-        yield duct
-        here = duct.into
-    if here is not None:
-        raise ValueError(f"duct {name}: following `into` comes back to it")
+def _depths(by_name: dict[str, Duct]) -> dict[str, int]:
+    """Ducts from each to the root, itself included; raises on a loop."""
+    found: dict[str, int] = {}
+    for name in by_name:
+        way: list[str] = []
+        here: str | None = name
+        while here is not None and here not in found:
+            if len(way) == len(by_name):
+                raise ValueError(f"duct {name}: following `into` comes back to it")
+            way.append(here)
+            here = by_name[here].into
+        beyond = 0 if here is None else found[here]
+        found |= {each: beyond + at for at, each in enumerate(reversed(way), 1)}
+    return found

@@ -9,7 +9,7 @@ to ask for it: nobody is led from what is known to what is not.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from itertools import chain, islice, product
+from itertools import islice, product
 from math import inf, prod
 from typing import Final, TypeAlias
 
@@ -20,6 +20,7 @@ from gatehand_air.answers import Book, Case, Look
 from gatehand_air.assists import MOST_ASSIST, Gates, Helpers, curing, easing
 from gatehand_air.ducting import Lack, Short
 from gatehand_air.gate_sets import Admit, Asker, GateDemand, orders
+from gatehand_air.rows import Rows
 
 MOST_TOGETHER: Final = 1500
 """Combinations of demands that are looked through for one whole; beyond it nothing is claimed."""
@@ -28,7 +29,7 @@ AT_ONCE: Final = 250
 MOST_CHOICES: Final = 48
 """So many ways to choose among assists are all tried; of more, one tool's after the other's, so many in all."""
 MOST_WORK: Final = 15_000
-"""Combinations of demands in all these ways together."""
+"""Combinations of demands in all these ways together, of every `max_open`: each may spend half of what is left."""
 ROUNDS: Final = 4
 """Proposals upon proposals, until nothing more is proposed."""
 
@@ -65,12 +66,31 @@ class Bad(Struct, frozen=True):
 class Several(Struct, frozen=True):
     """The sets of several that fall short, as far as they were looked for.
 
-    `looked`: combinations of demands that were looked at. `cut`: not all were.
+    `looked`: combinations of demands that were looked at. `who`: all who are in any that falls short. `cut`: not all
+    were looked at.
     """
 
     bad: tuple[Bad, ...]
     looked: int
+    who: frozenset[_Key]
     cut: bool = False
+
+
+class _Fault(Struct, frozen=True):
+    """What several demands find in one set: whether anything is short that each has alone, and whether unknown."""
+
+    case: Case
+    shorts: tuple[Short, ...]
+    new: bool
+    unknown: bool
+
+
+class _Known(Struct, frozen=True):
+    """A demand with its assist, by a number; `every`: all gates that it asks for."""
+
+    id: int
+    demand: GateDemand
+    every: frozenset[str]
 
 
 class _Judged(Struct, frozen=True):
@@ -96,7 +116,11 @@ class Search:
         self._ask = ask
         self._admits: dict[int | None, Admit] = {}
         self._cures: dict[tuple[_Kind, GateDemand, int], tuple[Gates, ...]] = {}
-        self._opens: dict[tuple[object, ...], tuple[Case, ...]] = {}
+        self._demands: dict[GateDemand, _Known] = {}
+        self._cases: dict[tuple[int | None, GateDemand], Case | None] = {}
+        self._sizes: dict[tuple[int, ...], int] = {}
+        self._found: dict[tuple[float, tuple[int, ...]], tuple[_Fault, ...]] = {}
+        self._grown: dict[tuple[object, ...], Rows[_Key, tuple[_Fault, ...]]] = {}
         self._least = max([1, least_open, *(len(demand.gates) for demand in demands)])
         self._gates = frozenset().union(helpers.gates, *(demand.gates.union(demand.assist) for demand in demands))
 
@@ -122,8 +146,14 @@ class Search:
 
     def case(self, whole: Whole, demand: GateDemand) -> Case | None:
         """What opens for a demand by itself."""
-        opens = self.admits(whole.max_open)([whole.of(demand)])
-        return None if opens is None else Case(opens, demand.hoods)
+        return self._alone(whole.max_open, whole.of(demand))
+
+    def _alone(self, limit: int | None, demand: GateDemand) -> Case | None:
+        at = limit, demand
+        if at not in self._cases:
+            opens = self.admits(limit)([demand])
+            self._cases[at] = None if opens is None else Case(opens, demand.hoods)
+        return self._cases[at]
 
     def _best(self, kept: Whole) -> Whole:
         base = {demand: self.alone(kept, demand) for demand in self.demands}
@@ -135,20 +165,30 @@ class Search:
             if len(near.changed(kept)) <= 1 and not self.several(near, 0).bad:
                 return near  # all is well with it, and no other changes less
         best: _Judged | None = None
-        worse = 0
+        worse, work = 0, MOST_WORK
         for limit in sorted(able, key=_room):
             if worse > MOST_ASSIST and limit != kept.max_open:
                 continue  # as long as assists may come along that had no room before, wider may yet be better
-            one = self._at(kept, limit, able[limit], best)
+            one, spent = self._at(kept, limit, able[limit], best, work // 2)
+            work -= spent
             worse += best is not None and one.key > best.key
             if best is None or one.key < best.key:
                 best, worse = one, 0
         return kept if best is None else best.whole
 
     def _at(
-        self, kept: Whole, limit: int | None, choices: Mapping[str, tuple[Gates, ...]], so_far: "_Judged | None"
-    ) -> "_Judged":
-        """The best whole of one `max_open`: the nearest choice; where sets of several fall short with it, others."""
+        self,
+        kept: Whole,
+        limit: int | None,
+        choices: Mapping[str, tuple[Gates, ...]],
+        so_far: "_Judged | None",
+        work: int,
+    ) -> tuple["_Judged", int]:
+        """The best whole of one `max_open`, and the work spent on looking for it, of so much at the most.
+
+        It is the nearest choice; where sets of several fall short with it, others are tried. No other choice for a
+        tool that is in none of these sets makes them fewer.
+        """
         bound, hints = (inf, ()) if so_far is None else (len(so_far.several.bad), so_far.several.bad)
 
         def judged(assists: Mapping[str, Gates], hints: Sequence[Bad]) -> _Judged:
@@ -157,12 +197,14 @@ class Search:
             return _Judged(self._key(kept, whole, several), whole, several)
 
         best = judged({tool: options[0] for tool, options in choices.items()}, hints)
-        free = [tool for tool, options in choices.items() if len(options) > 1]
         worth = 0 < len(best.several.bad) <= bound
-        tries = min(MOST_CHOICES, MOST_WORK // max(best.several.looked, 1)) if worth else 0
+        free = [tool for tool, some in choices.items() if len(some) > 1 and (Asker.TOOL, tool) in best.several.who]
+        tries = min(MOST_CHOICES, work // max(best.several.looked, 1)) if worth else 0
+        spent = 0
         for put in islice(_variations(choices, free), tries):
+            spent += best.several.looked
             best = min(best, judged({**best.whole.assists, **put}, best.several.bad), key=lambda one: one.key)
-        return best
+        return best, spent
 
     def _key(self, kept: Whole, whole: Whole, several: Several) -> tuple[float, ...]:
         """Less is better. Of what was not looked through only the configured `max_open` can be judged by that."""
@@ -233,54 +275,115 @@ class Search:
             hints: demands to look at first.
             kept: the values as they are; sets that only this whole asks for count too where the curve does not tell.
         """
-        demands = self._distinct(whole)
-        own = {key: look.short for key, demand in demands.items() if (look := self.alone(whole, demand)) is not None}
-        keys = sorted(own, key=lambda key: self.book.look(Case(demands[key].gates, demands[key].hoods)).slack)
-        named = [[key for key in ((d.asker, d.name) for d in hint) if key in own] for hint in hints]
-        groups = chain((tuple(hint) for hint in named if len(hint) > 1), self._groups(whole, demands, keys))
-        wider = kept is not None and _room(whole.max_open) > _room(kept.max_open)
-        changed = () if kept is None else whole.changed(kept)
+        limit = whole.max_open
+        demands = {key: self._known(demand) for key, demand in self._distinct(whole).items()}
+        keys = [key for key, one in demands.items() if self.case(whole, one.demand) is not None]
+        keys.sort(key=lambda key: self.book.look(Case(demands[key].demand.gates, demands[key].demand.hoods)).slack)
+        rows = self._rows(limit, [demands[key] for key in keys])
+        rows.now({key: demands[key].id for key in keys})
+        wider = kept is not None and _room(limit) > _room(kept.max_open)
+        changed = frozenset() if kept is None else frozenset((Asker.TOOL, tool) for tool in whole.changed(kept))
         bad: dict[Case, Bad] = {}
-        looked = 0
-        while chunk := list(islice(groups, AT_ONCE)):
-            looked += len(chunk)
-            cases = [(case, g) for g in chunk for case in self._opened(whole, [demands[key] for key in g])]
-            self.book.prepare(case for case, _ in cases)
-            for case, group in cases:
-                look = self.book.look(case)
-                if not look.shorts or case in bad:
-                    continue
-                new = look.short.difference(*(own[key] for key in group))
-                first = wider or any(asker is Asker.TOOL and name in changed for asker, name in group)
-                if new or (look.unknown and first):
-                    shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
-                    bad[case] = Bad(case, tuple(demands[key] for key in group), shorts)
-            if len(bad) > most:
-                break
-            if looked >= MOST_TOGETHER:  # of more demands than gates, some share gates: what they add is little
-                return Several(tuple(bad.values()), looked, cut=len(chunk[-1]) <= max(_room(whole.max_open), 2))
-        return Several(tuple(bad.values()), looked)
 
-    def _groups(
-        self, whole: Whole, demands: Mapping[_Key, GateDemand], keys: Sequence[_Key]
-    ) -> Iterator[tuple[_Key, ...]]:
-        """Every two demands, every three, and so on. Those that the rules do not let open grow no further."""
-        level: list[tuple[tuple[_Key, ...], int]] = [((key,), at + 1) for at, key in enumerate(keys)]
+        who: set[_Key] = set()
+
+        def note(group: tuple[_Key, ...], found: tuple[_Fault, ...]) -> None:
+            for one in found:
+                if one.new or wider or not changed.isdisjoint(group):  # otherwise unknown, and not for the first time
+                    who.update(group)
+                    if one.case not in bad:
+                        bad[one.case] = Bad(one.case, tuple(demands[key].demand for key in group), one.shorts)
+
+        named = [tuple(key for key in ((d.asker, d.name) for d in hint) if key in keys) for hint in hints]
+        named = [hint for hint in named if len(hint) > 1]
+        for group, found in zip(named, self._faults(limit, named, demands), strict=True):
+            note(group, found)
+        looked = len(named)
+        while len(bad) <= most and (chunk := rows.groups(looked - len(named), AT_ONCE)):
+            begin = looked - len(named)
+            looked += len(chunk)
+            stale = [at for at in range(begin, begin + len(chunk)) if at in rows.stale]
+            for at, found in zip(stale, self._faults(limit, [rows.listed[at] for at in stale], demands), strict=True):
+                rows.found[at] = found
+            rows.stale.difference_update(stale)
+            for at in range(begin, begin + len(chunk)):
+                if found := rows.found[at]:
+                    note(rows.listed[at], found)
+            if len(bad) <= most and looked >= MOST_TOGETHER:
+                # of more demands than gates, some share gates: what they add is little
+                return Several(tuple(bad.values()), looked, frozenset(who), cut=len(chunk[-1]) <= max(_room(limit), 2))
+        return Several(tuple(bad.values()), looked, frozenset(who))
+
+    def _faults(
+        self, limit: int | None, groups: Sequence[tuple[_Key, ...]], demands: Mapping[_Key, "_Known"]
+    ) -> list[tuple["_Fault", ...]]:
+        """Of each group what falls short in what opens for it, or is unknown. Each is worked out once.
+
+        With room for all of it, `max_open` does not matter: that is one answer for every limit.
+        """
+        room = _room(limit)
+        asked: list[tuple[float, tuple[int, ...]]] = []
+        new: dict[tuple[float, tuple[int, ...]], tuple[tuple[GateDemand, ...], tuple[Case, ...]]] = {}
+        for group in groups:
+            some = [demands[key] for key in group]
+            ids = tuple([one.id for one in some])
+            size = self._sizes.get(ids)
+            if size is None:
+                size = self._sizes[ids] = len(frozenset().union(*[one.every for one in some]))
+            at = (inf if size <= room else room), ids
+            asked.append(at)
+            if at not in self._found and at not in new:
+                together = tuple([one.demand for one in some])
+                new[at] = together, self._opened(None if size <= room else limit, together)
+        self.book.prepare(case for _, cases in new.values() for case in cases)
+        for (of, ids), (together, cases) in new.items():
+            self._found[of, ids] = tuple(self._judge(None if of == inf else limit, together, cases))
+        return [self._found[at] for at in asked]
+
+    def _judge(self, limit: int | None, together: Sequence[GateDemand], cases: Sequence[Case]) -> Iterator["_Fault"]:
+        for case in cases:
+            look = self.book.look(case)
+            if look.shorts:
+                new = look.short.difference(*(self._own(limit, demand) for demand in together)) if look.short else ()
+                shorts = tuple(s for s in look.shorts if (s.lack, s.where) in new) or look.shorts
+                if new or look.unknown:
+                    yield _Fault(case, shorts, bool(new), look.unknown)
+
+    def _own(self, limit: int | None, demand: GateDemand) -> frozenset[tuple[Lack, str]]:
+        """What a demand falls short of by itself."""
+        case = self._alone(limit, demand)
+        return frozenset() if case is None else self.book.look(case).short
+
+    def _rows(self, limit: int | None, some: Sequence["_Known"]) -> Rows[_Key, tuple[_Fault, ...]]:
+        """Every two demands, every three, and so on. Those that the rules do not let open grow no further.
+
+        Assists are never waited for, so what opens at all is asked without them, and once for all wholes of a limit.
+        """
+        bare = tuple(self._known(replace(one.demand, assist=())) for one in some)
+        at = limit, tuple(one.id for one in bare)
+        if at not in self._grown:
+            self._grown[at] = Rows(self._grow(limit, bare), ())
+        return self._grown[at]
+
+    def _grow(self, limit: int | None, bare: Sequence["_Known"]) -> Iterator[tuple[_Key, ...]]:
+        room = _room(limit)
+        keys = [(one.demand.asker, one.demand.name) for one in bare]
+        level: list[tuple[tuple[int, ...], frozenset[str]]] = [((at,), one.every) for at, one in enumerate(bare)]
         while level:
-            longer: list[tuple[tuple[_Key, ...], int]] = []
-            for group, start in level:
-                for at in range(start, len(keys)):
-                    more = (*group, keys[at])
-                    yield more
-                    if self._opened(whole, [demands[key] for key in more]):
-                        longer.append((more, at + 1))
+            longer: list[tuple[tuple[int, ...], frozenset[str]]] = []
+            for group, gates in level:
+                for at in range(group[-1] + 1, len(bare)):
+                    more, every = (*group, at), gates | bare[at].every
+                    yield tuple([keys[each] for each in more])
+                    if len(every) <= room or self._opened(limit, tuple(bare[each].demand for each in more)):
+                        longer.append((more, every))
             level = longer
 
     def falls_short(self, whole: Whole, together: Sequence[GateDemand]) -> bool:
         """Whether anything that is met alone can fall short with these demands at once; waiting, it cannot."""
-        some = [whole.of(demand) for demand in together]
-        own = [look.short for demand in some if (look := self.alone(whole, demand)) is not None]
-        return any(self.book.look(case).short.difference(*own) for case in self._opened(whole, some))
+        some = tuple(whole.of(demand) for demand in together)
+        own = [self._own(whole.max_open, demand) for demand in some]
+        return any(self.book.look(case).short.difference(*own) for case in self._opened(whole.max_open, some))
 
     def _distinct(self, whole: Whole) -> dict[_Key, GateDemand]:
         """One demand of those that ask for the same."""
@@ -289,15 +392,17 @@ class Search:
             first.setdefault((demand.gates, demand.assist, demand.hoods), demand)
         return {(demand.asker, demand.name): demand for demand in first.values()}
 
-    def _opened(self, whole: Whole, together: Sequence[GateDemand]) -> tuple[Case, ...]:
-        """What opens for several demands, in whichever order they began."""
-        known = whole.max_open, tuple((demand.asker, demand.name, demand.assist) for demand in together)
-        if known not in self._opens:
-            admit = self.admits(whole.max_open)
-            dusty = frozenset().union(*(demand.hoods for demand in together))
-            opened = (admit(order) for order in orders(tuple(together)))
-            self._opens[known] = tuple(dict.fromkeys(Case(opens, dusty) for opens in opened if opens is not None))
-        return self._opens[known]
+    def _known(self, demand: GateDemand) -> "_Known":
+        if demand not in self._demands:
+            self._demands[demand] = _Known(len(self._demands), demand, demand.gates.union(demand.assist))
+        return self._demands[demand]
+
+    def _opened(self, limit: int | None, together: tuple[GateDemand, ...]) -> tuple[Case, ...]:
+        """What opens for several demands, in whichever order they began; without a limit all that they ask for."""
+        admit = self.admits(limit)
+        dusty = frozenset().union(*[demand.hoods for demand in together])
+        opened = [admit(order) for order in ((together,) if limit is None else orders(together))]
+        return tuple(dict.fromkeys([Case(opens, dusty) for opens in opened if opens is not None]))
 
 
 def _room(limit: int | None) -> float:

@@ -4,6 +4,7 @@ import random
 import sys
 from collections import Counter
 from itertools import combinations
+from math import inf
 
 import pytest
 from air_shops import AIR, random_tree, solver, square_law, stations, three_branches, twelve_gates
@@ -363,3 +364,51 @@ def test_every_pair_of_a_large_shop_by_both() -> None:
     shop = solver(twelve_gates())
     sets = [frozenset(chosen) for count in (1, 2, 11, 12) for chosen in combinations(sorted(shop.network.gates), count)]
     assert compare(shop, sets) == {None: 12 + 66 + 12 + 1}
+
+
+def test_what_fails_and_how_long_dust_takes_are_the_same_both_ways() -> None:
+    """Of shops with a curve that ends on either side; what falls short comes in the same order."""
+    seen: Counter[Verdict] = Counter()
+    times = endless = 0
+    for seed in range(40):
+        dice = random.Random(seed)
+        network = stations(dice)
+        fan = square_law(2400, 2000) if seed % 3 else odd_shop(seed).fan
+        ducting = Ducting(
+            network=network,
+            fan=fan,
+            clean_filter=Filter(300.0),
+            dirty_filter=Filter(1500.0),
+            air=AIR,
+            hood_flows={end.name: dice.choice([0.05, 0.15, 0.3]) for end in network.ends},
+            branch_velocity=dice.choice([5.0, 15.0, 20.0]),
+            main_velocity=18.0,
+        )
+        sets = some_sets(network, dice, 6)
+        asked: list[Asked] = [
+            (gates, frozenset(dice.sample(sorted(b), dice.randint(0, len(b)))))
+            for gates in sets
+            if (b := network.behind(gates)) is not None
+        ]
+        shop = many.Many(ducting)
+        plain = shop.fails(asked, arrays=False)
+        for (shorts, slack), (others, other), look in zip(
+            plain, shop.fails(asked, arrays=True), look_at_all(ducting, asked, arrays=False), strict=True
+        ):
+            assert shorts == tuple(short for short in look.shorts if short.fails)
+            assert other == pytest.approx(slack, rel=AGREES)
+            assert [(s.lack, s.where, s.verdict, s.settles) for s in others] == [
+                (s.lack, s.where, s.verdict, s.settles) for s in shorts
+            ]
+            figures = [(s.found, s.wanted, s.spread) for s in shorts]
+            assert [(s.found, s.wanted, s.spread) for s in others] == [pytest.approx(f, rel=1e-6) for f in figures]
+            seen.update(short.verdict for short in shorts)
+        for lower in (True, False):
+            slow = shop.clearing_times(sets, lower=lower, arrays=False)
+            for one, two in zip(slow, shop.clearing_times(sets, lower=lower, arrays=True), strict=True):
+                assert two == pytest.approx(one, rel=1e-6)
+                times += sum(time < inf for time in one.values())
+                endless += sum(time == inf for time in one.values())
+    assert seen[Verdict.SHORT] > 200
+    assert seen[Verdict.UNKNOWN] > 10
+    assert min(times, endless) > 100

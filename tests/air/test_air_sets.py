@@ -1,15 +1,17 @@
 """Which sets can be asked for, and what falls short in them."""
 
+import random
 from collections.abc import Sequence
-from itertools import combinations
+from itertools import combinations, permutations
 
 import pytest
+from msgspec.structs import replace
 from shop_files import config_of, shop_text
 
 from gatehand.air.analysis import analyse
 from gatehand.air.duct_model import DuctSystem, duct_systems
 from gatehand_air.ducting import Lack
-from gatehand_air.gate_sets import Admit, Asker, GateDemand, gate_sets
+from gatehand_air.gate_sets import Admit, Asker, GateDemand, gate_sets, orders
 from gatehand_air.solve import Solution
 from gatehand_rules.demand import admitted
 
@@ -120,3 +122,29 @@ def test_every_set_of_the_report_is_solved_for_clean_and_dirty() -> None:
         assert isinstance(view.assessment.dirty, Solution)
         assert view.assessment.dirty.flow < view.assessment.clean.flow
     assert not report.views[-1].is_asked
+
+
+def test_a_shop_asks_the_rules_and_a_limit_with_room_for_all_changes_nothing() -> None:
+    """What is taken for granted where thousands of sets are looked through, against the rules, for drawn demands."""
+    dice = random.Random(3)
+    of = duct_systems(config_of(shop_text()))[0]
+    trimmed = refused = 0
+    for _ in range(1500):
+        gates = [f"g{i}" for i in range(dice.randint(3, 7))]
+        some = [
+            a(f"t{i}", *dice.sample(gates, dice.randint(1, 2)), assist_=tuple(dice.sample(gates, dice.randint(0, 3))))
+            for i in range(dice.randint(1, 3))
+        ]
+        every = frozenset().union(*(demand.gates.union(demand.assist) for demand in some))
+        limit = dice.choice([None, *range(1, 8)])
+        ways = {rules(limit)(order) for order in permutations(some)}
+        assert ways == {replace(of, max_open=limit).admit(order) for order in permutations(some)}
+        assert ways == {rules(limit)(order) for order in orders(tuple(some))}, "an order was left out that matters"
+        if limit is None or len(every) <= limit:
+            assert ways == {every}
+        bare = [replace(demand, assist=()) for demand in some]
+        assert (rules(limit)(bare) is None) == (None in ways), "an assist is waited for"
+        trimmed += len(ways) > 1
+        refused += None in ways
+    assert trimmed > 20
+    assert refused > 50

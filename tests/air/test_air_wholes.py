@@ -12,7 +12,7 @@ from shop_files import US, config_of, shop_text
 
 from gatehand.air import air_words
 from gatehand.air.analysis import Report, Study, analyse
-from gatehand.air.duct_model import DuctSystem, duct_system, duct_systems
+from gatehand.air.duct_model import DuctSystem, duct_system, duct_systems, resized
 from gatehand.air.proposals_words import as_json, lines
 from gatehand.config import Config
 from gatehand_air.ducting import Lack, Verdict
@@ -300,3 +300,15 @@ def test_what_no_single_size_cures_is_said() -> None:
     found = report_of(starved)
     assert {demand.name for demand in found.proposals.sizes.uncured} >= {"band_saw", "carving_router"}
     assert "no other size of one stretch of duct cures" in told(found)
+
+
+def test_ducts_of_another_size_are_those_of_a_config_with_that_size() -> None:
+    config = config_of(made_shop(15, 30))
+    of = duct_systems(config)[0]
+    for duct in of.ducting.network.ducts[::7]:
+        for part in (0.75, 1.2):
+            sizes = {duct.name: duct.diameter * part}
+            assert resized(config, of, sizes) == duct_system(config, "main", sizes).ducting
+    trunk = {duct.name: 0.1 for duct in of.ducting.network.ducts if duct.entry is None}
+    assert len(trunk) > 1
+    assert resized(config, of, trunk) == duct_system(config, "main", trunk).ducting

@@ -1,14 +1,13 @@
 """Looks at every set of gates that a shop can ask for, and for what would cure what falls short. Facts, no output."""
 
 from collections.abc import Mapping, Sequence
-from functools import cache
 
 from msgspec import Struct
 from msgspec.structs import replace
 
-from gatehand.air.duct_model import DuctSystem, duct_system
+from gatehand.air.duct_model import DuctSystem, resized
 from gatehand.config import Config
-from gatehand_air.answers import Book, Case, assess_all
+from gatehand_air.answers import Book, Case
 from gatehand_air.assists import Help, Helpers, helping_gate
 from gatehand_air.ducting import Assessment, Ducting, Lack, Short, Verdict
 from gatehand_air.fittings import INCHES, MILLIMETRES
@@ -114,12 +113,8 @@ class Study:
         config, of = self.config, self.of
         sold = INCHES if of.units.name == "us" else MILLIMETRES
 
-        @cache
-        def resized(sizes: tuple[tuple[str, float], ...]) -> Ducting:
-            return duct_system(config, of.collector, dict(sizes)).ducting
-
         def resize(sizes: Mapping[str, float]) -> Ducting:
-            return resized(tuple(sorted(sizes.items())))
+            return resized(config, of, sizes)
 
         first: dict[Case, GateDemand] = {}
         for demand in of.demands:  # of those that ask for the same, one
@@ -140,7 +135,7 @@ def analyse(config: Config, of: DuctSystem, only: frozenset[str] | None = None) 
     else:
         who = tuple(d for d in of.demands if d.gates <= only)
         asked = (GateSet(only, of.ducting.network.behind(only), (who,)),)
-    assessed = zip(asked, assess_all(of.ducting, asked), strict=True)
+    assessed = zip(asked, study.book.assess_all(asked), strict=True)
     views = tuple(AssessedSet(one, found, _help(study, one, found)) for one, found in assessed)
     run_ons = {tool: config.tool[tool].run_on for tool in study.kept.assists}
     return Report(of, run_ons, views, propose(study))

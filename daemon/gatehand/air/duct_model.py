@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping, Sequence
 from typing import Final
 
 from msgspec import Struct
+from msgspec.structs import replace
 
 from gatehand.air.air_words import Speaker
 from gatehand.config import Config
@@ -65,6 +66,9 @@ class DuctSystem(Struct, frozen=True):
 
     def admit(self, together: Sequence[GateDemand]) -> frozenset[str] | None:
         """The gates that the rules open for these demands, oldest first; None where one of them has to wait."""
+        every = frozenset().union(*[demand.gates for demand in together], *[demand.assist for demand in together])
+        if self.max_open is None or len(every) <= self.max_open:
+            return every  # where there is room for all, the rules open all; they are asked thousands of times
         fitting = admitted([(demand.gates, demand.assist) for demand in together], self.max_open)
         if len(fitting) < len(together):
             return None
@@ -112,6 +116,25 @@ def duct_system(config: Config, collector: str, sizes: Mapping[str, float] | Non
         max_open=config.collector[collector].max_open,
         clean_air=frozenset(network.gates) - frozenset(g for tool in config.tool.values() for g in tool.gates),
     )
+
+
+def resized(config: Config, system: DuctSystem, sizes: Mapping[str, float]) -> Ducting:
+    """A system's ducts with other diameters, m, by duct: what `duct_system` makes of them, in less time."""
+    network, of = system.ducting.network, system.units
+    ducts = {duct.name: config.duct[duct.name] for duct in network.ducts}
+    diameters = {duct.name: duct.diameter for duct in network.ducts} | dict(sizes)
+    other = tuple(
+        _resized(duct, ducts, diameters, of) if duct.name in sizes or duct.into in sizes else duct
+        for duct in network.ducts
+    )
+    return replace(system.ducting, network=Network(other))
+
+
+def _resized(duct: Duct, ducts: Mapping[str, DuctTable], diameters: Mapping[str, float], of: Units) -> Duct:
+    """Its factors are at its own and the next duct's diameter."""
+    table, own = ducts[duct.name], diameters[duct.name]
+    joins = None if duct.into is None else (diameters[duct.into], alone(ducts, duct.name))
+    return replace(duct, diameter=own, factor=_factors(table, own, joins, of))
 
 
 def shop_air(config: Config) -> Air:

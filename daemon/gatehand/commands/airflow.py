@@ -1,6 +1,7 @@
 """`gatehand airflow`: does each hood get what it needs, for every set of gates that can be open?"""
 
 import argparse
+import gc
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from gatehand.air.analysis import Report
     from gatehand.air.fan_compare import BothFans
 
+GARBAGE_FROM = 1_000_000
+"""New objects, before unused ones are looked for."""
 OWN_DUCTS = Path()
 """What --size means without a file."""
 _HELP = """\
@@ -85,7 +88,12 @@ def run(args: argparse.Namespace) -> int:
     args.fan = _fan(config, args.fan)
     if args.size is not None:
         return _size(args, config)
-    return _show(args, config, None if args.open is None else _gates(config, args.open))
+    before = gc.get_threshold()
+    gc.set_threshold(GARBAGE_FROM)  # nearly all that is made is kept to the end
+    try:
+        return _show(args, config, None if args.open is None else _gates(config, args.open))
+    finally:
+        gc.set_threshold(*before)
 
 
 def _size(args: argparse.Namespace, config: Config | None) -> int:
