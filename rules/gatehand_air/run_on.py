@@ -16,7 +16,7 @@ from gatehand_air.gate_sets import MOST_LISTED, Admit, Asker, GateDemand, GateSe
 
 CLEARING_MARGIN: Final = 1.0
 """Seconds on top of spin-down and twice the clearing time."""
-ALL_TRIED: Final = 5
+ALL_TRIED: Final = 4
 """Further demands beside a tool up to which all are tried."""
 FEW: Final = 3
 """Of these so many are looked at closely."""
