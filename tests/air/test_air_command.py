@@ -105,8 +105,8 @@ def test_the_text_says_what_falls_short_and_what_would_help(written: Path, capsy
     assert airflow(written, "--open", "bench") == 1
     text = capsys.readouterr().out
     assert "main and row run at 1,2" in text
-    assert "sawdust settles; opening" in text
-    assert "as well brings" in text
+    assert "sawdust settles; with" in text
+    assert "open as well it would run at" in text
     for honest in ("anemometer or a pitot tube", "Opinions on gating differ", "Local rules come first", "fan's inlet"):
         assert honest in text
 
@@ -116,14 +116,14 @@ def test_the_text_shows_working_points_suction_wants_and_proposals(
 ) -> None:
     assert airflow(written) == 1
     text = capsys.readouterr().out
-    assert "planing wants 483 cfm (jointer under 410 mm, TRGS 553 Annex 2 [pub])" in text
-    assert "band_saw wants 550 cfm (yours)" in text
+    assert "planing: 483 cfm wanted (jointer under 410 mm, TRGS 553 Annex 2 [pub])" in text
+    assert "band_saw: 550 cfm wanted (yours)" in text
     assert "All gates at once is shown for comparison: no set of tools asks for it, and max_open forbids it." in text
     assert "clean cfm   dirty cfm  suction\n" in text
-    assert 'tool carving_router: assist = ["bench"] brings row from 3,190 to 3,780 ft/min' in text
-    assert "hand start at bench falls short all the same: with bench alone row runs at 1,210 ± " in text
-    assert '[tool.carving_router]\n  assist = ["bench"]  # brings row' in text
-    assert "run_on = 14  # 10 is set; 12 s spin-down and twice 0.4 s to the collector and 1 s" in text
+    assert 'tool carving_router: assist = ["bench"] raises row from 3,190 to 3,780 ft/min' in text
+    assert "hand start at bench still falls short: with bench alone, row runs at 1,210 ± " in text
+    assert '[tool.carving_router]\n  assist = ["bench"]  # raises row' in text
+    assert "run_on = 14  # 10 is set; 12 s spin-down and twice the 0.4 s to the collector and 1 s" in text
     assert "jointer" not in text[text.index("as TOML:") :], "only what changes"
 
 
@@ -241,7 +241,7 @@ def test_readings_of_a_weaker_fan_find_it(written: Path, tmp_path: Path, capsys:
     file.write_text(text, encoding="utf-8")
     airflow(written, "--measured", str(file))
     shown = capsys.readouterr().out
-    assert "fitted to 4 readings, 3 to spare: the fan gives 90 ± " in shown
+    assert "fitted to 4 readings, 3 more than needed: the fan gives 90 ± " in shown
     assert "off by" in shown
     assert "curve = [[0, 9.9], [400, 9.36]" in shown
     assert "filter_loss = { clean = 0.8, dirty = 2, at = 800 }" in shown

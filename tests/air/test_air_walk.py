@@ -44,7 +44,7 @@ def test_fine_dust_is_not_called_heavy(tmp_path: Path, capsys: pytest.CaptureFix
         'tool = "lathe"', 'tool = "lathe", dust = "fine"'
     )
     _, text = airflow(capsys, "--config", str(shop(tmp_path, ducts)), "--open", "lathe")
-    told = row(text, "  -> with a dirty filter main runs at")
+    told = row(text, "  -> with a dirty filter, main runs at")
     assert "ft/min, not the 3,000 wanted: dust may stay behind" in told
     assert " ± " in told
 
@@ -141,14 +141,14 @@ def test_room_reads_at_80_columns(
     config = str(shop(tmp_path))
     _, text = airflow(capsys, "--config", config)
     assert "each alone (in.w.g.; at 800 cfm the filter loses 0.80 clean, 2.00 dirty):" in text
-    assert "What a machine may lose is told with the dirty filter." in text
+    assert "What a machine may lose is worked out with a dirty filter." in text
     monkeypatch.setattr("gatehand.terminal.room", lambda _=None: 80)
     _, narrow = airflow(capsys, "--config", config)
     said = " ".join(narrow.split())
     assert "tool band_saw its machine may lose 1.43 ± 0.55 at 350 cfm (it loses 1.50), the filter may lose 1.81" in said
     assert not [line for line in narrow.splitlines() if line.endswith("±") or line.lstrip().startswith("±")]
     _, plain = airflow(capsys, "--config", str(shop(tmp_path, STATION.replace(FILTER, ""))))
-    assert "dirty filter." not in plain.split("room before")[1].split("what the ducts ask")[0]
+    assert "dirty filter." not in plain.split("what may be lost before")[1].split("what the config should say")[0]
 
 
 def test_sets_of_the_same_gates_are_told_of_a_fan_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

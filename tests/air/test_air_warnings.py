@@ -78,7 +78,7 @@ def test_a_tool_whose_assist_cures_the_main_is_not_warned_of() -> None:
     ducts = ducts.replace("flow = 150", 'flow = 100, tool = "carver"')
     tool = '\n[tool.carver]\ngates = ["bench"]\ncurrent = { topic = "shop/carver/amps" }\nstart_amps = 1\n'
     without = said(shop_text(ducts) + tool)
-    assert 'assist = ["sweep"] brings ' in without["tool", "carver", "gates"]
+    assert 'assist = ["sweep"] raises ' in without["tool", "carver", "gates"]
     helped = said(shop_text(ducts) + tool + 'assist = ["sweep"]\n')
     assert ("tool", "carver", "gates") not in helped
     assert ("tool", "carver", "assist") not in helped

@@ -166,8 +166,8 @@ def test_an_assist_of_clean_air_comes_first_and_another_tools_gate_is_named() ->
     assert "opens" not in told(report_of(shop_text())).split("run_on at least")[0]
     table = '[tool.{0}]\ngates = ["{1}"]\ncurrent = {{ topic = "shop/{0}/amps" }}\nstart_amps = 1\n'
     shown = told(report_of(shop_text() + table.format("floor", "sweep") + table.format("carver", "bench")))
-    assert 'assist = ["bench"] brings row from 3,190 to 3,780 ft/min; ' in shown
-    assert "; opens bench (the gate of carver) as well, and takes in what lies there" in shown
+    assert 'assist = ["bench"] raises row from 3,190 to 3,780 ft/min; ' in shown
+    assert "; opens bench (the gate of carver) as well, and draws in what lies there" in shown
 
 
 def test_beyond_the_curve_is_unknown_and_never_too_little() -> None:
@@ -218,7 +218,7 @@ def test_no_hood_gets_what_it_wants_is_said_where_it_is_true() -> None:
     shown = told(report_of(shop_text(re.sub(r"flow = \d+", "flow = 2000", US))))
     assert "no hood gets" not in shown, "the jointer's hood has its default still"
     starved = re.sub(r"flow = \d+", "flow = 2000", US).replace('["jointer", "drum_sander"]', '"jointer", flow = 2000')
-    assert "no hood gets what it wants even alone" in told(report_of(shop_text(starved)))
+    assert "no hood gets the air wanted, even alone" in told(report_of(shop_text(starved)))
 
 
 def test_run_on_is_of_the_slowest_set_at_the_lower_end_of_the_spread() -> None:
@@ -284,7 +284,7 @@ def test_one_size_of_the_main_that_cures_every_tool_is_said_first() -> None:
     _holds_alone(config, best.ducts, best.diameter)
     shown = told(analyse(config, of))
     line = next(line for line in shown.splitlines() if "all that falls short alone" in line)
-    assert line.strip().startswith("main and row in ")
+    assert line.strip().startswith("main and row at ")
 
 
 def _holds_alone(config: Config, ducts: tuple[str, ...], diameter: float) -> None:
@@ -299,7 +299,7 @@ def test_what_no_single_size_cures_is_said() -> None:
     starved = shop_text(re.sub(r"flow = \d+", "flow = 3000", US))
     found = report_of(starved)
     assert {demand.name for demand in found.proposals.sizes.uncured} >= {"band_saw", "carving_router"}
-    assert "no other size of one stretch of duct cures" in told(found)
+    assert "no other size of one stretch of duct helps" in told(found)
 
 
 def test_ducts_of_another_size_are_those_of_a_config_with_that_size() -> None:

@@ -27,7 +27,8 @@ Measure: an anemometer or a pitot tube shows what the air really does; then give
 Opinions on gating differ: one public works standard sizes ducts for all hoods open and uses gates only to balance. \
 British and German guides design for the machines used together and want air speeds measured again when gate control \
 changes; this report follows them.
-Fine wood dust harms, and it can burn and explode. Local rules come first; beyond a hobby shop ask someone competent."""
+Moving dust charges a duct, plastic most of all: bond and earth it. Fine wood dust harms, and it can burn and \
+explode. Local rules come first; beyond a hobby shop ask someone competent."""
 
 MOST_LINES: Final = 30
 """Sets in the table; of more, those of one tool (at most so many) and the worst of several."""
@@ -47,17 +48,17 @@ def as_text(reports: Sequence[Report], *, full: bool) -> str:
 def _report(report: Report, of: int, *, full: bool) -> Iterator[str]:
     system = report.system
     say = system.say
-    wanted = f"{say.velocity(system.ducting.branch_velocity)} in branches"
+    wanted = f"{say.velocity(system.ducting.branch_velocity)} wanted in branches"
     if system.ducting.network.mains():
-        wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in the main duct"
+        wanted += f", {say.velocity(system.ducting.main_velocity, word=False)} in the main"
     air = f"air of {system.ducting.air.density:.3f} kg/m3"
-    yield f"collector {system.collector}, wanted where no dust is named: {wanted}; {air}"
+    yield f"collector {system.collector}: {wanted}, where the hood names no dust; {air}"
     for hood in dict.fromkeys([*system.wants, *system.ducting.network.gate_of]):
         want, speed = system.wants.get(hood), system.ducting.network.duct(hood).dust_velocity
-        wants = [f"{say.flow(want.flow)} ({want.why})"] if want is not None else []
+        wants = [f"{say.flow(want.flow)} wanted ({want.why})"] if want is not None else []
         wants += [f"{say.velocity(speed)} for its dust"] if speed is not None else []
         if wants:
-            yield f"  {say.hood(hood)} wants {' and '.join(wants)}"
+            yield f"  {say.hood(hood)}: {' and '.join(wants)}"
     yield ""
     yield from _summary(report, full=full)
     yield from dict.fromkeys(

@@ -66,8 +66,8 @@ def _alone(study: Study, demand: GateDemand, cure: Cure) -> list[AirWarning]:
         values = [f"assist = {air_words.toml_list(cure.whole.assists[demand.name])}"]
         values = values if demand.name in cure.changed else []
         values += [f"max_open = {cure.whole.max_open}"] if cure.limits else []
-        brings = say.velocity(study.book.speed(proposed, worst.where), word=False)
-        text += f"; {' and '.join(values)} {'brings' if len(values) == 1 else 'bring'} {brings}"
+        speed = say.velocity(study.book.speed(proposed, worst.where), word=False)
+        text += f"; {' and '.join(values)} {'raises' if len(values) == 1 else 'raise'} it to {speed}"
     return [AirWarning(("tool", demand.name, "assist" if demand.assist else "gates"), text)]
 
 

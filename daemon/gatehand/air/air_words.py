@@ -205,22 +205,23 @@ def air_sentence(
 
     `ducts`: all that are slow alike, of which `most` are named.
     """
-    where = f"{opened(gates)} " if gates is not None else ""
+    where = opened(gates) if gates is not None else ""
     if short.dirty:
-        where = f"{where}and a dirty filter " if where else "with a dirty filter "
+        where = f"{where} and a dirty filter" if where else "with a dirty filter"
+    comma = f"{where}, " if where else ""
     match short.lack:
         case Lack.NO_ANSWER:
             text = unsolved(short.answer, collector, say) if short.answer else ""
-            return f"{where.rstrip()}: {text}" if where else text
+            return f"{where}: {text}" if where else text
         case Lack.HOOD_FLOW:
             flow = say.flow(short.found, word=False)
             off = say.flow(short.spread, word=False)
             text = (
-                f"{where}the hood at {say.hood(short.where)} gets {flow} ± {off} of the {say.flow(short.wanted)} wanted"
+                f"{comma}the hood at {say.hood(short.where)} gets {flow} ± {off} of the {say.flow(short.wanted)} wanted"
             )
             return f"{text}: too close to call" if short.verdict is Verdict.CLOSE else text
         case Lack.SLOW_DUCT:
-            return f"{where}{_slow(short, ducts or [short.where], say, most)}"
+            return f"{comma}{_slow(short, ducts or [short.where], say, most)}"
 
 
 def _slow(short: Short, ducts: Sequence[str], say: Speaker, most: int | None) -> str:
@@ -234,11 +235,11 @@ def _slow(short: Short, ducts: Sequence[str], say: Speaker, most: int | None) ->
 
 
 def _helped(helped: Help, say: Speaker) -> str:
-    """Such as "; opening sweep as well brings 3,700"; another tool's gate is named as that."""
+    """Such as "; with sweep open as well it would run at 3,700"; another tool's gate is named as that."""
     speed = say.velocity(helped.speed, word=False)
     whose = f" (the gate of {names(helped.tools)})" if helped.tools else ""
-    short = "" if helped.cures else ", still too little"
-    return f"; opening {helped.gate}{whose} as well brings {speed}{short}"
+    short = "" if helped.cures else ", still too slow"
+    return f"; with {helped.gate}{whose} open as well it would run at {speed}{short}"
 
 
 def _grouped(shorts: Sequence[Short]) -> list[tuple[Short, list[str]]]:

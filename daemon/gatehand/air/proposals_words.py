@@ -47,11 +47,11 @@ def _cut(some: Sequence[str], room: int) -> Sequence[str]:
 def _whole(report: Report) -> Iterator[str]:
     """The values that belong together."""
     found, say = report.proposals, report.system.say
-    yield "what the config should say, judged with a dirty filter; the values belong together:"
+    yield "what the config should say, worked out with a dirty filter; take all of it or none:"
     if found.cure.none_served:
-        yield "  no hood gets what it wants even alone"
+        yield "  no hood gets the air wanted, even alone"
     parts = [*_limit(report), *_assists(report), *_run_on(report)]
-    yield from parts or [f"  what it says now: {_no_other(report)}"]
+    yield from parts or [f"  what it says already: {_no_other(report)}"]
     yield from _left(report, say)
     yield from _unknown(report, say)
 
@@ -61,8 +61,8 @@ def _no_other(report: Report) -> str:
     if not report.system.demands:
         return "no tool and no button asks for a gate"
     if cure.left or cure.left_sets:
-        return "no other max_open, assist or run_on cures anything"
-    return "nothing of which the fan's curve tells falls short" if cure.unknown else "nothing falls short"
+        return "no other max_open, assist or run_on helps"
+    return "nothing falls short as far as the fan's curve reaches" if cure.unknown else "nothing falls short"
 
 
 def _limit(report: Report) -> Iterator[str]:
@@ -102,19 +102,19 @@ def _brings(report: Report, tools: Sequence[str], gates: Sequence[str]) -> str:
     """What an assist does, and whose gate it opens."""
     say, gains = report.system.say, report.proposals.gains
     cured = [(tool, gains[tool]) for tool in tools if tool in gains]
-    text = " lets fewer sets of gates fall short"
+    text = " leaves fewer sets of gates short"
     if cured:
         tool, gain = min(cured, key=lambda pair: (pair[1].close is None, pair[1].speed))
         with_whom = f" with {tool}" if len(tools) > 1 else ""
         if gain.short.lack is Lack.SLOW_DUCT:
             before = say.velocity(gain.short.found, word=False)
-            text = f" brings {gain.short.where} from {before} to {say.velocity(gain.speed)}{with_whom}"
+            text = f" raises {gain.short.where} from {before} to {say.velocity(gain.speed)}{with_whom}"
         else:
-            text = f" gives the hood at {say.hood(gain.short.where)} what it wants{with_whom}"
+            text = f" gives the hood at {say.hood(gain.short.where)} the air wanted{with_whom}"
         text += f"; {_thing(gain.close, say)} is too close to call then" if gain.close is not None else ""
     whose = [f"{gate} (the gate of {_few(owners)})" for gate in gates if (owners := _owners(report, gate))]
     if whose:
-        text += f"; opens {air_words.names(whose)} as well, and takes in what lies there"
+        text += f"; opens {air_words.names(whose)} as well, and draws in what lies there"
     return text
 
 
@@ -145,18 +145,18 @@ def _longer(report: Report) -> list[LeastRunOn]:
 def _sum(one: LeastRunOn, *, short: bool = False) -> str:
     """Where a run-on comes from; `short`: for a line of a file."""
     spins = f"{one.spin_down:g} s spin-down and " if one.spin_down else ""
-    settles = "; sawdust settles on its way, which no run-on cures" if one.settles else ""
+    settles = "; sawdust settles on the way, and no run-on helps that" if one.settles else ""
     slowest = (
         air_words.opened(one.gates) if len(one.gates) <= MOST_NAMES else f"with {named(len(one.gates), 'gate')} open"
     )
-    clears = f"{one.clearing:.1f} s to the collector at the lower end of the spread"
     if short:
-        return f"{spins}twice {one.clearing:.1f} s to the collector and 1 s"
-    return f"{spins}twice {clears}, slowest {slowest}, and 1 s{settles}"
+        return f"{spins}twice the {one.clearing:.1f} s to the collector and 1 s"
+    clears = f"dust takes up to {one.clearing:.1f} s to the collector {slowest}"
+    return f"{clears}, so {spins}twice that and 1 s, in whole seconds{settles}"
 
 
 def _left(report: Report, say: Speaker) -> Iterator[str]:
-    """What falls short all the same."""
+    """What still falls short."""
     cure = report.proposals.cure
     alike: dict[tuple[frozenset[str], tuple[Any, ...]], list[Alone]] = {}
     for one in cure.left:
@@ -166,17 +166,17 @@ def _left(report: Report, say: Speaker) -> Iterator[str]:
         sentence = air_words.air_sentence(group[0].gates, group[0].worst, report.system.collector, say)
         others = len(group[0].shorts) - 1
         more = f", and {named(others, 'more shortfall')}" if others else ""
-        yield f"  {_fall([air_words.asker(one.demand) for one in group])} short all the same: {sentence}{more}"
+        yield f"  {_still([air_words.asker(one.demand) for one in group])} short: {sentence}{more}"
     if len(groups) > MOST_LEFT:
         rest = [air_words.asker(one.demand) for group in groups[MOST_LEFT:] for one in group]
-        yield f"  {_fall(rest)} short all the same"
+        yield f"  {_still(rest)} short"
     if cure.left_sets:
-        many = _sets_fall(len(cure.left_sets), "set", part=cure.more)
-        yield f"  {many} short together all the same: {_bad(report, cure.left_sets[0], say)}"
+        many = _sets_fall(len(cure.left_sets), "set", part=cure.more, still=True)
+        yield f"  {many} short: {_bad(report, cure.left_sets[0], say)}"
 
 
-def _fall(some: Sequence[str]) -> str:
-    return f"{_few(some)} {'falls' if len(some) == 1 else 'fall'}"
+def _still(some: Sequence[str]) -> str:
+    return f"{_few(some)} still {'falls' if len(some) == 1 else 'fall'}"
 
 
 def _unknown(report: Report, say: Speaker) -> Iterator[str]:
@@ -193,23 +193,24 @@ def _sizes(report: Report) -> Iterator[str]:
     """The single change of the ducts that cures most, two others, and what none cures."""
     found, say = report.proposals.sizes, report.system.say
     if found.best:
-        yield "or another size of one stretch of duct, with the config as it is:"
+        yield "or make one stretch of duct another size, and leave the rest of the config as it is:"
         yield f"  {_change(found.best[0], say, whole=found.whole)}"
         yield from (f"  or {_change(change, say)}" for change in found.best[1:])
     if found.uncured:
-        cured = "no other size of one stretch of duct cures"
-        yield f"{'  ' if found.best else ''}{cured} {_few([air_words.asker(demand) for demand in found.uncured])}"
+        helps = "no other size of one stretch of duct helps"
+        yield f"{'  ' if found.best else ''}{helps} {_few([air_words.asker(demand) for demand in found.uncured])}"
 
 
 def _change(change: Change, say: Speaker, *, whole: bool = False) -> str:
-    what = f"{_few(change.ducts)} in {say.diameter(change.diameter)}"
+    what = f"{_few(change.ducts)} at {say.diameter(change.diameter)}"
     some = "all that falls short alone: " if whole else ""
     cures = [f"{some}{_few([air_words.asker(demand) for demand in change.cures])}"] if change.cures else []
     cures += [_together(change.cures_sets)] if change.cures_sets else []
     harms = [_few([air_words.asker(demand) for demand in change.spoils])] if change.spoils else []
     harms += [_together(change.spoils_sets)] if change.spoils_sets else []
     but = f"; but {' and '.join(harms)} would fall short then" if harms else ""
-    return f"{what} cures {' and '.join(cures)}{but}"
+    fixes = "fixes" if len(change.ducts) == 1 else "fix"
+    return f"{what} {fixes} {' and '.join(cures)}{but}"
 
 
 def _together(sets: Sequence[frozenset[str]]) -> str:
@@ -226,10 +227,11 @@ def _few(some: Sequence[str], what: str = "") -> str:
     return f"{word}{', '.join(sorted(some)[: MOST_NAMES - 1])} and {len(some) - MOST_NAMES + 1} more"
 
 
-def _sets_fall(number: int, what: str, *, part: bool) -> str:
+def _sets_fall(number: int, what: str, *, part: bool, still: bool = False) -> str:
     """`part`: not all were counted."""
     one = number == 1 and not part
-    return f"{'at least ' if part else ''}{named(number, what)} of gates {'falls' if one else 'fall'}"
+    fall = f"{'still ' if still else ''}{'falls' if one else 'fall'}"
+    return f"{'at least ' if part else ''}{named(number, what)} of gates {fall}"
 
 
 def as_toml(report: Report) -> str:

@@ -74,7 +74,7 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
     first = found[0]
     now = f"loses {say.bare_pressure(first.clean)} clean, {say.bare_pressure(first.dirty)} dirty"
     at = f"; at {say.flow(first.at)} the filter {now}" if first.at is not None else ""
-    yield f"room before something falls short, each alone ({say.units.pressure_word}{at}):"
+    yield f"what may be lost before something falls short, each alone ({say.units.pressure_word}{at}):"
     rows = [["", "its machine may lose", "the filter may lose", ""]]
     alike: dict[tuple[str, ...], list[str]] = {}
     for room in found:
@@ -82,9 +82,9 @@ def room_as_text(found: Sequence[Room], say: air_words.Speaker) -> Iterator[str]
     rows += [[air_words.few(who, MOST_NAMED), *cells] for cells, who in alike.items()]
     yield from columns(rows, "  ")
     if first.dirty > first.clean:
-        yield "What a machine may lose is told with the dirty filter."
+        yield "What a machine may lose is worked out with a dirty filter."
     if any(machine.machine is None for room in found for machine in room.machines):
-        yield "What a machine loses inside is not known until its hood has machine_loss; its maker or a gauge tells it."
+        yield "Nobody knows what a machine loses inside until its hood has machine_loss: ask its maker, or measure it."
 
 
 def _machines(room: Room, say: air_words.Speaker) -> list[str]:
@@ -115,7 +115,7 @@ def filter_cells(room: Room, say: air_words.Speaker) -> list[str]:
     loss, off = (left.carried(each, flow, room.exponent) for each in (left.loss, left.spread))
     where = f"the hood at {say.hood(left.where)}" if left.lack is Lack.HOOD_FLOW else f"duct {left.where}"
     if loss + off <= 0:
-        return [NOTHING, f"{where} falls short without any filter"]
+        return [NOTHING, f"{where} falls short even without a filter"]
     if loss - off > room.most:
         return [f"over {say.bare_pressure(room.most)}", f"all that the fan gives; {where} would fall short first"]
     unit = "" if room.at is not None else f" at {say.flow(flow)}"
