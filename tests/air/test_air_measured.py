@@ -96,7 +96,7 @@ def test_the_verdicts_rest_on_the_fits_own_spread(config: Config, tmp_path: Path
     assert known.fan == fits[0].fit.scale_off < PLAIN.fan
     assert known.filter == fits[0].fit.filter_off < PLAIN.filter
     assert (known.factors, known.entries, known.roughness) == (PLAIN.factors, PLAIN.entries, PLAIN.roughness)
-    assert "the verdicts below rest on this ± of the fan and of the filter, in place of 7 % and 30 %" in fit_as_text(
+    assert "the verdicts below use this ± of the fan and of the filter, in place of 7 % and 30 %" in fit_as_text(
         fits[0]
     )
 
@@ -203,7 +203,8 @@ def test_a_weak_fan_that_may_be_a_filter_says_what_would_tell(config: Config, tm
     two = [Measurement(gates, Quantity.HOOD, "band_saw_drop", 1.0), Measurement(gates, Quantity.SUCTION, "", 1.0)]
     _, (fit,) = fitted(config, file_of(of, read(as_built(of.ducting, 3, 0.75), two, 3)), tmp_path)
     text = fit_as_text(fit)
-    assert "of its curve, and a curve is trusted to ± 7 %: look at its wheel, the way it turns and its voltage" in text
+    assert "of its curve, and a curve is trusted to ± 7 %: look at its wheel and the way it turns, have its" in text
+    assert "lock it out." in text
     assert "these readings cannot tell that from a loss in the filter; a reading of filter_loss would" in text
     assert fit_as_json(fit)["fan_or"] == ["the filter"]
 
@@ -214,11 +215,11 @@ def test_what_cannot_be_told_apart_is_said(config: Config, tmp_path: Path) -> No
     two = [Measurement(gates, Quantity.HOOD, "band_saw_drop", 1.0), Measurement(gates, Quantity.SUCTION, "", 1.0)]
     _, (fit,) = fitted(config, file_of(of, read(as_built(of.ducting, 3, 0.9), two, 1, exact=True)), tmp_path)
     text = fit_as_text(fit)
-    assert "the filter, whose loss these readings cannot tell from that, is taken as described, ± 30 %" in text
+    assert "the filter counts as described, ± 30 %, as these readings cannot tell the two apart" in text
     assert "if the filter was dirty, these readings mean " in text
     assert fit_as_json(fit)["scale_if_not"] == pytest.approx(fit.otherwise, rel=1e-3)
     assert all(note in text for note in fit_as_json(fit)["notes"])
-    assert "1 to spare" in text
+    assert "1 more than needed" in text
 
 
 GOOD = """

@@ -17,14 +17,14 @@ from gatehand_air.readings import ACCURACY, PROFILE, PROFILE_SPREAD, Piece, Quan
 from gatehand_air.spread import PLAIN
 
 _LOCKED: Final = (
-    "Before you open a duct, a gate, the filter or the fan: switch the collector off at its isolator and lock it."
+    "Before you open a duct, a gate, the filter or the fan: switch the collector off at its isolator and lock it out."
 )
 NOISY: Final = 1.5
 """Times their accuracy: how far readings err before it is worth a remark."""
 _FINE: Final = 0.02
 """Half-widths from which on a percentage is shown whole."""
 _LESS: Final = "it is wider, shorter or smoother than described, or air comes in on the way (a hose off, a leak)"
-_NOT_TAKEN: Final = "so the fan is not taken over and nothing below changes"
+_NOT_TAKEN: Final = "so the fan stays as the config has it, and nothing below changes"
 _LOOK_AGAIN: Final = "Look again at the units of the readings, at the gates that were open, and at the curve."
 _MORE_READINGS: Final = "Give more readings: a flow and the suction for 2 or 3 sets of gates."
 _FACTOR: Final = 2.0
@@ -37,13 +37,16 @@ _FAR: Final = 1000.0
 def fit_as_text(fitted: Fitted) -> str:
     """The fit, what remains of each reading, what is off, then the fan as TOML."""
     found, collector = fitted.fit, fitted.system.collector
-    head = f"collector {collector}, fitted to {named(len(fitted.readings), 'reading')}, {found.spare} to spare"
+    head = f"collector {collector}, fitted to {named(len(fitted.readings), 'reading')}, {found.spare} more than needed"
     lines = [f"{head}: {_figures(fitted)}", *columns(_rows(fitted), "  ")]
     lines += [f"  {line}" for line in _sentences(fitted)]
     places = found.places
     telling = [place for place in places if place.off or not (place.piece.first and place.piece.last)]
     if telling:
-        lines += ["  the ducts by these readings, each ± for 19 of 20:", *columns(_places(fitted, telling), "  ")]
+        lines += [
+            "  what the readings say of the ducts, each ± for 19 cases of 20:",
+            *columns(_places(fitted, telling), "  "),
+        ]
     if silent := len(places) - len(telling):
         more = "more " if telling else ""
         lose = "loses" if silent == 1 else "lose"
@@ -140,11 +143,11 @@ def _figures(fitted: Fitted) -> str:
         at = _filter_flow(fitted)
         lost = found.filter.at(at)[0]
         off = say.pressure(lost * found.filter_off)
-        return f"{fan}, the filter takes {say.pressure(lost, word=False)} ± {off} at {say.flow(at)}"
+        return f"{fan}, the filter loses {say.pressure(lost, word=False)} ± {off} at {say.flow(at)}"
     if not found.filter.factor:
-        return f"{fan}, whatever the filter takes counted in, as these readings cannot tell it from the fan"
-    held = f"is taken as described, ± {100 * found.filter_off:.0f} %"
-    return f"{fan}; the filter, whose loss these readings cannot tell from that, {held}"
+        return f"{fan}, with the filter's loss counted in, as these readings cannot tell the two apart"
+    held = f"counts as described, ± {100 * found.filter_off:.0f} %"
+    return f"{fan}; the filter {held}, as these readings cannot tell the two apart"
 
 
 def _percents(value: float, off: float) -> str:
@@ -177,7 +180,7 @@ def _reading(fitted: Fitted, at: int) -> str:
 def _sentences(fitted: Fitted) -> Iterator[str]:
     """What remains, what was taken over, what is off, a sentence each."""
     found, kinds = fitted.fit, {one.kind for one in fitted.readings}
-    yield f"typical error {100 * found.rms_before:.1f} % before, {100 * found.rms:.1f} % now"
+    yield f"typical error {100 * found.rms_before:.1f} % before the fit, {100 * found.rms:.1f} % after it"
     yield (
         f"each ± holds in 19 cases of 20, with the ducts known to ± {100 * PLAIN.factors:.0f} % (fittings) and"
         f" ± {100 * PLAIN.entries:.0f} % (hoods)"
@@ -194,28 +197,29 @@ def _sentences(fitted: Fitted) -> Iterator[str]:
         )
     if found.noise > NOISY:
         yield (
-            f"the readings differ {found.noise:.1f} x as much as their accuracy allows: look again at each reading, at"
-            " how the ducts are described, and for a leak"
+            f"the readings differ {found.noise:.1f} x as much as their accuracy allows: look again at each reading,"
+            " at how the ducts are described, and for a leak"
         )
     yield from (_fault(fitted, fault) for fault in found.faults)
     if not found.told:
         why = f"That does not tell what the fan gives, {_NOT_TAKEN}."
         yield f"{why} {_LOOK_AGAIN if found.noise > NOISY else _MORE_READINGS}"
         return
-    yield from _fan_off(fitted)
+    fan_off = [*_fan_off(fitted)]
+    yield from fan_off
     yield from _filter_off(fitted)
     if fitted.otherwise is not None:
         other = "dirty" if fitted.state == "clean" else "clean"
         yield f"if the filter was {other}, these readings mean {100 * fitted.otherwise:.0f} % of the fan's curve"
     if not fitted.taken:
-        yield f"That is not plausible, {_NOT_TAKEN}. {_LOOK_AGAIN}"
+        yield f"That cannot be right, {_NOT_TAKEN}. {_LOOK_AGAIN}"
         return
     filter_, instead = ("", f"{100 * PLAIN.fan:.0f} %")
     if found.with_filter and not fitted.beyond:
         filter_, instead = " and of the filter", f"{instead} and {100 * PLAIN.filter:.0f} %"
     wider = ", though wider: more readings would narrow it" if found.scale_off > PLAIN.fan else ""
-    yield f"the verdicts below rest on this ± of the fan{filter_}, in place of {instead}{wider}"
-    if found.faults or found.instead or fitted.beyond or any(place.off for place in found.places):
+    yield f"the verdicts below use this ± of the fan{filter_}, in place of {instead}{wider}"
+    if found.faults or fan_off or fitted.beyond or any(place.off for place in found.places):
         yield _LOCKED
 
 
@@ -234,7 +238,7 @@ def _fan_off(fitted: Fitted) -> Iterator[str]:
         return
     why = "look at what its curve was drawn for"
     if found.scale < 1:
-        why = "look at its wheel, the way it turns and its voltage; or its maker's curve promises too much"
+        why = "look at its wheel and the way it turns, have its voltage checked; or its maker's curve promises too much"
     yield f"the fan gives {gives} of its curve, and a curve is trusted to ± {100 * PLAIN.fan:.0f} %: {why}"
     if found.instead:
         others = listed([_suspect(fitted, other) for other in found.instead])
@@ -251,7 +255,7 @@ def _filter_off(fitted: Fitted) -> Iterator[str]:
     at = _filter_flow(fitted)
     lost = found.filter.at(at)[0]
     takes = (
-        f"the filter takes {say.pressure(lost, word=False)} ± {say.pressure(lost * found.filter_off)} at {say.flow(at)}"
+        f"the filter loses {say.pressure(lost, word=False)} ± {say.pressure(lost * found.filter_off)} at {say.flow(at)}"
     )
     stays = "filter_loss stays as it is"
     if fitted.beyond > 0:
@@ -285,7 +289,7 @@ def _fault(fitted: Fitted, fault: Fault) -> str:
         piece = _piece(fitted, fault.what.piece)
         return f"{piece} does not lose what is described: its loss was fitted ({with_it}){others}"
     if place is None:
-        return f"the filter does not take what is described: its loss was fitted ({with_it}){others}"
+        return f"the filter does not lose what is described: its loss was fitted ({with_it}){others}"
     advice = _more(fitted, place.piece) if place.found > place.described else _LESS
     return f"{_lost(fitted, place)}: {advice}{others}; {_as_it_is(fitted, place)}"
 
@@ -323,7 +327,9 @@ def _as_it_is(fitted: Fitted, place: Place) -> str:
         if more <= 0:
             return counted
     if more > most:
-        return f"{counted}; that is more than a gate loses that is three quarters shut: look at the readings' units"
+        return (
+            f"{counted}; that is more than a gate loses that is three quarters shut: look at the units of the readings"
+        )
     return f"{counted}; should it stay so, that is {told}"
 
 
@@ -385,9 +391,7 @@ def _joined(notes: Sequence[str]) -> str:
 def _in_place_of(fitted: Fitted) -> str:
     """Where the lines for the config go, and what else there changes with them."""
     told, old = fitted.system.collector, fitted.described
-    text = (
-        f"for the config, in the place of its [fan.{told}] (there a curve counts as known to ± {100 * PLAIN.fan:.0f} %)"
-    )
+    text = f"for the config, in place of its [fan.{told}] (there a curve counts as known to ± {100 * PLAIN.fan:.0f} %)"
     if gone := [key for key in ("measured", "speed") if getattr(old, key) is not None]:
         text += f", without {listed(gone, last='and')}, as this curve is fan static pressure at the speed it runs at"
     return f"{text}:"
