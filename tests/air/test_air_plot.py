@@ -86,7 +86,7 @@ def test_the_curves_meet_in_the_working_point(text: str) -> None:
         assert isinstance(case.answer, Solution)
         assert taken(case.solver, case.view, case.answer.flow) == pytest.approx(case.answer.pressure, rel=1e-6)
         x, y = next(place(mark) for mark in sheet.marks() if tip(mark).startswith(case.label))
-        for words in ("fan main", f"what ducts and {case.label} take"):
+        for words in ("fan main", f"what ducts and {case.label} lose"):
             (kind,) = legend_of(sheet)[words]
             (curve,) = [
                 m
@@ -256,8 +256,8 @@ def test_two_fans_are_drawn_side_by_side_for_the_same_set() -> None:
     points = [tip(mark).partition(":")[0] for mark in sheet.marks() if tip(mark)]
     assert points == [f"fan {fan}, {kind} filter" for fan in ("main", "bigger") for kind in ("clean", "dirty")]
     assert all(f"working point, {point}" in legend for point in points)
-    assert "what ducts and dirty filter take, fan bigger" in legend  # its filter differs
-    assert "what ducts and clean filter take, fan bigger" not in legend
+    assert "what ducts and dirty filter lose, fan bigger" in legend  # its filter differs
+    assert "what ducts and clean filter lose, fan bigger" not in legend
     shown = [line for line in sheet.lines() if re.match(r"fan bigger, clean filter \d", line)]
     (bigger,) = looked_at(config_of(shop_text(BIGGER)), ["band_saw", "router"])
     clean = bigger.views[0].assessment.clean

@@ -50,7 +50,7 @@ def _report(sheet: Sheet, report: Looked, other: OtherFan | None) -> None:
     tree(sheet, drawn)
     sheet.gap(8)
     if any(case.shown is not None for case in drawn):
-        sheet.text("± is right in 19 cases of 20. All figures are worked out, not measured.")
+        sheet.text("± holds in 19 cases of 20. All figures are worked out, not measured.")
 
 
 def _same_ducts(system: DuctSystem, other: OtherFan) -> DuctSystem | None:

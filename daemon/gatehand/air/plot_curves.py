@@ -1,4 +1,4 @@
-"""The chart of one collector: the fan's curve, what ducts and filter take at each flow, and where the two meet.
+"""The chart of one collector: the fan's curve, what ducts and filter lose at each flow, and where the two meet.
 
 One set of gates stands out, the one whose ducts are drawn below the chart; other sets are faint lines behind it.
 """
@@ -181,7 +181,7 @@ def _ducts(chart: _Chart, case: Case, cases: Sequence[Case]) -> None:
     kind = "dirty" if case.is_dirty else "clean"
     what = f"ducts and {kind} filter" if case.solver.filter.factor > 0 else "the ducts"
     whose = f", fan {case.fan}" if case.is_other else ""
-    chart.legend.line(f"what {what} take{whose}", look.colour, 1.8, look.dash)
+    chart.legend.line(f"what {what} lose{whose}", look.colour, 1.8, look.dash)
 
 
 def _asked_at(solver: Solver, view: AssessedSet, last: float, samples: int, most: float) -> Iterator[CurvePoint]:
