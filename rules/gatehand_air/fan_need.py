@@ -199,7 +199,7 @@ def _least(plan: Plan, network: Network, asked: Asked, least: Mapping[str, float
         suction *= share ** (-1 / power)
     gates = ", ".join(sorted(asked.opens)) or "no gate"
     raise NoSuctionError(
-        f"with {gates} open no suction serves every hood: something there loses nothing, or far too much"
+        f"with {gates} open no suction gives every hood its air: something there loses nothing, or far too much"
     )
 
 

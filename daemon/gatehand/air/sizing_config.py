@@ -23,7 +23,9 @@ def from_config(config: Config, system: DuctSystem) -> Job:
     names = [name for name in config.duct if name in ducting.areas]
     for end in ducting.network.ends:
         if end.name not in system.wants:
-            raise SizingFileError(f"duct {end.name}: nobody knows what its hood wants: give hood.flow or hood.tool")
+            raise SizingFileError(
+                f"duct {end.name}: nobody knows how much air its hood needs: give hood.flow or hood.tool"
+            )
     askers = Askers()
     for demand in system.demands:
         askers.add(demand.name, demand.gates, demand.hoods, by_hand=demand.asker is Asker.HAND)

@@ -137,7 +137,7 @@ class SizeFile(TomlTable):
     @model_validator(mode="after")
     def _one_filter(self) -> "SizeFile":
         if self.filter_loss is not None and self.fan is not None:
-            text = "the filter is said twice: with a [fan] give its filter_loss there"
+            text = "the filter is given twice: with a [fan] give its filter_loss there"
             raise fail(codes.BAD_DUCT, text, key="filter_loss")
         return self
 
@@ -250,7 +250,7 @@ def _tree_faults(runs: Mapping[str, RunTable]) -> Iterator[Fault]:
     if not roots:
         yield Fault(("run",), codes.BAD_DUCT, "every run joins another: the one at the collector has no into")
     for name in roots[1:]:
-        text = f"{roots[0]!r} is at the collector already: say with into which run this one joins"
+        text = f"{roots[0]!r} is at the collector already: add into, with the run that this one joins"
         yield Fault(("run", name), codes.BAD_DUCT, text)
     for name, run in runs.items():
         path = ("run", name)
@@ -292,7 +292,7 @@ def _end_faults(name: str, runs: Mapping[str, RunTable]) -> Iterator[Fault]:
     elif is_end(name, runs):
         tools = run.tool or (name,)
         if run.flow is None and run.port is None and any(kind_of(tool) is None for tool in tools):
-            text = "nobody knows what this tool wants: give its flow, or its port"
+            text = "nobody knows how much air this tool needs: give its flow, or its port"
             yield Fault(path, codes.BAD_DUCT, text)
         if run.length == 0 and run.hose == 0 and run.entry == 0:
             yield Fault(path, codes.BAD_DUCT, "it has no length and loses nothing: give its length")

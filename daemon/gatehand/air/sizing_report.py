@@ -18,7 +18,7 @@ from gatehand_air.sizing import FASTEST, Cure, Fast, Sized
 
 CAUTIONS: Final = """\
 Left out: leaks, bends of a hose, one that is not stretched, a bend right before the fan, what a machine loses inside.
-Measure when it hangs: an anemometer or a pitot tube shows what the air really does; give the readings with --measured.
+Measure once it is up: an anemometer or a pitot tube shows what the air really does; give the readings with --measured.
 Moving dust charges a duct, plastic most of all: bond and earth it. Fine wood dust harms, and it can burn and explode.
 Local rules come first; beyond a hobby shop ask someone competent."""
 ADVISED: Final = "DGUV 209-044 [pub]"
@@ -104,7 +104,7 @@ def _ducts(answer: Answer) -> Iterator[str]:
     flow, speed = of.flow_word, of.velocity_word
     slow = f"slowest {speed}", f"wanted {speed}"
     most = f"most {flow}", f"then {speed}", f"loses {of.pressure_word}", "with"
-    rows = [["duct", "size", _length_word(answer), f"wants {flow}", *slow, *most]]
+    rows = [["duct", "size", _length_word(answer), f"wanted {flow}", *slow, *most]]
     for run in answer.sized.laid.runs:
         size = say.diameter(answer.sized.laid.sizes[run.name])
         length = f"{(run.length + run.hose) / of.length:.4g}"
@@ -159,10 +159,10 @@ def _fan(answer: Answer) -> Iterator[str]:
     yield f"Look for a fan whose curve{here} passes above {above} ({_who(sized.hardest.asked)}: {hard})"
     if sized.hardest.most > MOST_GIVEN:
         about = "20 in.w.g." if of.name == "us" else say.pressure(MOST_GIVEN)
-        most = f"hardly a small shop's collector gives over {about} [practice]"
+        most = f"hardly any small shop's collector gives over {about} [practice]"
         yield f"  {most}: take wider ducts, shorter runs, or fewer tools at once"
     if not filtered:
-        yield "  no filter is in it: add what its maker says that it loses when it is dirty"
+        yield "  no filter is counted in: add what its maker says it loses when it is dirty"
     told = [*_checked(answer)]
     yield from (f"  your fan: {line}" for line in told[:MOST_SHOWN])
     if left := len(told[MOST_SHOWN:]):
@@ -217,12 +217,12 @@ def _remarks(answer: Answer, most: int | None = MOST_TOLD) -> Iterator[str]:
         for run, size in other.sizes.items():
             if run in slow:
                 by_size.setdefault(say.diameter(size), []).append(run)
-        trunks = listed([f"{_few(runs)} in {size}" for size, runs in by_size.items()], last="and")
+        trunks = listed([f"{_few(runs)} at {size}" for size, runs in by_size.items()], last="and")
         asks = f"{say.pressure(other.need.most)} with {_who(other.need.asked)}"
         fast = (
             "" if other.fastest is None else f", and {other.fastest.piece} runs at {say.velocity(other.fastest.found)}"
         )
-        yield f"the other way is a narrower trunk, {trunks}, and nothing wider that runs into it: it takes {asks}{fast}"
+        yield f"or make the trunk narrower, {trunks}, and nothing that runs into it wider: that takes {asks}{fast}"
     ports = [*_ports(answer)]
     yield from ports[:most]
     if left := len(ports[len(ports) if most is None else most :]):
@@ -231,7 +231,7 @@ def _remarks(answer: Answer, most: int | None = MOST_TOLD) -> Iterator[str]:
     if (beyond := sized.beyond) is not None:
         asks = f"{say.flow(beyond.flow)} at {say.pressure(beyond.most)}"
         who = listed(beyond.asked.who, last="and")
-        yield f"max_open = {sized.max_open} lets {who} run together too; nothing here is made for it: it takes {asks}"
+        yield f"max_open = {sized.max_open} lets {who} run together too; nothing here is sized for it: it takes {asks}"
 
 
 def _is_told(cure: Cure, alone: Collection[tuple[str, str]]) -> bool:
@@ -309,7 +309,7 @@ def _wider(answer: Answer, fast: Iterable[Fast]) -> Iterator[str]:
             wanted = next((n.wanted.get(one.run) for n in sized.needs if n.asked == one.asked), None)
             if wider is not None and wanted is not None:
                 takes = say.flow(wanted * area(wider))
-                yield f"{one.run} in {say.diameter(wider)} carries the dust from {takes} on"
+                yield f"{one.run} at {say.diameter(wider)} carries the dust from {takes} on"
 
 
 def _parts(answer: Answer) -> Iterator[str]:
@@ -347,9 +347,7 @@ def _sources(answer: Answer) -> str:
     """Where the figures are from; what is from memory is marked so in its own words."""
     pieces, say = answer.sized.laid.pieces, answer.say
     used = dict.fromkeys(each for piece in pieces for each in piece.fittings if isinstance(each, str))
-    said = [
-        f"{run} wants {say.flow(want.flow)}: {want.why}" for run, want in answer.job.wants.items() if want.why != OWN
-    ]
+    said = [f"{say.flow(want.flow)} at {run}: {want.why}" for run, want in answer.job.wants.items() if want.why != OWN]
     said += [f"{each}: {FITTINGS[each].source}" for each in used if each in FITTINGS]
     said += [f"{each}: {MATERIALS[each].source}" for each in dict.fromkeys(piece.material for piece in pieces)]
     said += [f"{each}: {DUSTS[each].source}" for each in dict.fromkeys(answer.job.dusts.values())]
