@@ -154,8 +154,10 @@ def _odd_fan(fan: Fan, of: Units) -> Odd:
         text = f"{fan.measured.inlet_pipe:g} {of.diameter_word} is not the diameter of a fan's inlet pipe"
         yield ("measured", "inlet_pipe"), f"{text}; look at the unit"
     if fan.speed is not None and not SPEEDS[0] <= fan.speed.run / fan.speed.curve <= SPEEDS[1]:
-        text = f"it runs at {fan.speed.run:g}, and its curve is for {fan.speed.curve:g}: both are revolutions a minute"
-        yield ("speed", "run"), f"{text}, and the fan laws do not hold so far apart"
+        text = (
+            f"it runs at {fan.speed.run:g}, and its curve is for {fan.speed.curve:g}: give both in revolutions a minute"
+        )
+        yield ("speed", "run"), f"{text}; so far apart the fan laws do not hold"
     for key in ("clean", "dirty"):
         lost = getattr(fan.filter_loss, key) if fan.filter_loss is not None else 0.0
         if lost > fan.curve[0][1]:

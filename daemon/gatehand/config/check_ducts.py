@@ -199,14 +199,14 @@ def _steps(config: Config) -> Iterator[Fault]:
         place = "last among its fittings" if meets is None else f"before its {meets}"
         if ends > after:
             text = (
-                f"{wide} and runs into {next_one}: that is charged as a "
+                f"{wide} and runs into {next_one}: that counts as a "
                 f"sudden step; list {{ reducer = {after:g}, angle = 30 }} {place}, or make {duct.into!r} as wide"
             )
             yield Fault(path, codes.SUDDEN_STEP, text)
         elif ends < after and alone(ducts, name):
             text = (
                 f"{wide} and opens into {next_one}, as the only duct: that "
-                f"is charged as a sudden step; list {{ reducer = {after:g}, angle = 20 }} {place}, or without its "
+                f"counts as a sudden step; list {{ reducer = {after:g}, angle = 20 }} {place}, or without its "
                 "angle where the step is sudden"
             )
             yield Fault(path, codes.SUDDEN_STEP, text)

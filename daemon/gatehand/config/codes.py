@@ -466,7 +466,7 @@ BAD_DUCT: Final = _error(
 LOSES_NOTHING: Final = _error(
     "loses-nothing",
     """A duct without length, fittings and a hood's loss would draw any amount of air, so its flow cannot be worked
-    out. Every real one has a length, and a hood that loses something: 0.04 velocity pressures at the best.""",
+    out. Every real one has a length, and a hood that loses something: 0.04 velocity pressures at best.""",
     'length = 3\nhood = { entry = "bell" }',
 )
 FITTINGS_ORDER: Final = _warning(
@@ -479,8 +479,8 @@ FITTINGS_ORDER: Final = _warning(
 SUDDEN_STEP: Final = _warning(
     "sudden-step",
     """A duct runs into one of another diameter, and no reducer says how. A sudden step costs air: into a narrower
-    duct it squeezes through, into a wider one its velocity is lost. It is worked out as a sudden step. Say how it is:
-    with a reducer, before the wye if there is one, and its full cone angle where it is a cone.""",
+    duct it squeezes through, into a wider one its velocity is lost. It counts as a sudden step. If there is a
+    reducer, list it: before the wye where there is one, with its full cone angle where it is a cone.""",
     "fittings = [{ reducer = 6, angle = 20 }]",
 )
 TOOL_ELSEWHERE: Final = _warning(
