@@ -86,7 +86,7 @@ def test_a_reading_that_is_none_is_rejected_with_what_it_said(payload: str) -> N
 def test_ducts_beyond_the_fans_curve_give_no_opinion() -> None:
     text = WATCHED.replace("[800, 8.1], [1200, 3.9]", "[420, 10.3]")
     world = reads(World(text).cutting(), 9000, 40)
-    assert "than its curve tells of" in shown(world)["not_judged"]
+    assert "than its curve covers" in shown(world)["not_judged"]
     assert not alarms(world)
 
 
@@ -274,7 +274,7 @@ def test_a_sensor_that_speaks_too_seldom_is_not_judged_and_that_is_said_once() -
     quiet(world, 2)
     assert not alarms(world)
     (line,) = world.events("suction_not_judged")
-    assert line["why"] == "its sensor speaks less often than every 15 s"
+    assert line["why"] == "its sensor reports less often than every 15 s"
     assert shown(world)["not_judged"] == line["why"]
 
 

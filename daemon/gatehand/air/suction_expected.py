@@ -20,8 +20,8 @@ from gatehand_air.spread import spread
 
 _UNSOLVED: Final = {
     Why.ALL_SHUT: "no open gate leads into a duct of the config",
-    Why.BEYOND_CURVE: "the fan would move more air than its curve tells of",
-    Why.BEFORE_CURVE: "the fan would move less air than its curve tells of",
+    Why.BEYOND_CURVE: "the fan would move more air than its curve covers",
+    Why.BEFORE_CURVE: "the fan would move less air than its curve covers",
     Why.NOT_CONVERGED: "the ducts could not be worked out",
 }
 

@@ -72,7 +72,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="COLLECTOR",
         help=(
             "instead: have the running daemon open each gate alone with the fan running, and keep what the collector's "
-            "suction sensor says as what it should be from then on"
+            "suction sensor reads as the baseline from then on"
         ),
     )
     parser.add_argument(

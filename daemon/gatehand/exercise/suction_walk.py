@@ -38,7 +38,7 @@ LISTENS: Final = 12.0
 CAUTIONS: Final = """\
 The fan will start and stay on while gates open and shut by themselves: hands, tools and hoses out of every gate.
 Nobody may work at the collector, its bin or its filter, and no tool may be started.
-What is measured counts as right from now on: the filter clean, the bin empty, every hose on and every lid shut.
+What is measured counts as right from now on, so the filter must be clean, the bin empty, every hose on, every lid shut.
 This is not a lockout: lock a machine out, at its plug or its breaker, before you reach into it."""
 BEGIN: Final = Question("Is everybody clear, and is the filter clean? Type yes to begin", no=NO, skip=False)
 
@@ -258,7 +258,7 @@ class _Walk:
         pascals, say, silent = (answer.get(key) for key in ("pascals", "ducts_say", "no_ducts"))
         known = f"by its ducts {printable(say)} is expected" if isinstance(say, str) else None
         if known is None and isinstance(silent, str):
-            known = f"its ducts tell nothing: {printable(silent)}"
+            known = f"its ducts give nothing to compare with: {printable(silent)}"
         text = printable(answer["text"])
         self.result.taken.append(Taken(gates, text, pascals if isinstance(pascals, int | float) else None, known))
         self._world.say(f"Kept: {self.result.taken[-1].words}")
@@ -339,7 +339,7 @@ def _lines(result: SuctionResult) -> Iterator[str]:
     else:
         yield "The hand starts are ended; the fan goes off, and the gates go where the daemon wants them."
     if result.taken:
-        yield "What was taken is what the suction should be from now on; after a change of ducts take it again."
+        yield "What was taken is what the suction should be from now on; when you change the ducts, take it again."
 
 
 def as_json(result: SuctionResult) -> dict[str, object]:

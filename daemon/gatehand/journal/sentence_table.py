@@ -343,7 +343,7 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     OwnEvent.SIGNAL_HEARD: "[{subject}: ][stop contact {stop}: ]heard for the first time: {topic} ({key})",
     OwnEvent.REFUSALS_COUNTED: "{because} ({more:more time} within {for_seconds})",
     OwnEvent.SUCTION_MEASURED: (
-        "{collector}: its suction with {the_gates} open was {suction}, where its baseline has {baseline_suction}",
+        "{collector}: its suction with {the_gates} open was {suction}, against a baseline of {baseline_suction}",
         "{collector}: its suction with {the_gates} open was {suction}",
         "{collector}: its suction with no gate open was {suction}",
     ),

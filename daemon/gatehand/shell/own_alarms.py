@@ -89,10 +89,10 @@ def suction_off(name: str, way: Way, gates: str, table: Suction, pascals: float,
     by = "its ducts" if since is None else f"the baseline of {local_stamp(since)[:10]}"
     return ShownAlarm(
         about_suction(name, way),
-        f"With {gates} the suction at the collector {spoken(name)} is {found} and too {word}: between {low} and {high} "
+        f"With {gates} the suction at the collector {spoken(name)} is {found}, too {word}: between {low} and {high} "
         f"is expected, by {by}.",
         f"{look} Switch the collector off and lock it out before you reach in. {'' if since else _NO_BASELINE}"
-        "The fan is not stopped by this; the alarm ends when the suction is as it should be.",
+        "Gatehand does not stop the fan for this; the alarm ends when the suction is as it should be.",
         facts=(("pascals", round(values[0], 1)), ("low", round(values[1], 1)), ("high", round(values[2], 1))),
     )
 

@@ -269,7 +269,7 @@ class Suctions:
         else:
             expected = Expected(ducts.low, ducts.middle, ducts.high, By.DUCTS)
         if watch.gaps >= SELDOM:
-            expected, why = None, f"its sensor speaks less often than every {FRESH:g} s"
+            expected, why = None, f"its sensor reports less often than every {FRESH:g} s"
         self._tell(sensor, watch.expect(expected, "something else is expected now"))
         if why is not None and (gates, why) not in sensor.told:
             sensor.told.add((gates, why))
@@ -348,4 +348,4 @@ class Suctions:
             return f"collector {name} is not known to run with all its gates known to be open or shut"
         if watch.last is None:
             return f"nothing has been heard from the suction sensor of {name}"
-        return f"the gates have been as they are for too short a time, or the sensor of {name} speaks too seldom"
+        return f"the gates have been as they are for too short a time, or the sensor of {name} reports too seldom"
