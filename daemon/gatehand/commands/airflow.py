@@ -24,19 +24,19 @@ _HELP = """\
 Works out the air in the ducts for each set of gates that the config can ask for: each tool alone, each hand start,
 pairs (or more, up to max_open), and all. Shows the flow at each hood against the flow it needs, the
 velocity in each duct against its transport velocity, the fan's working point and the suction with a clean and a dirty
-filter, what falls short, and what would fix it, as TOML. Flows, velocities and suctions have their ±; what is wanted
-within it is too close to call. Exits 0 when no set that can be asked for falls short, 1 when one does or the fan's
-curve does not tell, 2 for wrong usage.
+filter, what falls short, and what would fix it, as TOML. Flows, velocities and suctions have their ±; a figure
+whose ± spans what is wanted is too close to call. Exits 0 when no set that can be asked for falls short, 1 when one
+does or the fan's curve does not reach so far, 2 for wrong usage.
 
 With --json `flow`, `pressure` (the fan's, static), `suction`, `ducts` and `hoods` are for the clean filter; `dirty`
 has the same for the dirty one. Numbers are in the config's units.
 """
 
 _MEASURED = """\
-a file of readings; fits the fan curve's scale and the filter's loss to them (least squares), each with its ±, says
-which reading, stretch, hood or filter is off, and works with the fitted fan. TOML, in the config's units, one
-[[reading]] for each set of gates that was measured: filter = "clean" (or "dirty": as it was), accuracy = 0.05 (how far
-a reading may be off, as a part of it: common practice, no published source), then [[reading]] open = ["band_saw"], and
+a file of readings; finds how much of its curve the fan gives and what the filter loses (least squares), each with
+its ±, says which reading, stretch, hood or filter is off, and works with the fitted fan. TOML, in the config's units,
+one [[reading]] for each set of gates that was measured: filter = "clean" (or "dirty": as it was), accuracy = 0.05 (how
+far a reading may be off, here 5 %%: common practice, no published source), then [[reading]] open = ["band_saw"], and
 any of hood = { band_saw = 710 } (flow), duct = { main = 3600 } (mean velocity; one read in the middle of a duct is 10
 to 25 %% higher: centreline = { main = 4400 }), suction = 7.2 (static, at the collector),
 taps = { main = [[0.5, 6.7], [4, 6.9]] } (static suction at a distance from the duct's hood end), filter_loss = 0.6
@@ -44,11 +44,11 @@ taps = { main = [[0.5, 6.7], [4, 6.9]] } (static suction at a distance from the 
 """
 
 _SIZE = """\
-sizes ducts that do not hang yet: one diameter for each from the sizes sold, what the fan has to give, the bill of
+sizes ducts that are not hung yet: one diameter for each from the sizes sold, what the fan has to give, the bill of
 parts, the tables for the config. Without FILE the config's own ducts are sized again. FILE is TOML, in the units of its
 [airflow]: [run.NAME] length, and any of into (the next run towards the fan), at (where it joins that, from the fan's
 end), join (the angle, or "straight"), elbows = { elbow_90 = 2 }, hose, and at a machine tool, flow, dust (fine,
-shavings, heavy), port, entry, gate; before the tables sold = [4, 5, 6], stick, inlet, at_once, together; [fan] as in
+shavings, heavy), port, entry, gate; ahead of the tables sold = [4, 5, 6], stick, inlet, at_once, together; [fan] as in
 the config. deploy/ducts-to-size.toml is an example. Exits 1 when the fan that is given falls short
 """
 
