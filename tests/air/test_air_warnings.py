@@ -62,7 +62,7 @@ def test_a_max_open_without_room_for_the_assist_that_cures() -> None:
     assert found["collector", "main", "max_open"] == (
         "max_open = 1 leaves no room for the assist gates of carving_router; set max_open = 2"
     )
-    assert 'assist = ["bench"] and max_open = 2 bring ' in found["tool", "carving_router", "gates"]
+    assert 'assist = ["bench"] and max_open = 2 raise ' in found["tool", "carving_router", "gates"]
 
 
 def test_a_single_gate_that_leaves_the_main_under_its_velocity() -> None:
