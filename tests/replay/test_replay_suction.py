@@ -73,7 +73,7 @@ def test_the_log_tells_what_was_measured_and_what_was_wrong(
     assert "the baseline from now on" in shown
     assert "alarm suction low: With band saw open the suction at the collector main is" in shown
     assert "alarm over for collector: suction low: the collector is off" in shown
-    assert "where its baseline has 2,0" in shown
+    assert "against a baseline of 2,0" in shown
 
 
 def test_report_tells_the_filter_by_what_was_measured_last(
