@@ -227,3 +227,13 @@ def test_a_number_is_doubted_on_one_side_of_its_bound(  # noqa: PLR0917 - a tabl
 )
 def test_an_odd_number_is_told_once_and_with_what_to_do(shop: str, find: str, odd: str, said: str) -> None:
     assert any(said in text for text in messages(shop, find, odd)), messages(shop, find, odd)
+
+
+@pytest.mark.parametrize("odd", ["9" * 400, "-" + "9" * 400, "inf", "-inf", "nan", "true"])
+@pytest.mark.parametrize("key", ["diameter = 5", "length = 10", "flow = 500"])
+def test_a_number_that_is_none_is_one_error_where_it_is(key: str, odd: str) -> None:
+    """An integer too large for a float ended in a traceback."""
+    if US.count(key) == 1:
+        name = key.split(" ", maxsplit=1)[0]
+        found = told(US, key, f"{name} = {odd}")
+        assert [code for code, _ in found] == ["bad-number"]

@@ -4,7 +4,6 @@ Shape and single values are checked here, what lies between the tables in `check
 units belongs to `gatehand.air`; no formula may enter this file.
 """
 
-import math
 from itertools import pairwise
 from typing import Annotated, Final, Literal, Self, TypeAlias
 
@@ -21,7 +20,8 @@ LARGEST: Final = 1e9
 
 
 def _sized(value: object, wanted: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value) or value < 0:
+    # an integer of many digits is compared before anything is asked of it as a float, which it cannot become
+    if isinstance(value, bool) or not isinstance(value, int | float) or not value >= 0:
         raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}")
     if value != 0 and not SMALLEST <= value <= LARGEST:
         raise fail(codes.BAD_NUMBER, f"{found(value)}; wanted {wanted}, and of a sensible size")
