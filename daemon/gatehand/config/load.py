@@ -12,23 +12,33 @@ from msgspec import Struct, field
 
 from gatehand.config import codes
 from gatehand.config.build_shop import build
-from gatehand.config.check_air import check_air
 from gatehand.config.check_circuits import check_circuits
 from gatehand.config.check_devices import check_collectors, check_gates, check_names, check_tools
-from gatehand.config.check_ducts import check_ducts
 from gatehand.config.check_files import check_files
 from gatehand.config.check_plausible import check_plausible
 from gatehand.config.check_sensors import check_sensors
 from gatehand.config.check_topics import check_ages, check_login, check_topics
 from gatehand.config.codes import Code, Severity
 from gatehand.config.model import Config
-from gatehand.config.partial import read
+from gatehand.config.partial import Partial, read
 from gatehand.config.positions import START, Positions, Span, scan
 from gatehand.config.problems import Fault, KeyPath, Problem, dotted
 from gatehand.config.toml_stop import Slip
 from gatehand.config.toml_text import NotTomlError, parse, read_toml
 from gatehand.small_files import UnreadableError, read_bytes
 from gatehand_rules.shop import Shop
+
+
+def _check_ducts(partial: Partial) -> Iterator[Fault]:
+    """Of a config that has any; else the daemon would carry in memory what it never uses."""
+    if not partial.raw.keys() & {"duct", "fan", "airflow"}:
+        return
+    from gatehand.config.check_air import check_air
+    from gatehand.config.check_ducts import check_ducts
+
+    yield from check_ducts(partial)
+    yield from check_air(partial)
+
 
 _NAMED: Final = ("tool", "gate", "collector", "stop", "duct")
 _ACROSS_TABLES: Final = (
@@ -41,8 +51,7 @@ _ACROSS_TABLES: Final = (
     check_topics,
     check_ages,
     check_circuits,
-    check_ducts,
-    check_air,
+    _check_ducts,
     check_plausible,
 )
 """What only shows between the tables. No file of the owner's is opened there."""

@@ -15,7 +15,6 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.config import Config, Fault, codes
-from gatehand.config.check_ducts import collector_of, root_of
 from gatehand.shell.suction_watch import MARGIN, By, Expected, Gates
 
 if TYPE_CHECKING:
@@ -134,6 +133,8 @@ def made_of(config: Config, collector: str) -> str:
 
     The collector's own name is no part of it, nor is that of the duct at the collector, which is often called like it.
     """
+    from gatehand.config.check_ducts import collector_of, root_of  # a shop without a sensor has no use for it
+
     ducts = {}
     for name, duct in config.duct.items():
         root = root_of(config.duct, name)
@@ -150,6 +151,8 @@ def made_of(config: Config, collector: str) -> str:
 
 def check_suction(config: Config, kept: Mapping[str, object]) -> Iterator[Fault]:
     """Sensors with nothing to compare with: neither ducts with a filter, nor a baseline. `kept`: of the state file."""
+    from gatehand.config.check_ducts import collector_of, root_of
+
     baselines = _renamed(baselines_of(kept), config).values()
     homes = {collector_of(config, root_of(config.duct, name)) for name in config.duct}
     for name, fan in config.collector.items():

@@ -20,7 +20,6 @@ from gatehand.journal.line import OwnEvent, Stamper
 from gatehand.mqtt.transport import Connected, Notice, Transport
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
-from gatehand.shell.expected_suction import Elsewhere, in_a_thread
 from gatehand.shell.log_first import LogFirst, Sender
 from gatehand.shell.notebook import Notebook
 from gatehand.shell.own_alarms import internal_error
@@ -29,8 +28,8 @@ from gatehand.shell.ports import Diagnostics, LogPort, Memory, RecorderPort, Tim
 from gatehand.shell.repeats import Refusals
 from gatehand.shell.rhythms import Rhythms
 from gatehand.shell.state_publisher import StatePublisher
+from gatehand.shell.suction_port import Elsewhere, SuctionsPort, suctions_for
 from gatehand.shell.suction_watch import SuctionHeard
-from gatehand.shell.suctions import Suctions
 from gatehand.shell.unheard import Unheard
 from gatehand.text import named
 from gatehand_rules import Alarm, Fact, Happened, Outcome, State, collector_word, initial, step
@@ -71,7 +70,7 @@ class Engine:
         diagnose: Diagnostics,
         starts: Mapping[str, tuple[float, ...]] | None = None,
         memory: Memory | None = None,
-        elsewhere: Elsewhere = in_a_thread,
+        elsewhere: Elsewhere | None = None,
     ) -> None:
         """`starts`: of each motor in the last hour, as `initial` takes them."""
         self.active = active
@@ -92,7 +91,8 @@ class Engine:
         self.rhythms = Rhythms(active, self.notebook)
         """How often each tool's meter speaks."""
         self._now = self.clock.mono()
-        self.suctions = Suctions(active, self, elsewhere)
+        self._elsewhere = elsewhere
+        self.suctions: SuctionsPort = suctions_for(active, self, elsewhere)
         """The suction at each collector's inlet, of which the rules never hear."""
         self.publisher = StatePublisher(active, self.clock, transport, self.notebook, self._more)
         """What is shown."""
@@ -293,7 +293,7 @@ class Engine:
             self.publisher.swap(active)
             self.unheard.swap(active)
             self.rhythms.swap(active)
-            self.suctions.swap(active)
+            self.suctions = suctions_for(active, self, self._elsewhere, self.suctions)
             self.suctions.note_void()
             owed = self.notebook.owed(active)
         finally:

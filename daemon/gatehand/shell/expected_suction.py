@@ -6,9 +6,10 @@ What the ducts give is worked out elsewhere, once for each set of gates; the bas
 import threading
 from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final
 
 from gatehand.shell.active_config import ActiveConfig
+from gatehand.shell.suction_port import Elsewhere
 from gatehand.shell.suction_watch import Gates
 
 if TYPE_CHECKING:
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
 
 MOST_SETS: Final = 500
 """Sets of gates of which is remembered what their ducts should give."""
-Elsewhere: TypeAlias = Callable[[Callable[[], None]], None]
-"""Has something done outside the control loop, soon."""
 
 
 def in_a_thread(work: Callable[[], None]) -> None:

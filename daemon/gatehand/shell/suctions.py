@@ -8,15 +8,14 @@ from collections.abc import Callable, Mapping
 from functools import wraps
 from typing import TYPE_CHECKING, Concatenate, Final, ParamSpec
 
-from msgspec import Struct
-
 from gatehand.config.signals import Signal
 from gatehand.journal.line import OwnEvent
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.baselines import Baselines
-from gatehand.shell.expected_suction import Ducts, Elsewhere, in_a_thread
+from gatehand.shell.expected_suction import Ducts, in_a_thread
 from gatehand.shell.ports import RecorderPort
+from gatehand.shell.suction_port import Elsewhere, Judgement
 from gatehand.shell.suction_shown import Sensor, status
 from gatehand.shell.suction_watch import (
     FRESH,
@@ -45,14 +44,6 @@ if TYPE_CHECKING:
 SILENT: Final = 60.0
 """Seconds without a reading from a sensor that has spoken, while its fan runs."""
 P = ParamSpec("P")
-
-
-class Judgement(Struct, frozen=True):
-    """What a baseline was taken for, or why none was: the answer to whoever asked."""
-
-    ok: bool
-    text: str
-    facts: Mapping[str, object] = {}
 
 
 def _harmless(does: Callable[Concatenate["Suctions", P], None]) -> Callable[Concatenate["Suctions", P], None]:
