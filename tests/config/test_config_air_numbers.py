@@ -237,3 +237,8 @@ def test_a_number_that_is_none_is_one_error_where_it_is(key: str, odd: str) -> N
         name = key.split(" ", maxsplit=1)[0]
         found = told(US, key, f"{name} = {odd}")
         assert [code for code, _ in found] == ["bad-number"]
+
+
+def test_a_fan_without_any_duct_is_looked_at_too() -> None:
+    loaded = load_text(SHOP + "[fan.main]\ncurve = [[0, 2700], [800, 8], [1200, 4]]\n", Path("config.toml"))
+    assert [problem.where for problem in loaded.problems] == ["fan.main.curve"]

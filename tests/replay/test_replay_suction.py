@@ -71,7 +71,7 @@ def test_the_log_tells_what_was_measured_and_what_was_wrong(
     shown = " ".join(out(capsys, "log", "--config", str(recorded.config)).split())
     assert "its suction with gate band saw open is 2,0" in shown
     assert "the baseline from now on" in shown
-    assert "alarm suction low: With band saw open the suction at the collector main is" in shown
+    assert "alarm suction low: With band saw open the suction at collector main is" in shown
     assert "alarm over for collector: suction low: the collector is off" in shown
     assert "against a baseline of 2,0" in shown
 

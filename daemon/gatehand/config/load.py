@@ -31,7 +31,7 @@ from gatehand_rules.shop import Shop
 
 def _check_ducts(partial: Partial) -> Iterator[Fault]:
     """Of a config that has any; else the daemon would carry in memory what it never uses."""
-    if not partial.raw.keys() & {"duct", "fan", "airflow"}:
+    if not partial.raw.keys() & {"duct", "fan"}:
         return
     from gatehand.config.check_air import check_air
     from gatehand.config.check_ducts import check_ducts

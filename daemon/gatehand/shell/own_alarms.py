@@ -82,14 +82,14 @@ def worded_suction(table: Suction, pascals: float, *, unit: bool = True) -> str:
 def suction_off(name: str, way: Way, gates: str, table: Suction, pascals: float, *, expected: Expected) -> ShownAlarm:
     """The suction is not what it should be."""
     values = (pascals, expected.low, expected.high)
-    found, low, high = (worded_suction(table, each) for each in values)
+    found, low, high = (worded_suction(table, each, unit=number != 1) for number, each in enumerate(values))
     word, look = _LOOK_FOR[way]
     look = look if expected.tells_way else _EITHER
     since = expected.since
     by = "its ducts" if since is None else f"the baseline of {local_stamp(since)[:10]}"
     return ShownAlarm(
         about_suction(name, way),
-        f"With {gates} the suction at the collector {spoken(name)} is {found}, too {word}: between {low} and {high} "
+        f"With {gates} the suction at collector {spoken(name)} is {found}, too {word}: between {low} and {high} "
         f"is expected, by {by}.",
         f"{look} Switch the collector off and lock it out before you reach in. {'' if since else _NO_BASELINE}"
         "Gatehand does not stop the fan for this; the alarm ends when the suction is as it should be.",
