@@ -1,0 +1,365 @@
+"""What every board does, whatever its role: settings, uptime, Wi-Fi, the broker, the watchdog, and the loop around all.
+
+`start` reads settings.json and runs the role that it names. Nothing in here waits: each turn of the loop does the role's
+duty first, then what is due on the network, then feeds the watchdog.
+"""
+
+import gc
+import json
+import sys
+import time
+
+import machine
+import network
+from mqtt import UP, Client
+
+try:
+    import random
+except ImportError:  # left out of some small builds
+    random = None
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any
+
+PACE_MS = 10
+"""One turn of the loop, unless something comes from the broker: inputs are looked at as often."""
+PAUSE_MS = (200, 700)
+"""Between two attempts to connect, drawn anew each time, so that ten boards do not call in the same instant."""
+REFUSED_MS = 5000
+"""The same where the broker has refused: only a person can help."""
+JOIN_MS = 10000
+"""The longest that joining the Wi-Fi may take, before it is begun anew."""
+WATCHDOG_MS = 8000
+"""Some boards can count no further than 8.3 s."""
+COLLECT_MS = 2000
+FILE = "settings.json"
+
+
+class WrongSettings(Exception):
+    """A setting is missing or wrong: where, what was found, what is wanted."""
+
+
+class Settings:
+    """A table of settings.json that says where a value is missing or wrong."""
+
+    def __init__(self, table: "dict[str, Any]", where: str = FILE) -> None:
+        self._table = table
+        self.where = where
+
+    def get(self, key: str, kind: "type", default: "Any" = None) -> "Any":
+        """The value, or the default where it is left out or null."""
+        found = self._table.get(key)
+        if found is None:
+            return default
+        if isinstance(found, bool) != (kind is bool) or not isinstance(found, (int, float) if kind is float else kind):
+            raise WrongSettings("%s: %s is %r; wanted %s" % (self.where, key, found, _KINDS.get(kind, kind.__name__)))
+        return found
+
+    def need(self, key: str, kind: "type") -> "Any":
+        """The value, which must be there."""
+        found = self.get(key, kind)
+        if found is None:
+            raise WrongSettings("%s: %s is missing; wanted %s" % (self.where, key, _KINDS.get(kind, kind.__name__)))
+        return found
+
+    def table(self, key: str) -> "Settings":
+        """The table below, which must be there."""
+        return Settings(self.need(key, dict), "%s: %s" % (self.where, key))
+
+    def maybe(self, key: str) -> "Settings | None":
+        """The table below; None: there is none."""
+        return None if self.get(key, dict) is None else self.table(key)
+
+    def signal(self, key: str) -> "Signal | None":
+        """The signal below; None: there is none."""
+        found = self.maybe(key)
+        return None if found is None else Signal(found)
+
+
+_KINDS = {dict: "a table", str: "text", int: "a whole number", float: "a number", list: "a list", bool: "true or false"}
+
+
+class Signal:
+    """A topic, its words by their meaning, and where in a JSON payload a word or a number is (`path`; empty: it is all)."""
+
+    def __init__(self, settings: Settings) -> None:
+        self.topic = settings.need("topic", str)
+        self.path = settings.get("path", list, [])
+        self.settings = settings
+        poll = settings.maybe("poll")
+        self.poll_topic = None if poll is None else poll.need("topic", str)
+        self.poll_payload = b"" if poll is None else poll.need("payload", str).encode()
+
+    def word(self, meaning: str) -> str:
+        """The word for `open`, `on`, `active` and so on."""
+        return self.settings.need(meaning, str)
+
+    def payload(self, value: "Any", more: "dict[str, Any] | None" = None) -> bytes:
+        """A word or a number as the config wants it; `more`: further keys of the innermost JSON object."""
+        if not self.path:
+            return (value if isinstance(value, str) else json.dumps(value)).encode()
+        body = dict(more or {})
+        body[self.path[-1]] = value
+        for key in reversed(self.path[:-1]):
+            body = {key: body}
+        return json.dumps(body).encode()
+
+
+class Uptime:
+    """Milliseconds since power-up, carried over the wrap of the tick (30 bits: every 12 days)."""
+
+    def __init__(self) -> None:
+        self.now = 0
+        self._tick = time.ticks_ms()
+
+    def read(self) -> int:
+        """The time now."""
+        tick = time.ticks_ms()
+        self.now += time.ticks_diff(tick, self._tick)
+        self._tick = tick
+        return self.now
+
+
+class Role:
+    """What a board is for. A role reads and drives its pins in `tick`, and is told of what comes from the broker.
+
+    Its outputs are off from the first line of its `__init__` on.
+    """
+
+    NAME = ""
+
+    def __init__(self, link: "Link", settings: Settings) -> None:
+        self.link = link
+        self.settings = settings
+        self.hears: "dict[str, Callable[[bytes, bool, int], None]]" = {}
+        """Topic -> what is called with a payload, whether it was retained, and the time."""
+        self.signals: "dict[str, Signal]" = {}
+        """By the last level that they are known under in `about`."""
+        self.facts: "dict[str, Any]" = {}
+        """What `about` says besides."""
+
+    def tick(self, now: int) -> None:
+        """Its duty, once in each turn of the loop."""
+
+    def greet(self, now: int) -> None:
+        """A connection stands: say how things are now. Nothing from before it is told."""
+
+    def safe(self) -> None:
+        """Outputs off: the program ends."""
+
+
+class Link:
+    """The Wi-Fi and the broker. `up` while the broker hears us and has granted our topics."""
+
+    def __init__(self, settings: Settings, log: "Callable[[str], None]") -> None:
+        broker = settings.table("broker")
+        wifi = settings.table("wifi")
+        self._ssid = wifi.need("ssid", str)
+        self._password = wifi.get("password", str, "")
+        self._online = Signal(settings.table("online"))
+        self._about = settings.table("about").need("topic", str)
+        self._log = log
+        self._role: "Role | None" = None
+        self._lan = network.WLAN(network.STA_IF)
+        self._joined = False
+        self._join_at = 0
+        self._dial_at = 0
+        self._greeted = False
+        self._said = ""
+        self._now = 0
+        self._client = Client(
+            {key: broker.get(key, kind) for key, kind in (("username", str), ("password", str))}
+            | {"host": broker.need("host", str), "port": broker.need("port", int)},
+            broker.need("client_id", str),
+            (self._online.topic, self._online.payload(self._online.word("clear"))),
+            self._heard,
+            broker.get("keepalive", int, 5),
+            _tls(broker.maybe("tls")),
+        )
+
+    @property
+    def up(self) -> bool:
+        """Whether what is said now arrives."""
+        return self._greeted
+
+    @property
+    def behind(self) -> bool:
+        """Whether something said before has not surely arrived."""
+        return self._client.behind
+
+    def publish(self, topic: str, payload: bytes, retain: bool = False, qos: int = 0) -> bool:
+        """Say it now, or never: False, and nothing is kept."""
+        return self._greeted and self._client.publish(topic, payload, self._now, retain=retain, qos=qos)
+
+    def serve(self, role: Role) -> None:
+        """Whose topics these are."""
+        self._role = role
+        self._lan.active(True)
+        try:
+            # Power saving adds a tenth of a second and more to each word that comes.
+            self._lan.config(pm=getattr(self._lan, "PM_NONE", 0))
+        except (OSError, ValueError, TypeError):
+            pass  # this board has no such setting
+
+    def tick(self, now: int) -> None:
+        """Do what is due on the network."""
+        self._now = now
+        if not self._lan.isconnected():
+            self._join(now)
+            return
+        if not self._joined:
+            self._joined = True
+            self._dial_at = now
+            self._say("the Wi-Fi is joined")
+        if self._client.waits:
+            self._client.tick(now)
+            if not self._client.waits:
+                self._greeted = False
+                self._say(self._client.why)
+                self._dial_at = now + (REFUSED_MS if self._client.refused else _between(PAUSE_MS))
+            elif self._client.phase == UP:
+                self._stand(now)
+        elif now >= self._dial_at:
+            self._client.dial(now)
+
+    def rest(self, milliseconds: int) -> None:
+        """Wait for the broker's next word, so long at most."""
+        if self._client.waits:
+            self._client.wait(milliseconds)
+        else:
+            time.sleep_ms(milliseconds)
+
+    def leave(self, now: int) -> None:
+        """The program ends in order: say so, then go."""
+        self.publish(self._online.topic, self._online.payload(self._online.word("clear")), retain=True)
+        self._client.bid_farewell(now)
+        self._greeted = False
+
+    def _join(self, now: int) -> None:
+        if self._joined:
+            self._say("the Wi-Fi is lost")
+            self._joined = self._greeted = False
+            self._client.drop("the Wi-Fi is lost")
+            self._join_at = now
+        if now >= self._join_at:
+            self._join_at = now + JOIN_MS
+            try:
+                self._lan.disconnect()
+                self._lan.connect(self._ssid, self._password)
+            except OSError:
+                pass  # it is busy joining
+
+    def _stand(self, now: int) -> None:
+        """Connected: our topics, then what we are, then how things are."""
+        role = self._role
+        if role is None or self._greeted:
+            return
+        if not self._client.subscribed:
+            if not self._client.behind:
+                self._client.subscribe([self._online.topic] + list(role.hears), now)
+            return
+        self._greeted = True
+        self._say("the broker hears us")
+        self._say_online()
+        about = {"gatehand_board": 1, "role": role.NAME, "name": role.settings.need("name", str)}
+        about["topics"] = {last: signal.topic for last, signal in role.signals.items()}
+        about["topics"]["online"] = self._online.topic
+        about.update(role.facts)
+        self.publish(self._about, json.dumps(about).encode(), retain=True, qos=1)
+        role.greet(now)
+
+    def _say_online(self) -> None:
+        self.publish(self._online.topic, self._online.payload(self._online.word("active")), retain=True, qos=1)
+
+    def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
+        if topic == self._online.topic:
+            # The will of a connection that the broker took for dead late, after we came back.
+            if self._greeted and payload != self._online.payload(self._online.word("active")):
+                self._say_online()
+            return
+        hears = None if self._role is None else self._role.hears.get(topic)
+        if hears is not None:
+            hears(payload, retained, self._now)
+
+    def _say(self, text: str) -> None:
+        if text != self._said:
+            self._said = text
+            self._log(text)
+
+
+def _between(bounds: "tuple[int, int]") -> int:
+    low, high = bounds
+    return low if random is None else low + random.getrandbits(10) * (high - low) // 1023
+
+
+def _tls(settings: "Settings | None") -> "Callable[[Any], Any] | None":
+    """A function that makes a TLS stream of a connected socket; None: plain."""
+    if settings is None:
+        return None
+    import ssl
+
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.verify_mode = ssl.CERT_REQUIRED
+    context.load_verify_locations(cafile=settings.need("ca_file", str))
+    name = settings.need("server_name", str)
+
+    def wrap(sock: "Any") -> "Any":
+        return context.wrap_socket(sock, server_hostname=name, do_handshake_on_connect=False)
+
+    return wrap
+
+
+def log(text: str) -> None:
+    """A line on the console."""
+    print("%d %s" % (time.ticks_ms(), text))
+
+
+def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int) -> None:
+    """The loop."""
+    watchdog = machine.WDT(timeout=watchdog_ms) if watchdog_ms else None
+    link.serve(role)
+    collected = 0
+    while True:
+        now = uptime.read()
+        role.tick(now)
+        link.tick(now)
+        if watchdog is not None:
+            watchdog.feed()
+        if now - collected >= COLLECT_MS:
+            gc.collect()
+            collected = now
+        link.rest(PACE_MS)
+
+
+def start(file: str = FILE) -> None:
+    """Run what the settings say, until the power goes. A fault of the program switches off and begins anew."""
+    role = None
+    uptime = Uptime()
+    try:
+        with open(file) as opened:
+            settings = Settings(json.load(opened))
+        name = settings.need("role", str)
+        if name not in ("gate", "switch", "sensor", "contact"):
+            raise WrongSettings("%s: role is %r; wanted gate, switch, sensor or contact" % (FILE, name))
+        link = Link(settings, log)
+        # Only the program of its own role is loaded.
+        role = __import__(name).make(link, settings)
+        run(role, link, uptime, settings.table("hardware").get("watchdog_ms", int, WATCHDOG_MS))
+    except (WrongSettings, ValueError, OSError) as error:
+        if role is not None:
+            role.safe()
+            raise
+        while True:  # a person has to mend it; nothing is switched
+            log(str(error) or repr(error))
+            time.sleep(10)
+    except Exception as error:
+        sys.print_exception(error)
+        if role is not None:
+            role.safe()
+        time.sleep_ms(1000)
+        machine.reset()
+    finally:
+        if role is not None:
+            role.safe()
