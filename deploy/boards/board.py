@@ -35,6 +35,7 @@ WATCHDOG_MS = 8000
 """Some boards can count no further than 8.3 s."""
 COLLECT_MS = 2000
 FILE = "settings.json"
+ROLES = ("gate", "switch", "sensor", "contact")
 
 
 class WrongSettings(Exception):
@@ -125,14 +126,15 @@ class Uptime:
 class Role:
     """What a board is for. A role reads and drives its pins in `tick`, and is told of what comes from the broker.
 
-    Its outputs are off from the first line of its `__init__` on.
+    Each program of a role has `make(settings)`, which gives its `Role`; its outputs are off from the first line on.
     """
 
     NAME = ""
 
-    def __init__(self, link: "Link", settings: Settings) -> None:
-        self.link = link
+    def __init__(self, settings: Settings) -> None:
         self.settings = settings
+        self.say: "Callable[..., bool]" = _nothing
+        """say(topic, payload, retain=False, qos=0): now or never; False: nobody hears, and nothing is kept."""
         self.hears: "dict[str, Callable[[bytes, bool, int], None]]" = {}
         """Topic -> what is called with a payload, whether it was retained, and the time."""
         self.signals: "dict[str, Signal]" = {}
@@ -140,14 +142,18 @@ class Role:
         self.facts: "dict[str, Any]" = {}
         """What `about` says besides."""
 
-    def tick(self, now: int) -> None:
-        """Its duty, once in each turn of the loop."""
+    def tick(self, now: int, link: "Link") -> None:
+        """Its duty, once in each turn of the loop. `link.up`: the broker hears us; `link.behind`: maybe late."""
 
     def greet(self, now: int) -> None:
         """A connection stands: say how things are now. Nothing from before it is told."""
 
     def safe(self) -> None:
         """Outputs off: the program ends."""
+
+
+def _nothing(*_args: object, **_more: object) -> bool:
+    return False
 
 
 class Link:
@@ -196,6 +202,7 @@ class Link:
     def serve(self, role: Role) -> None:
         """Whose topics these are."""
         self._role = role
+        role.say = self.publish
         self._lan.active(True)
         try:
             # Power saving adds a tenth of a second and more to each word that comes.
@@ -323,7 +330,7 @@ def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int) -> None:
     collected = 0
     while True:
         now = uptime.read()
-        role.tick(now)
+        role.tick(now, link)
         link.tick(now)
         if watchdog is not None:
             watchdog.feed()
@@ -335,31 +342,34 @@ def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int) -> None:
 
 def start(file: str = FILE) -> None:
     """Run what the settings say, until the power goes. A fault of the program switches off and begins anew."""
-    role = None
-    uptime = Uptime()
     try:
-        with open(file) as opened:
-            settings = Settings(json.load(opened))
-        name = settings.need("role", str)
-        if name not in ("gate", "switch", "sensor", "contact"):
-            raise WrongSettings("%s: role is %r; wanted gate, switch, sensor or contact" % (FILE, name))
-        link = Link(settings, log)
-        # Only the program of its own role is loaded.
-        role = __import__(name).make(link, settings)
-        run(role, link, uptime, settings.table("hardware").get("watchdog_ms", int, WATCHDOG_MS))
-    except (WrongSettings, ValueError, OSError) as error:
-        if role is not None:
-            role.safe()
-            raise
+        role, link, watchdog_ms = _made(file)
+    except (WrongSettings, OSError) as error:
         while True:  # a person has to mend it; nothing is switched
-            log(str(error) or repr(error))
+            log(str(error))
             time.sleep(10)
+    try:
+        run(role, link, Uptime(), watchdog_ms)
     except Exception as error:
         sys.print_exception(error)
-        if role is not None:
-            role.safe()
+        role.safe()
         time.sleep_ms(1000)
         machine.reset()
     finally:
-        if role is not None:
-            role.safe()
+        role.safe()
+
+
+def _made(file: str) -> "tuple[Role, Link, int]":
+    """The role and its link. Only the program of its own role is loaded."""
+    with open(file) as opened:
+        try:
+            settings = Settings(json.load(opened))
+        except ValueError:
+            raise WrongSettings("%s: this is no JSON: a comma or a quote is missing or too many" % file)
+    name = settings.need("role", str)
+    if name not in ROLES:
+        raise WrongSettings("%s: role is %r; wanted one of %s" % (FILE, name, ", ".join(ROLES)))
+    # The role first: its outputs are off before anything else is looked at.
+    role = __import__(name).make(settings)
+    link = Link(settings, log)
+    return role, link, settings.table("hardware").get("watchdog_ms", int, WATCHDOG_MS)
