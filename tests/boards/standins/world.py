@@ -1,10 +1,12 @@
 """What the stand-ins for a board's hardware act on: pins, converters, the Wi-Fi, and the clock.
 
-Runs in MicroPython and in CPython. Alone, it is a world in memory, whose clock goes only when it is told to. With
-`connect`, a test in another process sets what the pins read, and is told of all that the board does.
+Runs in MicroPython and in CPython. Alone, it is a world in memory, whose clock goes only when it is told to, or when the
+board waits. In a board's own process (`lead`) a test leads it: it sets what the pins read, is told of all that the board
+does, and grants the time in which the board may do it. No clock of the computer is read in either.
 """
 
 import json
+import sys
 
 
 class World:
@@ -14,6 +16,8 @@ class World:
         self.now_us = 0
         """Microseconds since power-up, not wrapped; with a clock of its own, `clock` is asked instead."""
         self.clock = None
+        self.tick_ms = 0
+        """What the tick of milliseconds said at power-up."""
         self.inputs = {}
         """Pin -> 0 or 1. A pin that is not named is pulled up: 1."""
         self.waves = {}
@@ -29,7 +33,10 @@ class World:
         self.tell = None
         """With a test in another process: is called with each of `done`."""
         self.pump = None
-        """With a test in another process: takes in what it has set."""
+        """Is called before each reading of a pin, where somebody wants to set it only then."""
+        self.granted_us = 0
+        self.led = False
+        self._firing = False
 
     def us(self):
         """Microseconds since power-up."""
@@ -40,28 +47,117 @@ class World:
         if self.outputs.get((what, pin)) == value:
             return
         self.outputs[(what, pin)] = value
+        self.note(what, pin, value)
+
+    def note(self, what, pin, value):
+        """Something happens on the board, maybe once more."""
         entry = (self.us() // 1000, what, pin, value)
         if self.tell is None:
             self.done.append(entry)
         else:
             self.tell(entry)
 
-    def look(self):
-        """The board is about to read something."""
+    def armed(self, timer, milliseconds):
+        """A timer is armed, also where it was already; 0: it is disarmed. Told to a test that leads, as `armed`."""
+        if self.led:
+            self.note("armed", timer, milliseconds)
+
+    def look(self, microseconds=0):
+        """The board is about to read something; on a board of its own that takes a while."""
         if self.pump is not None:
             self.pump()
+        if self.led:
+            self.go(microseconds)
+            while self.now_us >= self.granted_us:
+                self._ask()
+
+    def wait(self, microseconds):
+        """The board waits. Led, it comes back before that where the grant ends, so that the caller may look around."""
+        if not self.led:
+            self.go(microseconds)
+            return
+        if self.now_us >= self.granted_us:
+            self._ask()
+        self.go(max(0, min(microseconds, self.granted_us - self.now_us)))
 
     def go(self, microseconds):
         """Let so much of the clock in memory pass; timers and watchdog come due on their way."""
         end = self.now_us + microseconds
-        while True:
-            due = [one for one in self.timers if one.due_us is not None and one.due_us <= end]
-            if not due:
+        while not self._firing:
+            first = None
+            for one in self.timers:
+                if one.due_us is not None and one.due_us <= end and (first is None or one.due_us < first.due_us):
+                    first = one
+            if first is None:
                 break
-            first = min(due, key=lambda one: one.due_us)
             self.now_us = max(self.now_us, first.due_us)
-            first.fire()
-        self.now_us = end
+            self._firing = True
+            try:
+                first.fire()
+            finally:
+                self._firing = False
+        self.now_us = max(self.now_us, end)
+
+    def lead(self):
+        """From now on a test leads, over standard input and output: lines that begin with @ are ours."""
+        self.led = True
+        self.tell = _told
+        self._ask()
+
+    def reset(self, why):
+        """Nothing of the program runs any more, also no `finally`: the test begins a new process."""
+        self.note("reset", 0, why)
+        if self.led:
+            self._halt()
+
+    def _halt(self):
+        while True:
+            self._ask()
+
+    def _hang(self):
+        """The loop gets no further; timers and watchdog do."""
+        while True:
+            self.go(max(0, self.granted_us - self.now_us))
+            self._ask()
+
+    def _ask(self):
+        """All that was granted has passed: say so, and do what the test says until it grants more."""
+        print("@.")
+        while True:
+            line = sys.stdin.readline()
+            if not line:
+                sys.exit()
+            word, _, rest = line.strip().partition(" ")
+            if word == "go":
+                self.granted_us = self.now_us + int(rest)
+                return
+            if word == "hang":
+                self.granted_us = self.now_us
+                self._hang()
+            self._set(word, rest.split())
+
+    def _set(self, word, rest):
+        if word == "pin":
+            self.inputs[int(rest[0])] = int(rest[1])
+        elif word == "wave":
+            self.waves[int(rest[0])] = _sine(int(rest[1]), int(rest[2]), int(rest[3]))
+        elif word == "wifi":
+            self.wifi = rest[0] == "1"
+        elif word == "tick":
+            self.tick_ms = int(rest[0])
+        elif word == "cause":
+            self.cause = int(rest[0])
+
+
+def _told(entry):
+    print("@" + json.dumps(entry))
+
+
+def _sine(middle, peak, hertz):
+    """What a converter reads of a sine, in its steps."""
+    import math
+
+    return lambda us: int(middle + peak * math.sin(2 * math.pi * hertz * (us % 1_000_000) / 1_000_000))
 
 
 WORLD = World()
