@@ -1,8 +1,8 @@
 """MQTT 3.1.1 over one socket that never blocks: QoS 0 and 1, a will, a keepalive that is watched from this side too.
 
-Runs in MicroPython and in CPython. It reads no clock: every call is told `now`, milliseconds that only rise. It keeps no
-message: what cannot leave at once, or is not acknowledged in time, ends the connection, and nothing is sent again after it.
-Names and numbers as in the standard (MQTT Version 3.1.1, OASIS 2014).
+Runs in MicroPython and, without TLS, in CPython. It reads no clock: every call is told `now`, milliseconds that only
+rise. It keeps no message: what cannot leave at once, or is not acknowledged in time, ends the connection, and nothing is
+sent again after it. Names and section numbers as in the standard (MQTT Version 3.1.1, OASIS 2014).
 """
 
 import errno
@@ -15,10 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Any
 
-DOWN = 0
-DIALLING = 1
-GREETING = 2
-UP = 3
+DOWN, DIALLING, GREETING, UP = range(4)
 
 DIAL_MS = 1000
 """The longest that a connection may take to stand; a broker in the same house answers in a few milliseconds."""
@@ -32,15 +29,21 @@ QUIET_MS = 2000
 DRAIN_MS = 1500
 """The longest that bytes may wait for room in the socket: what is older is not worth sending."""
 LARGEST_IN = 1024
+"""Bytes. A larger message is acknowledged and passed over: nothing that a board listens to is as long."""
 LARGEST_OUT = 2048
-"""Bytes. A larger packet that comes is passed over; what would wait beyond that ends the connection."""
+"""Bytes that may wait for room in the socket; more end the connection."""
+MOST_UNACKNOWLEDGED = 40
+"""Messages at QoS 1 on their way; more end the connection. A greeting of twenty inputs is far below."""
+LARGEST_TURN = 2048
+"""Bytes read in one turn: a flood must not keep the loop from its duty."""
 
 _CONNACK = 0x20
 _PUBLISH = 0x30
 _PUBACK = 0x40
 _SUBACK = 0x90
 _PINGRESP = 0xD0
-_REFUSALS = (
+_NO_MQTT = "the broker sent what is no MQTT"
+_REFUSALS = (  # section 3.2.2.3
     "",
     "it does not speak MQTT 3.1.1",
     "it does not like the client id",
@@ -50,13 +53,8 @@ _REFUSALS = (
 )
 
 
-def _text(text: str) -> bytes:
-    raw = text.encode()
-    return struct.pack(">H", len(raw)) + raw
-
-
 def packet(first: int, body: bytes) -> bytes:
-    """One control packet: its first byte, the length of the rest in 7 bits a byte, the rest."""
+    """One control packet: its first byte, the length of the rest in 7 bits a byte (section 2.2.3), the rest."""
     head = bytearray([first])
     left = len(body)
     while True:
@@ -64,6 +62,12 @@ def packet(first: int, body: bytes) -> bytes:
         head.append(seven | 0x80 if left else seven)
         if not left:
             return bytes(head) + body
+
+
+def numeric(host: str) -> bool:
+    """Whether it is an address such as 192.168.1.10. A name would have to be looked up, which may block for seconds."""
+    parts = host.split(".")
+    return len(parts) == 4 and all(0 < len(part) <= 3 and part.isdigit() and int(part) < 256 for part in parts)
 
 
 class Client:
@@ -74,8 +78,11 @@ class Client:
         client_id: unique at the broker.
         will: topic and payload that the broker says, retained, when this client is gone without a word.
         heard: is called with topic, payload and whether the broker had retained it.
-        keepalive: seconds; the broker speaks the will after one and a half times it.
-        wrap: makes a TLS stream of a connected socket; None: plain.
+        keepalive: seconds; the broker speaks the will after one and a half times it (section 3.1.2.10).
+        wrap: makes a TLS stream of a connected socket, and does not wait for its handshake; None: plain.
+
+    Raises:
+        ValueError: the host is a name; the keepalive is none.
     """
 
     def __init__(
@@ -87,11 +94,17 @@ class Client:
         keepalive: int = 5,
         wrap: "Callable[[Any], Any] | None" = None,
     ) -> None:
+        if not numeric(broker["host"]):
+            raise ValueError(
+                "broker: host is %r; wanted a number such as 192.168.1.10, as names block" % broker["host"]
+            )
+        if not 0 < keepalive < 0x10000:
+            raise ValueError("broker: keepalive is %r; wanted whole seconds from 1 to 65535" % keepalive)
         self.phase = DOWN
         self.why = ""
         """What ended the last connection, or kept it from standing."""
         self.refused = False
-        """The broker answered, and does not want us: only a person can help."""
+        """The broker answered, and one does not want the other: only a person can help."""
         self.subscribed = False
         self._broker = broker
         self._id = client_id
@@ -100,30 +113,28 @@ class Client:
         self._keepalive = keepalive
         self._wrap = wrap
         self._poll = select.poll()
-        self._sock: "Any" = None
-        self._stream: "Any" = None
+        self._sock: Any = None
+        self._stream: Any = None
         self._in = bytearray()
-        self._skip = 0
         self._out = b""
-        self._since = 0
-        self._heard_at = 0
-        self._said_at = 0
-        self._asked_at = -1
-        self._stuck_at = -1
-        self._unacknowledged: "dict[int, int]" = {}
+        self._skip = self._offered = 0
+        self._since = self._heard_at = self._said_at = 0
+        self._asked_at = self._stuck_at = -1
+        self._unacknowledged: dict[int, int] = {}
+        self._asking = (0, 0)
         self._last_id = 0
 
     def dial(self, now: int) -> None:
         """Begin a connection; `tick` goes on with it."""
         self.drop("")
-        self.refused = self.subscribed = False
+        self.refused = False
         self._since = now
         try:
-            # Numeric, so this only packs it: a name would wait for an answer.
             address = socket.getaddrinfo(self._broker["host"], self._broker["port"])[0][-1]
             self._sock = socket.socket()
             self._sock.setblocking(False)
-            _no_delay(self._sock)
+            # Small packets leave at once: TCP_NODELAY of IPPROTO_TCP, which not every port names.
+            _tried(self._sock, "setsockopt", 6, 1, 1)
             self.phase = DIALLING
             try:
                 self._sock.connect(address)
@@ -136,30 +147,18 @@ class Client:
 
     def drop(self, why: str) -> None:
         """End the connection at once, the way a fault does: the broker speaks the will."""
-        if self._sock is not None:
-            try:
-                self._poll.unregister(self._sock)
-            except (OSError, KeyError):
-                pass  # it was not registered yet
-            _abort(self._sock)
-            for each in (self._stream, self._sock):
-                try:
-                    each.close()
-                except (OSError, AttributeError):
-                    pass  # it is gone already, or there was no stream
-        self._sock = self._stream = None
-        self.phase = DOWN
-        self.subscribed = False
-        self._in = bytearray()
-        self._out = b""
-        self._skip = 0
-        self._asked_at = self._stuck_at = -1
-        self._unacknowledged.clear()
+        for each in (self._stream, self._sock):
+            if each is not None:
+                # What was handed to the network and did not get through goes with the connection, where the port can.
+                # (It is SO_LINGER in the small TCP stack of most boards, which do not name it.)
+                linger = getattr(socket, "SO_LINGER", 0x80)
+                _tried(each, "setsockopt", socket.SOL_SOCKET, linger, struct.pack("ii", 1, 0))
+        self._close()
         if why:
             self.why = why
 
     def wait(self, milliseconds: int) -> None:
-        """Sleep until something comes from the broker, so long at most; without a connection it is the caller's to sleep."""
+        """Sleep until something comes from the broker, so long at most; only where there is a connection (`waits`)."""
         self._poll.poll(milliseconds)
 
     @property
@@ -168,9 +167,7 @@ class Client:
         return self._sock is not None
 
     def tick(self, now: int) -> None:
-        """Do what is due: go on connecting, read, hand on, answer, ping, give up. Never blocks, never raises OSError."""
-        if self.phase == DOWN:
-            return
+        """Do what is due: go on connecting, read, hand on, answer, ping, give up. Never blocks, raises no OSError."""
         try:
             if self.phase == DIALLING:
                 self._dialled(now)
@@ -183,12 +180,18 @@ class Client:
 
     def subscribe(self, topics: "list[str]", now: int) -> None:
         """Ask for topics at QoS 1; `subscribed` once the broker grants them all."""
+        if self.phase != UP:
+            return
         body = b"".join(_text(topic) + b"\x01" for topic in topics)
-        self._send(packet(0x82, struct.pack(">H", self._next_id(now)) + body), now)
+        self._asking = (self._next_id(now), len(topics))
+        self._send(packet(0x82, struct.pack(">H", self._asking[0]) + body), now)
 
     def publish(self, topic: str, payload: bytes, now: int, *, retain: bool = False, qos: int = 0) -> bool:
         """Say it now or never; False: there is no connection, and nothing is kept for later."""
         if self.phase != UP:
+            return False
+        if qos and len(self._unacknowledged) >= MOST_UNACKNOWLEDGED:
+            self.drop("the broker does not acknowledge")
             return False
         ident = struct.pack(">H", self._next_id(now)) if qos else b""
         self._send(packet(_PUBLISH | qos << 1 | int(retain), _text(topic) + ident + payload), now)
@@ -200,24 +203,50 @@ class Client:
         return bool(self._unacknowledged) or self._stuck_at >= 0
 
     def bid_farewell(self, now: int) -> None:
-        """Leave in order: the broker speaks no will."""
+        """Leave in order: what was said still arrives, and the broker speaks no will (section 3.14)."""
         if self.phase == UP:
-            self._send(packet(0xE0, b""), now)
-        self.drop("")
+            self._send(b"\xe0\x00", now)
+        if self._out:
+            self.drop("")  # half a packet is none
+        self._close()
+
+    def _close(self) -> None:
+        for each in (self._stream, self._sock):
+            if each is not None:
+                _tried(self._poll, "unregister", each)
+                _tried(each, "close")
+        self._sock = self._stream = None
+        self.phase = DOWN
+        self.subscribed = False
+        self._in, self._out = bytearray(), b""
+        self._skip = self._offered = 0
+        self._asked_at = self._stuck_at = -1
+        self._unacknowledged.clear()
+        self._asking = (0, 0)
 
     def _dialled(self, now: int) -> None:
         for _, events in self._poll.poll(0):
             if events & (select.POLLERR | select.POLLHUP):
-                raise OSError(errno.ECONNREFUSED)
+                self.drop("no connection: nobody listens there")
+                return
             if events & select.POLLOUT:
-                self._poll.modify(self._sock, select.POLLIN)
-                self._stream = self._sock if self._wrap is None else self._wrap(self._sock)
+                self._poll.unregister(self._sock)
+                try:
+                    self._stream = self._sock if self._wrap is None else self._wrap(self._sock)
+                except (ValueError, MemoryError) as error:
+                    self.refused = True
+                    self.drop("no TLS: %s" % error)
+                    return
+                self._give = getattr(self._stream, "send", None) or self._stream.write
+                self._get = getattr(self._stream, "recv", None) or self._stream.read
+                self._poll.register(self._stream, select.POLLIN)
                 self._greet(now)
                 return
         if now - self._since > DIAL_MS:
             self.drop("no connection: nobody answers")
 
     def _greet(self, now: int) -> None:
+        """CONNECT (section 3.1)."""
         user, password = self._broker.get("username"), self._broker.get("password")
         flags = 0x26  # clean session; will, retained, at QoS 0
         body = _text(self._id) + _text(self._will[0]) + struct.pack(">H", len(self._will[1])) + self._will[1]
@@ -232,7 +261,7 @@ class Client:
         self._send(packet(0x10, _text("MQTT") + bytes([4, flags]) + struct.pack(">H", self._keepalive) + body), now)
 
     def _send(self, raw: bytes, now: int) -> None:
-        if len(self._out) + len(raw) > LARGEST_OUT:
+        if self._out and len(self._out) + len(raw) > LARGEST_OUT:
             self.drop("the connection takes nothing more")
             return
         self._out += raw
@@ -243,24 +272,27 @@ class Client:
 
     def _flush(self, now: int) -> None:
         while self._out:
-            sent = _tried(self._stream.send if hasattr(self._stream, "send") else self._stream.write, self._out)
+            # A TLS stream that took nothing wants the very same bytes again, and no more (mbedtls_ssl_write).
+            offered = self._offered or len(self._out)
+            sent = self._now(self._give, self._out[:offered])
             if not sent:
+                self._offered = offered
                 if self._stuck_at < 0:
                     self._stuck_at = now
                 longest = SHAKE_MS if self._wrap is not None and self.phase == GREETING else DRAIN_MS
                 if now - self._stuck_at > longest:
                     self.drop("the connection takes nothing more")
                 return
+            self._offered = offered - sent
             self._said_at = now
             self._out = self._out[sent:]
         self._stuck_at = -1
 
     def _read(self, now: int) -> None:
-        # As much as one turn may take: a flood must not keep the loop from its duty.
-        for _ in range(8):
+        for _ in range(LARGEST_TURN // 256):
             if self._stream is None:
                 return
-            more = _tried(self._stream.recv if hasattr(self._stream, "recv") else self._stream.read, 256)
+            more = self._now(self._get, 256)
             if more is None:
                 return
             if not more:
@@ -269,6 +301,18 @@ class Client:
             self._heard_at = now
             self._in += more
             self._take(now)
+
+    def _now(self, call: "Callable[[Any], Any]", what: "bytes | int") -> "Any":
+        """What the stream gives or takes; None: not now."""
+        try:
+            return call(what)
+        except OSError as error:
+            if error.errno == errno.EAGAIN:
+                return None
+            raise
+        except ValueError as error:  # so TLS says what is wrong with the certificate
+            self.refused = True
+            raise OSError(str(error)) from error
 
     def _take(self, now: int) -> None:
         """Whole packets out of what has come."""
@@ -287,102 +331,118 @@ class Client:
                 if not byte & 0x80:
                     break
                 shift += 7
-                if shift > 21:
-                    self.drop("the broker sent what is no MQTT")
+                if shift > 21:  # four bytes at most (section 2.2.3)
+                    self.drop(_NO_MQTT)
                     return
+            first = self._in[0]
             if length > LARGEST_IN:
-                self._in, self._skip = self._in[at:], length
+                if not self._passed_over(first, length, at, now):
+                    return
                 continue
             if len(self._in) < at + length:
                 return
-            first, body = self._in[0], bytes(self._in[at : at + length])
+            body = bytes(self._in[at : at + length])
             self._in = self._in[at + length :]
-            self._packet(first, body, now)
+            if not self._understood(first, body, now):
+                self.drop(_NO_MQTT)
 
-    def _packet(self, first: int, body: bytes, now: int) -> None:
-        kind = first & 0xF0
-        self._asked_at = -1
-        if kind == _PUBLISH and self.phase == UP:
-            self._published(first, body, now)
-        elif kind == _CONNACK and self.phase == GREETING and len(body) == 2:
+    def _passed_over(self, first: int, length: int, at: int, now: int) -> bool:
+        """A message that is too long: acknowledged, or the broker would wait for it, and in the end fall silent."""
+        if len(self._in) < at + 2:
+            return False
+        end = at + 2 + (self._in[at] << 8 | self._in[at + 1])
+        if first & 0xF0 != _PUBLISH or self.phase != UP or first >> 1 & 3 > 1 or end + 2 > at + LARGEST_IN:
+            self.drop(_NO_MQTT)
+            return False
+        if len(self._in) < end + 2:
+            return False
+        self._skip = at + length
+        if first & 2:
+            self._send(packet(_PUBACK, bytes(self._in[end : end + 2])), now)
+        return True
+
+    def _understood(self, first: int, body: bytes, now: int) -> bool:
+        """Each kind has the flags, the length and the phase that the standard gives it (sections 2.2.2 and 3)."""
+        if self.phase == GREETING:
+            if first != _CONNACK or len(body) != 2 or body[0]:  # no session: none was asked for (3.2.2.2)
+                return False
             if body[1]:
                 self.refused = True
-                self.drop("the broker refuses: " + (_REFUSALS[body[1]] if body[1] < len(_REFUSALS) else str(body[1])))
+                self.drop("the broker refuses: " + (_REFUSALS[body[1]] if body[1] < 6 else "code %d" % body[1]))
             else:
                 self.phase = UP
-        elif kind in (_PUBACK, _SUBACK) and len(body) >= 2:
-            self._unacknowledged.pop(body[0] << 8 | body[1], None)
-            if kind == _SUBACK:
-                if 0x80 in body[2:]:
-                    self.refused = True
-                    self.drop("the broker refuses: this login may not hear its own topics")
-                else:
-                    self.subscribed = True
-        elif kind != _PINGRESP:
-            self.drop("the broker sent what is no MQTT")
+            return True
+        if first & 0xF0 == _PUBLISH:
+            return self._published(first, body, now)
+        if first == _PUBACK and len(body) == 2:
+            if (ident := body[0] << 8 | body[1]) != self._asking[0]:
+                self._unacknowledged.pop(ident, None)
+            return True
+        if first == _PINGRESP and not body:
+            self._asked_at = -1
+            return True
+        return first == _SUBACK and self._asked_for(body)
 
-    def _published(self, first: int, body: bytes, now: int) -> None:
+    def _asked_for(self, body: bytes) -> bool:
+        """Section 3.9: whether it answers the subscription; for each topic the QoS that is granted, or 0x80."""
+        ident, topics = self._asking
+        if not topics or len(body) != 2 + topics or body[0] << 8 | body[1] != ident:
+            return False
+        del self._unacknowledged[ident]
+        self._asking = (0, 0)
+        self.subscribed = max(body[2:]) <= 2
+        if not self.subscribed:
+            self.refused = True
+            self.drop("the broker refuses: this login may not hear its own topics")
+        return True
+
+    def _published(self, first: int, body: bytes, now: int) -> bool:
         end = 2 + (body[0] << 8 | body[1]) if len(body) >= 2 else len(body) + 1
         qos = first >> 1 & 3
         after = end + 2 if qos else end
-        if qos > 1 or len(body) < after:
-            self.drop("the broker sent what is no MQTT")
-            return
+        if qos > 1 or len(body) < after:  # QoS 2 was not asked for (section 3.8.4), 3 is none (3.3.1.2)
+            return False
         if qos:
             self._send(packet(_PUBACK, body[end:after]), now)
         try:
             topic = body[2:end].decode()
         except UnicodeError:
-            return  # none of ours
+            return True  # none of ours
         self._heard(topic, body[after:], bool(first & 1))
+        return True
 
     def _next_id(self, now: int) -> int:
+        """From 1 to 65535 (section 2.3.1)."""
         self._last_id = self._last_id % 0xFFFF + 1
         self._unacknowledged[self._last_id] = now
         return self._last_id
 
     def _watch(self, now: int) -> None:
         if self.phase == GREETING:
-            longest = GREET_MS if self._wrap is None else SHAKE_MS
-            if now - self._since > longest:
+            if now - self._since > (GREET_MS if self._wrap is None else SHAKE_MS):
                 self.drop("the broker does not answer")
-            return
-        if self.phase != UP:
-            return
-        for asked in self._unacknowledged.values():
-            if now - asked > ANSWER_MS:
-                self.drop("the broker does not acknowledge")
-                return
-        if self._asked_at >= 0:
-            if now - self._asked_at > ANSWER_MS:
-                self.drop("the broker does not answer")
-        elif now - self._heard_at > QUIET_MS or now - self._said_at > self._keepalive * 500:
-            self._asked_at = now
-            self._send(b"\xc0\x00", now)
+        elif self.phase == UP:
+            for asked in self._unacknowledged.values():
+                if now - asked > ANSWER_MS:
+                    self.drop("the broker does not acknowledge")
+                    return
+            if self._asked_at >= 0:
+                if now - self._asked_at > ANSWER_MS:
+                    self.drop("the broker does not answer")
+            elif now - self._heard_at > QUIET_MS or now - self._said_at >= self._keepalive * 500:
+                self._asked_at = now
+                self._send(b"\xc0\x00", now)  # PINGREQ (section 3.12)
 
 
-def _tried(call: "Callable[[Any], Any]", what: object) -> "Any":
-    """What the socket gives, or None: not now."""
+def _text(text: str) -> bytes:
+    """With its length before it (section 1.5.3)."""
+    raw = text.encode()
+    return struct.pack(">H", len(raw)) + raw
+
+
+def _tried(of: object, call: str, *what: object) -> None:
+    """Call it; where it cannot be done, or is not known to this port, it need not be."""
     try:
-        return call(what)
-    except OSError as error:
-        # 11 is EAGAIN everywhere that matters; on some ports a read in time-out says ETIMEDOUT.
-        if error.errno in (errno.EAGAIN, 11):
-            return None
-        raise
-
-
-def _no_delay(sock: "Any") -> None:
-    """Small packets leave at once; not every port knows the option."""
-    try:
-        sock.setsockopt(getattr(socket, "IPPROTO_TCP", 6), getattr(socket, "TCP_NODELAY", 1), 1)
-    except (OSError, ValueError):
-        pass
-
-
-def _abort(sock: "Any") -> None:
-    """What was handed to the network and did not get through is thrown away with the connection, where the port can."""
-    try:
-        sock.setsockopt(socket.SOL_SOCKET, getattr(socket, "SO_LINGER", 13), struct.pack("ii", 1, 0))
-    except (OSError, ValueError, TypeError):
+        getattr(of, call)(*what)
+    except (OSError, KeyError, ValueError, TypeError, AttributeError):
         pass

@@ -201,9 +201,9 @@ class Switch(Role):
     def _refusal(self, retained: bool, now: int) -> str:
         """Why an "on" does not count; empty: it does."""
         if retained:
-            return "the broker retains an '%s' on %s: it does not count" % (self._on.decode(), self._set_topic)
+            return "the broker retains '%s' on %s: it does not count" % (self._on.decode(), self._set_topic)
         if now < self._deaf_until:
-            return "an '%s' right after the loop stood still may be old: it does not count" % self._on.decode()
+            return "'%s' right after the loop stood still may be old: it does not count" % self._on.decode()
         if self._beat_at is None or now - self._beat_at > DEAF_MS:
             return "the timer of the limit does not run: no '%s' counts" % self._on.decode()
         return ""
@@ -270,10 +270,11 @@ def _timer(hardware: "Settings", look: "Callable[[object], None]") -> "Any":
     """A timer that repeats: one that fires once may be lost in a full queue of calls, or fire just as it is re-armed."""
     number, why = hardware.get("timer", int), ""
     for each in (0, -1) if number is None else (number,):
+        timer = None
         # Straight from the interrupt where the port can; else between two steps of the interpreter.
         for more in ({"hard": True}, {}):
             try:
-                timer = Timer(each)
+                timer = timer or Timer(each)
                 timer.init(mode=Timer.PERIODIC, period=BEAT_MS, callback=look, **more)
                 return timer
             except (TypeError, ValueError, OSError, NotImplementedError) as error:
