@@ -81,10 +81,10 @@ def _machines(config: Config) -> Iterable[User]:
 
 def _of(device: Device, signals: list[Signal]) -> Iterable[tuple[Right, list[str]]]:
     """What a device hears and says. It hears its own `online` too, for its will may come late: then it speaks again."""
-    yield Right.READ_WRITE, [device.online]
     yield Right.READ, [one.topic for one in signals if one.heard is None]
     yield Right.READ, [one.poll.topic for one in signals if one.poll is not None]
-    yield Right.WRITE, [one.topic for one in signals if one.heard is not None]
+    yield Right.WRITE, [one.topic for one in signals if one.heard is not None and one.topic != device.online]
+    yield Right.READ_WRITE, [device.online]
     yield Right.WRITE, [device.about]
 
 

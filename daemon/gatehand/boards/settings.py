@@ -1,4 +1,4 @@
-"""What a board's settings file holds of the config: topics, words, limits, the broker. And what can be no board, and why.
+"""What a board's settings file holds of the config: topics, words, limits, the broker. And what can be no board: why.
 
 The form is what deploy/boards/board.py reads. What the owner fills in stands in `owners.py`.
 """
@@ -99,7 +99,7 @@ def _against(config: Config, device: Device) -> Iterator[Refusal]:
         return
     if device.role == "switch":
         yield from _against_switch(config, device)
-    topics = [*((one.path, one.topic) for one in device.signals)]
+    topics: list[tuple[KeyPath, str]] = [(one.path, one.topic) for one in device.signals]
     for path, topic in topics:
         others = [each for each in config.signals() if each.topic == topic and each.path != path]
         if others:

@@ -134,10 +134,8 @@ def tables(board: Board) -> Iterator[tuple[str, str, Lines]]:
         yield "tool", board.name, _lines(board, {"current": "amps"}) | _maybe("online", online)
     for one in board.inputs:
         kind, _, key = (one.of or _LIKELIEST[one.kind]).partition(" ")
-        lines: Lines = {key or "contact": one.signal}
-        if kind == "tool" and len(board.inputs) == 1:
-            lines |= _maybe("online", online)
-        yield kind, one.name, lines
+        alone = kind == "tool" and len(board.inputs) == 1
+        yield kind, one.name, _maybe(key or "contact", one.signal) | (_maybe("online", online) if alone else {})
 
 
 def _lines(board: Board, keys: Mapping[str, str]) -> Lines:
