@@ -269,7 +269,7 @@ class Clamp:
             return json.dumps(value).encode()
         body: "dict[str, Any]" = {}
         if self._at:
-            _put(body, [*path[:-1], "n"], n)
+            _put(body, path[:-1] + ["n"], n)
             _put(body, self._at, at)
         _put(body, path, value)
         return json.dumps(body).encode()
