@@ -1,8 +1,8 @@
-"""The demo's day with boards of our own: `python -m boards.day_of_boards FOLDER` plays it, and prints what came of it.
+"""The demo's day with boards of our own: `python tests/boards/day_of_boards.py FOLDER` plays it and tells the outcome.
 
-The real daemon, a real Mosquitto, ten board processes. One clock for all of them, which goes on only when everybody has done
-what came before: `time` is replaced before anything else is imported, so this runs in a process of its own, and how
-busy the computer is changes nothing.
+The real daemon, a real Mosquitto, ten board processes. One clock for all of them, which goes on only when everybody has
+done what came before: `time` is replaced before the daemon is loaded, so this runs in a process of its own. How busy
+the computer is changes nothing.
 """
 
 import asyncio
@@ -10,6 +10,7 @@ import contextlib
 import json
 import sys
 import time
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -17,11 +18,12 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from boards.shop_of_boards import ShopOfBoards
+    from shop_of_boards import ShopOfBoards
+    from support.mosquitto import Mosquitto
+
     from gatehand.demo.day import LoggedEvent
     from gatehand.journal.line import LogLine
     from gatehand.mqtt.client import PlainClient
-    from support.mosquitto import Mosquitto
 
 STEP_MS: Final = 20
 UP_WITHIN: Final = 20_000
@@ -122,7 +124,7 @@ class Day:
 
 async def play(day: Day, shop: "ShopOfBoards") -> None:
     """The script, each happening once all that is expected before it has come."""
-    from gatehand.demo.day import ENDS_AT, SCRIPT, LoggedEvent, first_missing
+    from gatehand.demo.day import ENDS_AT, SCRIPT, LoggedEvent
     from gatehand.demo.verdict import is_over
 
     acted, since, before = shop.now, 0, 0.0
@@ -132,8 +134,8 @@ async def play(day: Day, shop: "ShopOfBoards") -> None:
             expected.append(one)
             continue
         due = acted + (one.at - before) * 1000
-        await day.until(lambda due=due: shop.now >= due, PATIENCE)
-        await day.until(lambda: first_missing(expected, islice(day.lines, since, None)) is None, PATIENCE)
+        await day.pass_by(round(due - shop.now))
+        await day.until(partial(_all_came, day, expected, since), PATIENCE)
         acted, since, before = shop.now, len(day.lines), one.at
         expected.clear()
         # The one message that goes to the daemon itself; all others are what people's hands do.
@@ -143,6 +145,12 @@ async def play(day: Day, shop: "ShopOfBoards") -> None:
             else:
                 shop.act([(topic, payload)])
     await day.until(lambda: is_over(day.lines), int((ENDS_AT - before) * 1000) + PATIENCE)
+
+
+def _all_came(day: Day, expected: "list[LoggedEvent]", since: int) -> bool:
+    from gatehand.demo.day import first_missing
+
+    return first_missing(expected, islice(day.lines, since, None)) is None
 
 
 async def cut_through_an_outage(day: Day, shop: "ShopOfBoards") -> dict[str, Any]:
@@ -176,7 +184,8 @@ async def cut_through_an_outage(day: Day, shop: "ShopOfBoards") -> dict[str, Any
 
 async def live(folder: Path, clock: ShopClock, broker: "Mosquitto") -> dict[str, Any]:
     """Everything up, the day, a cut through an outage, everything down; what came of it."""
-    from boards.shop_of_boards import ShopOfBoards, settings_of
+    from shop_of_boards import ShopOfBoards, settings_of
+
     from gatehand.config import load
     from gatehand.demo.day import BLIND_GATE
     from gatehand.demo.verdict import complaints
@@ -220,7 +229,7 @@ async def live(folder: Path, clock: ShopClock, broker: "Mosquitto") -> dict[str,
 
 def main() -> int:
     """Write config and settings into the folder named, play the day, print one JSON object."""
-    from boards.shop_of_boards import SHOP
+    from shop_of_boards import SHOP
     from support.child import gatehand_does
     from support.mosquitto import Mosquitto
 

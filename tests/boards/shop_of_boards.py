@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from boards.board_process import BoardProcess
+from board_process import BoardProcess
 
 SHOP: Final = Path(__file__).with_name("shop.toml")
 RELAY, FEEDBACK, SERVO, BUTTON, OPEN_SWITCH, SHUT_SWITCH, STOP, ADC = 5, 6, 7, 8, 9, 10, 11, 26

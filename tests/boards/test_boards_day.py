@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from boards.board_process import micropython
+from board_process import micropython
 from support.child import environment
 from support.mosquitto import mosquitto_program
 
@@ -22,7 +22,7 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     mosquitto_program()
     path = environment()["PYTHONPATH"] + os.pathsep + str(TESTS)
     ended = subprocess.run(  # noqa: S603 - our own command
-        [sys.executable, "-m", "boards.day_of_boards", str(tmp_path_factory.mktemp("day"))],
+        [sys.executable, str(Path(__file__).with_name("day_of_boards.py")), str(tmp_path_factory.mktemp("day"))],
         capture_output=True,
         text=True,
         check=False,
@@ -52,7 +52,7 @@ def test_no_board_hurts_the_shop_in_that_day(day: dict[str, Any]) -> None:
     assert day["breaches"] == []
     assert not day["fan_on"]
     assert day["pulsing"] == []
-    # 90 degrees at 300 a second, 150 ms more, and what the steps of pulses and clock add; turned round on its way, twice.
+    # 90 degrees at 300 a second, 150 ms more, and what the steps of pulses and clock add; turned round, twice.
     assert max(day["longest_pulses_ms"].values()) <= 2 * (300 + 150 + 2 * 20) + 40
 
 
