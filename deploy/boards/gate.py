@@ -198,9 +198,7 @@ class Gate(Role):
         return seen or self._by_time or UNKNOWN
 
     def _switched(self) -> None:
-        """A switch says something else than before. At rest that was a hand, or a switch that was late."""
-        if self._servo is not None and self._servo.goal is not None:
-            return
+        """A switch says something else than before: the blade has come or gone, by the servo or by a hand."""
         self._failed = False
         self._by_time = None
         seen = self._seen()
@@ -257,7 +255,6 @@ class Gate(Role):
             else:
                 self._by_time = None
             servo.head_for(goal, now)
-        self._failed = False
         self._word = self._where()
         self._say()
 

@@ -137,6 +137,23 @@ def test_with_end_switches_it_says_an_end_only_where_the_blade_is_whoever_moved_
         assert shop.bench.last(STATE) == "open"
 
 
+def test_a_blade_left_behind_by_a_late_loop_has_its_time_also_when_it_is_turned_round_twice() -> None:
+    shop = Shop(0.0, 0)
+    shop.bench.connect()
+    shop.happen("set", "shut", False)
+    shop.happen("go", 2000, 10)
+    shop.happen("set", "open", False)
+    shop.happen("go", 40, 10)
+    shop.happen("stall", 500)
+    shop.happen("set", "shut", False)
+    shop.happen("go", 40, 10)
+    shop.happen("set", "open", False)
+    shop.new_words()
+    while "open" not in shop.new_words():
+        shop.happen("go", 10, 10)
+    assert shop.blade.was_at(90, 10)
+
+
 @given(seconds=st.integers(0, 3), angle=st.floats(0, 90), word=st.sampled_from(["open", "shut"]))
 def test_told_its_end_again_by_time_the_blade_is_there_wherever_a_hand_had_put_it(
     seconds: int, angle: float, word: str
