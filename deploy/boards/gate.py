@@ -182,7 +182,7 @@ class Gate(Role):
             self._servo.rest()
 
     def _seen(self) -> "str | None":
-        """The end whose switch is closed, or STUCK: both are; None: neither is, or there is none."""
+        """The end whose switch is closed; NOT_THERE: both are; None: neither is, or there is none."""
         closed = [end for end, switch in self._switches.items() if switch.closed]
         return NOT_THERE if len(closed) == 2 else closed[0] if closed else None
 
