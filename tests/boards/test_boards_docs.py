@@ -27,7 +27,7 @@ HARDWARE: Final = {
         *("button", "open_switch", "shut_switch"),
     },
     "switch": {"relay", "relay_on", "feedback", "timer", "clamp"},
-    "sensor": {"adc", "amps_per_volt", "full_scale_volts", "zero", "line_hz", "deadband", "every_ms"},
+    "sensor": {"adc", "amps_per_volt", "full_scale_volts", "zero", "noise", "line_hz", "deadband", "every_ms"},
     "contact": {"pins"},
 }
 
@@ -230,6 +230,14 @@ def test_the_settings_that_it_shows_are_json_of_known_keys() -> None:
 
 def programs() -> str:
     return "\n".join(path.read_text("utf-8") for path in sorted(BOARDS.glob("*.py")))
+
+
+def test_the_keys_are_those_that_the_programs_read() -> None:
+    sources = programs()
+    read = set(re.findall(r"""(?:hardware|table\("hardware"\))(?:\.\w+\(|, )"(\w+)\"""", sources))
+    if 'hardware, end + "_switch"' in sources:
+        read |= {"open_switch", "shut_switch"}
+    assert read == set().union(*HARDWARE.values())
 
 
 def test_every_line_of_the_console_is_one_that_a_program_prints() -> None:
