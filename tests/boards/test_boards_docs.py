@@ -1,16 +1,18 @@
 """deploy/boards/README.md says what the programs do, and its drawings can be read: on a phone, in grey, aloud."""
 
+import ast
 import json
 import re
 from collections.abc import Iterator
 from functools import cache
 from itertools import combinations, pairwise
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 from xml.etree import ElementTree as ET
 
 import pytest
 
+from gatehand.cli import main
 from gatehand.svg import text_width
 
 BOARDS: Final = Path(__file__).resolve().parents[2] / "deploy" / "boards"
@@ -238,6 +240,66 @@ def test_the_keys_are_those_that_the_programs_read() -> None:
     if 'hardware, end + "_switch"' in sources:
         read |= {"open_switch", "shut_switch"}
     assert read == set().union(*HARDWARE.values())
+
+
+@pytest.fixture(name="written")
+def written_(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, tuple[dict[str, Any], set[str]]]:
+    """What `gatehand boards` writes for the example's shop: settings and programs, by the board's name."""
+    out = tmp_path / "boards"
+    config = BOARDS.parents[1] / "config.example.toml"
+    main(["boards", "--config", str(config), "--broker", "192.168.1.10", "--out", str(out), "--json"])
+    boards = json.loads(capsys.readouterr().out)["boards"]
+    return {
+        board["name"]: (json.loads((out / board["name"] / "settings.json").read_text("utf-8")), set(board["programs"]))
+        for board in boards
+    }
+
+
+def test_the_keys_are_those_that_the_command_writes(written: dict[str, tuple[dict[str, Any], set[str]]]) -> None:
+    assert {settings["role"] for settings, _ in written.values()} == set(DRAWINGS)
+    for settings, _ in written.values():
+        role, hardware = settings["role"], settings["hardware"]
+        assert hardware.keys() <= HARDWARE[role] | HARDWARE["all"]
+        # Noise is what a calibration adds.
+        assert HARDWARE[role] | HARDWARE["all"] <= hardware.keys() | {"noise"}
+        assert (hardware.get("clamp") or {}).keys() <= HARDWARE["sensor"]
+
+
+def test_the_folders_that_it_names_are_those_that_the_command_makes(
+    written: dict[str, tuple[dict[str, Any], set[str]]],
+) -> None:
+    named = set(
+        re.findall(
+            r"`((?:gate|collector|tool|stop|bin_full|reset)-\w+)`", section("## The settings: `gatehand boards`")
+        )
+    )
+    assert len(named) >= 6
+    assert named - {"reset-main"} <= written.keys()  # the example has no reset button
+
+
+def wanted(program: str, *, everything: bool) -> set[str]:
+    """The files that a program loads, with its own; `everything`: also what it loads only where it is needed."""
+    found, left = set(), [program]
+    while left:
+        found.add(name := left.pop())
+        tree = ast.parse((BOARDS / name).read_text("utf-8"))
+        for node in ast.walk(tree) if everything else tree.body:
+            modules = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            modules += [one.name for one in node.names] if isinstance(node, ast.Import) else []
+            left += [f"{one}.py" for one in modules if (BOARDS / f"{one}.py").exists() and f"{one}.py" not in found]
+    return found
+
+
+def test_the_files_that_are_told_for_a_board_are_all_that_it_loads(
+    written: dict[str, tuple[dict[str, Any], set[str]]],
+) -> None:
+    table = {row[0]: set(re.findall(r"`(\w+\.py)`", row[1])) for row in rows(section("## MicroPython and the files"))}
+    for settings, programs_ in written.values():
+        role, clamp = settings["role"], "amps" in settings
+        loads = wanted("main.py", everything=False) | wanted(f"{role}.py", everything=clamp)
+        assert loads <= programs_, role
+        told = set().union(*(files for roles, files in table.items() if roles == "all" or role in roles.split(", ")))
+        assert loads <= told, role
 
 
 def test_every_line_of_the_console_is_one_that_a_program_prints() -> None:
