@@ -44,6 +44,8 @@ _OF_CONFIG: Final = frozenset(
 )
 """Keys that the config decides, there or not."""
 _OF_BROKER: Final = frozenset({"host", "port", "client_id", "keepalive", "tls"})
+_LATE_MS: Final = 80
+"""So much later than the blade arrives is it told: a step of the servo, the end switch's settling, a turn of the loop."""
 _BYTES_OF_PASSWORD: Final = 18
 
 
@@ -147,7 +149,9 @@ def to_fill_in(whole: Table) -> list[str]:
     own = whole["hardware"]
     match whole["role"]:
         case "gate":
-            wanted = [*(["servo"] if "set" in whole else _ENDS), *(["button"] if "button" in whole else [])]
+            # Moved by hand, it reports by one end switch at least.
+            ends = [] if any(own.get(key) is not None for key in _ENDS) else list(_ENDS)
+            wanted = [*(["servo"] if "set" in whole else ends), *(["button"] if "button" in whole else [])]
         case "switch":
             wanted = ["relay"]
             clamp = own.get("clamp")
@@ -173,11 +177,11 @@ def too_slow(whole: Table) -> str | None:
     if not all(isinstance(one, int | float) and not isinstance(one, bool) for one in figures) or figures[2] <= 0:
         return None
     opened, shut, speed, settle = figures
-    takes = round(abs(opened - shut) / speed * 1000 + settle)
+    takes = round(abs(opened - shut) / speed * 1000 + settle) + _LATE_MS
     if takes <= whole["travel_ms"]:
         return None
     return (
-        f"its servo takes {takes} ms ({abs(opened - shut):g} degrees at {speed:g} a second, then settle_ms) and the "
+        f"its servo takes {takes} ms ({abs(opened - shut):g} degrees at {speed:g} a second, then settle_ms); the "
         f"config's travel is {whole['travel_ms']} ms: raise travel in [gate.{whole['name']}], or degrees_per_s as far "
         "as the servo goes"
     )

@@ -3,6 +3,7 @@
 The form is what deploy/boards/board.py reads. What the owner fills in stands in `owners.py`.
 """
 
+import json
 import re
 from collections.abc import Iterator, Mapping
 from ipaddress import AddressValueError, IPv4Address
@@ -17,6 +18,7 @@ from gatehand.config.problems import KeyPath
 from gatehand.config.signals import Meter, PollRequest, Signal, TopicSource
 from gatehand.mqtt.payload import parse_pointer
 from gatehand.text import shown, toml_text
+from gatehand.times import written
 
 KEEPALIVE: Final = 5
 """Seconds; the broker speaks a board's will after one and a half times this (MQTT 3.1.1, section 3.1.2.10)."""
@@ -27,6 +29,10 @@ LONGEST_TOPIC: Final = 200
 """Bytes. A board has room for a packet of 2 kB, and its `about` names all its topics."""
 LONGEST_WORD: Final = 60
 """Bytes."""
+LONGEST_ABOUT: Final = 1800
+"""Bytes of what a board says of itself, all in all."""
+LONGEST_LIMIT_MS: Final = 24 * 3600 * 1000
+"""A switch that would stay on for longer has no limit."""
 BETWEEN: Final = ("moving", "unknown", "stuck")
 """What a gate says that is neither open nor shut."""
 PRESSED_TOO_LONG: Final = "stuck"
@@ -124,6 +130,16 @@ def _against(config: Config, device: Device) -> Iterator[Refusal]:
         if (size := len(topic.encode())) > LONGEST_TOPIC:
             text = f"the topic {shown(topic)} has {size} bytes; a board has room for {LONGEST_TOPIC}"
             yield Refusal(path, text)
+    if (size := _size_of_about(config, device)) > LONGEST_ABOUT:
+        text = f"its topics and words take {size:,} bytes together, and a board has room for 2 kB: wanted shorter ones"
+        yield Refusal(device.path, text)
+
+
+def _size_of_about(config: Config, device: Device) -> int:
+    """What a board says of itself: each signal with its words, and each topic once more."""
+    made = settings_of(config, device, Broker("", 0, None, has_logins=False))
+    said = {key: value for key, value in made.items() if key not in {"broker", "about"}}
+    return len(json.dumps(said)) + sum(len(one.topic.encode()) for one in device.signals) + len(device.online.encode())
 
 
 def _against_switch(config: Config, device: Device) -> Iterator[Refusal]:
@@ -132,6 +148,12 @@ def _against_switch(config: Config, device: Device) -> Iterator[Refusal]:
         text = (
             "the command is never repeated, so the switch's own limit (off, when the repeated on stays away) would end "
             "every run: write refresh = 20"
+        )
+        yield Refusal((*device.path, "refresh"), text)
+    elif REFRESHES * table.refresh * 1000 > LONGEST_LIMIT_MS:
+        text = (
+            f"found {written(table.refresh)}; the switch goes off by itself after {REFRESHES:g} of these at the latest, "
+            "and beyond a day that is no limit: write refresh = 20"
         )
         yield Refusal((*device.path, "refresh"), text)
     if table.power is not None:
@@ -212,7 +234,8 @@ def settings_of(config: Config, device: Device, broker: Broker) -> Table:
     match device.role:
         case "gate":
             made |= _of(device, {"command": "set", "state": "state", "button": "button"})
-            made["travel_ms"] = round(config.gate[device.name].travel * 1000)
+            if "set" in made:
+                made["travel_ms"] = round(config.gate[device.name].travel * 1000)
         case "switch":
             made |= _of(device, {"command": "set", "state": "state", "current": "amps"})
             polls = [made[key].get("poll") for key in ("state", "amps") if key in made]
