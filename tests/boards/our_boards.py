@@ -86,7 +86,9 @@ def _plain(board: Any, settings: Any) -> Any:  # noqa: ANN401
             inputs = settings.get("inputs", list, [])
             for one in inputs:
                 level = "button" if one["kind"] == "button" else "state"
-                self.signals[level if len(inputs) == 1 else f"{one['name']}/{level}"] = board.Signal(board.Settings(one))
+                self.signals[level if len(inputs) == 1 else f"{one['name']}/{level}"] = board.Signal(
+                    board.Settings(one)
+                )
 
     return Plain()
 
@@ -109,7 +111,7 @@ class Wire:
 
     waits, subscribed, behind, refused, why = True, True, False, False, ""
 
-    def __init__(self, *_: object) -> None:
+    def __init__(self) -> None:
         with boards_modules() as module:
             self.phase = module("mqtt").UP
         self.said: dict[str, bytes] = {}
@@ -129,7 +131,12 @@ def about(table: dict[str, Any]) -> tuple[str, bytes]:
     role, wires = plain(table), list[Wire]()
     with boards_modules() as module:
         board, own = module("board"), module("board").Client
-        board.Client = lambda *arguments: wires.append(Wire(*arguments)) or wires[-1]
+
+        def client(*_: object) -> Wire:
+            wires.append(Wire())
+            return wires[-1]
+
+        board.Client = client
         try:
             module("world").fresh()
             link = board.Link(board_settings(table), lambda _text: None)
@@ -170,7 +177,7 @@ def filled_in(table: dict[str, Any]) -> dict[str, Any]:
 
 _WORDS = st.text(st.sampled_from("ab1 0.~/\"'\\{}é€🪚-"), min_size=1, max_size=6).filter(str.strip)
 WORDS = st.one_of(_WORDS, st.sampled_from(["open", "shut", "true", "false", "1", "0", "1.0", "ON", "null"]))
-_KEYS = st.text(st.sampled_from("ab~/ é\"\\."), max_size=4)
+_KEYS = st.text(st.sampled_from('ab~/ é"\\.'), max_size=4)
 PATHS = st.lists(_KEYS, min_size=1, max_size=3)
 
 
@@ -182,7 +189,7 @@ def _source(draw: st.DrawFn, topic: str, *keys: str, poll: bool = True) -> str:
     if draw(st.booleans()):
         parts.append(f"pointer = {toml_text(write_pointer(draw(PATHS)))}")
     if poll and draw(st.integers(0, 3)) == 0:
-        parts.append(f'poll = {{ topic = {toml_text(f"{topic}/ask")}, payload = {toml_text(draw(WORDS))} }}')
+        parts.append(f"poll = {{ topic = {toml_text(f'{topic}/ask')}, payload = {toml_text(draw(WORDS))} }}")
     return f"{{ {', '.join(parts)} }}"
 
 
@@ -238,7 +245,7 @@ def shop_texts(draw: st.DrawFn) -> str:
         driven = draw(st.booleans())
         lines += [command(f"gate_{name}", "open", "shut")] if driven else []
         lines += some("state", _source(at(f"gate_{name}", "state"), "open", "shut"), 2 if driven else 1)
-        lines += [f"button = {draw(_source(at(f'gate_{name}', 'button'), 'pressed'))}"] + online(f"gate_{name}")
+        lines += [f"button = {draw(_source(at(f'gate_{name}', 'button'), 'pressed'))}", *online(f"gate_{name}")]
     for name in ("saw", "plane")[: draw(st.integers(0, 2))]:
         lines += [f"[tool.{name}]", 'gates = ["saw"]']
         match draw(st.integers(0, 2)):

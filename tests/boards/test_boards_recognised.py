@@ -1,4 +1,4 @@
-"""Boards of every role are known by what they say of themselves: to `listen`, to `init`, and back to the same settings."""
+"""Boards of every role are known by what they say of themselves: to `listen` and `init`, and back to the same files."""
 
 import json
 from collections.abc import Sequence

@@ -45,7 +45,7 @@ _OF_CONFIG: Final = frozenset(
 """Keys that the config decides, there or not."""
 _OF_BROKER: Final = frozenset({"host", "port", "client_id", "keepalive", "tls"})
 _LATE_MS: Final = 80
-"""So much later than the blade arrives is it told: a step of the servo, the end switch's settling, a turn of the loop."""
+"""So much later than the blade arrives is it told: a step, an end switch that settles, a turn of the loop."""
 _BYTES_OF_PASSWORD: Final = 18
 
 

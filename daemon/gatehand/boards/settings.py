@@ -152,8 +152,8 @@ def _against_switch(config: Config, device: Device) -> Iterator[Refusal]:
         yield Refusal((*device.path, "refresh"), text)
     elif REFRESHES * table.refresh * 1000 > LONGEST_LIMIT_MS:
         text = (
-            f"found {written(table.refresh)}; the switch goes off by itself after {REFRESHES:g} of these at the latest, "
-            "and beyond a day that is no limit: write refresh = 20"
+            f"found {written(table.refresh)}; the switch goes off by itself after {REFRESHES:g} of these, and beyond a "
+            "day that is no limit: write refresh = 20"
         )
         yield Refusal((*device.path, "refresh"), text)
     if table.power is not None:
