@@ -14,11 +14,11 @@ from gatehand.text import shown
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
     "gate": ("main.py", "board.py", "mqtt.py", "inputs.py", "gate.py"),
     "switch": ("main.py", "board.py", "mqtt.py", "inputs.py", "switch.py"),
-    "sensor": ("main.py", "board.py", "mqtt.py", "rms.py", "sensor.py"),
+    "sensor": ("main.py", "board.py", "mqtt.py", "clamp.py", "rms.py", "sensor.py", "calibrate.py"),
     "contact": ("main.py", "board.py", "mqtt.py", "inputs.py", "contact.py"),
 }
 """Of deploy/boards, by role."""
-WITH_CLAMP: Final = ("rms.py", "sensor.py")
+WITH_CLAMP: Final = ("clamp.py", "rms.py", "calibrate.py")
 """What a switch with a clamp needs besides."""
 _COMMON: Final[Mapping[str, Any]] = {"watchdog_ms": 8000, "led": None}
 _CLAMP: Final[Mapping[str, Any]] = {

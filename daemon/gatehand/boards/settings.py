@@ -37,7 +37,8 @@ BETWEEN: Final = ("moving", "unknown", "stuck")
 """What a gate says that is neither open nor shut."""
 PRESSED_TOO_LONG: Final = "stuck"
 """What a button says that has been pressed for over 10 s."""
-_FEWEST_DIVISOR: Final = 1e-6
+_SCALES: Final = (1e-6, 1e6)
+"""Microamps and megaamps; a root mean square is never negative."""
 _INDEX: Final = re.compile(r"0|[1-9][0-9]*|-")
 _INPUTS: Final[Mapping[str, str]] = {"contact": "closed", "bin_full": "closed", "running": "open", "reset": "button"}
 """Kind of input by the signal's key. What stops and what is full are heard through a closed contact: a broken wire says
@@ -206,7 +207,7 @@ def _against_words(device: Device, signal: Signal) -> Iterator[Refusal]:
         if len(word.encode()) > LONGEST_WORD:
             yield Refusal((*signal.path, key), f"found {len(word.encode())} bytes; a board has room for {LONGEST_WORD}")
     scale = getattr(signal.table, "scale", 1.0)
-    if abs(scale) < _FEWEST_DIVISOR:
+    if not _SCALES[0] <= scale <= _SCALES[1]:
         text = f"found {scale:g}; the board says amps divided by this: wanted 1, or 0.001 for milliamps"
         yield Refusal((*signal.path, "scale"), text)
 
