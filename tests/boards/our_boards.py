@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 
 from gatehand.boards.devices import Device, devices
 from gatehand.boards.owners import hardware, merged, to_fill_in
-from gatehand.boards.settings import Broker, refusals, settings_of
+from gatehand.boards.refused import refusals
+from gatehand.boards.settings import Broker, settings_of
 from gatehand.config import Config, load_text
 from gatehand.mqtt.payload import write_pointer
 from gatehand.text import toml_text

@@ -112,7 +112,7 @@ def test_each_device_gets_a_folder_that_only_its_owner_reads(desk: Desk) -> None
     assert "gate-band_saw: wifi.ssid, hardware.servo, hardware.button" in said
     assert "main.py board.py mqtt.py inputs.py gate.py: gate-band_saw" in said
     assert '[gate.band_saw]: online = { topic = "shop/gate/band_saw/online", active = "1", clear = "0" }' in said
-    assert "no safety device" in said.splitlines()[0]
+    assert "not a safety device" in said.splitlines()[0]
     assert "licensed electrician" in said.splitlines()[0]
 
 
@@ -139,7 +139,7 @@ def test_what_its_owner_filled_in_is_kept_and_what_changed_is_told(desk: Desk) -
     said = desk.run()
     assert "  limit_ms 50000 -> 75000\n" in said
     assert '  set.on "1" -> "on"\n' in said
-    assert "written again; copy it to the board again" in said
+    assert "is written again; copy it to the board again" in said
     found = desk.settings("collector-main")
     assert found["limit_ms"] == 75_000
     assert found["wifi"] == WIFI
@@ -197,7 +197,7 @@ def test_a_file_that_cannot_be_read_is_left_and_told_and_the_others_are_written(
     path.parent.mkdir(parents=True)
     path.write_bytes(content)
     said = desk.run(*AT, code=1)
-    assert f"gate-band_saw: {path} is no JSON" in said
+    assert f"gate-band_saw: {path} is not " in said
     assert "It is left as it is" in said
     assert path.read_bytes() == content
     assert desk.file("collector-main").exists()
@@ -351,7 +351,7 @@ def test_encryption_asks_for_the_certificate_on_each_board(desk: Desk) -> None:
     (desk.config.parent / "shop.crt").write_text("x")
     desk.change("[broker]\n", '[broker]\nport = 8883\ntls = { ca_file = "shop.crt" }\n')
     said = desk.run(*AT)
-    assert f"Put {desk.config.parent / 'shop.crt'} on each board too, as ca.pem" in said
+    assert f"Copy {desk.config.parent / 'shop.crt'} to each board too, as ca.pem" in said
     assert desk.settings("gate-band_saw")["broker"]["tls"] == {"ca_file": "ca.pem", "server_name": "192.168.1.10"}
 
 

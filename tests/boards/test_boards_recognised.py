@@ -11,7 +11,7 @@ from our_boards import about, config_of, made_of, shops
 from support.mosquitto import Mosquitto
 from support.recorder import Observer
 
-from gatehand.boards.settings import LONGEST_ABOUT, refusals
+from gatehand.boards.refused import LONGEST_ABOUT, refusals
 from gatehand.cli import main
 from gatehand.config import Config
 from gatehand.first_config.boards import LONGEST, Board, board, tables

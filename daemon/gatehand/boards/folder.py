@@ -157,10 +157,10 @@ def _table(path: Path) -> Table:
     try:
         found = json.loads(read_bytes(path))
     except (ValueError, RecursionError) as error:
-        why = str(error) if isinstance(error, json.JSONDecodeError) else "wanted UTF-8 text"
-        raise UnreadableError(f"is no JSON ({why}): mend it, or move it away and a new one is written") from None
+        why = str(error) if isinstance(error, json.JSONDecodeError) else "or not in UTF-8, or nested too deeply"
+        raise UnreadableError(f"is not JSON ({why}): fix it, or move it away and run this again") from None
     if not isinstance(found, dict):
-        raise UnreadableError("is no JSON object: mend it, or move it away and a new one is written")
+        raise UnreadableError("is not a JSON object: fix it, or move it away and run this again")
     return found
 
 

@@ -183,7 +183,7 @@ def too_slow(whole: Table) -> str | None:
     return (
         f"its servo takes {takes} ms ({abs(opened - shut):g} degrees at {speed:g} a second, then settle_ms); the "
         f"config's travel is {whole['travel_ms']} ms: raise travel in [gate.{whole['name']}], or degrees_per_s as far "
-        "as the servo goes"
+        "as the servo can go"
     )
 
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from gatehand.boards.devices import Device
     from gatehand.boards.folder import Boards
     from gatehand.boards.page import Work
-    from gatehand.boards.settings import Refusal
+    from gatehand.boards.refused import Refusal
     from gatehand.config import Config, Loaded
 
 
@@ -70,8 +70,9 @@ def _work(args: argparse.Namespace, config: "Config", loaded: "Loaded") -> "Work
     from gatehand.boards.devices import devices
     from gatehand.boards.folder import Boards
     from gatehand.boards.page import Work
+    from gatehand.boards.refused import refusals
 
-    every, against = devices(config), of.refusals(config)
+    every, against = devices(config), refusals(config)
     chosen = _chosen(args.only, every)
     unfit = {one.login for one in against if one.is_ours} | {each.login for each in every if each.role is None}
     there = Boards(args.out)
@@ -123,9 +124,7 @@ def _host(given: str | None, config: "Config", there: "Boards") -> str:
     how = "hostname -I, on the broker's computer, shows it: gatehand boards --broker 192.168.1.10"
     if given is not None:
         if (found := numeric(given)) is None:
-            text = (
-                f"gatehand boards: found --broker {given!r}; a board asks nobody for an address: wanted the numeric one"
-            )
+            text = f"gatehand boards: found --broker {given!r}; a board looks up no names: wanted a numeric address"
             raise CommandError(f"{text} in the shop's network, not 127.0.0.1 ({how})", WRONG_USAGE)
         return found
     if (found := numeric(config.broker.host)) is not None:
@@ -134,9 +133,9 @@ def _host(given: str | None, config: "Config", there: "Boards") -> str:
         return hosts[0]
     several = f" The boards in {there.folder} have {' and '.join(hosts)}." if len(hosts) > 1 else ""
     raise CommandError(
-        f"gatehand boards: the config's host is {config.broker.host!r}, by which no board finds the broker: a board "
-        f"asks nobody for an address, and 127.0.0.1 would be the board itself.{several} Wanted its numeric address in "
-        f"the shop's network ({how})"
+        f"gatehand boards: the config's host is {config.broker.host!r}, and a board cannot use that: it looks up no "
+        f"names, and 127.0.0.1 would be the board itself.{several} Wanted the broker's numeric address in the shop's "
+        f"network ({how})"
     )
 
 
