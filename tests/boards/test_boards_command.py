@@ -271,7 +271,32 @@ def test_boards_that_have_different_addresses_are_not_guessed_between(desk: Desk
     desk.run(*AT)
     desk.run("--only", "gate-band_saw", "--broker", "192.168.1.11")
     desk.run(code=1)
-    assert "have 192.168.1.10 and 192.168.1.11." in desk.err
+    assert "have 192.168.1.10:1883 and 192.168.1.11:1883." in desk.err
+
+
+def listener(desk: Desk, login: str = "gate-band_saw") -> tuple[object, ...]:
+    broker = desk.settings(login)["broker"]
+    return broker["host"], broker["port"], broker["tls"]
+
+
+def test_boards_may_have_a_listener_of_their_own_that_is_kept(desk: Desk) -> None:
+    desk.run("--broker", "192.168.1.10:1884")
+    assert listener(desk) == ("192.168.1.10", 1884, None)
+    desk.run()
+    desk.run(*AT)
+    assert listener(desk) == ("192.168.1.10", 1884, None)
+    said = desk.run("--ca-file", "certs/ca.crt")
+    tls = {"ca_file": "ca.pem", "server_name": "192.168.1.10"}
+    assert listener(desk) == ("192.168.1.10", 8883, tls)
+    assert "Copy certs/ca.crt to each board too, as ca.pem" in said
+    desk.edit("gate-band_saw", lambda table: table["broker"]["tls"].update(server_name="shop.home.arpa"))
+    assert "Copy the certificate that signed the broker's" in desk.run()
+    assert listener(desk) == ("192.168.1.10", 8883, {**tls, "server_name": "shop.home.arpa"})
+    desk.run("--broker", "192.168.1.12:1883")
+    assert listener(desk) == ("192.168.1.12", 1883, None)
+    for host in ("192.168.1.12", "192.168.1.13"):
+        desk.run("--broker", host, "--ca-file", "certs/ca.crt")
+        assert listener(desk) == (host, 8883, {**tls, "server_name": host})
 
 
 def test_only_takes_a_boards_name_or_its_devices_and_says_which_there_are(desk: Desk) -> None:
@@ -345,6 +370,13 @@ def test_a_login_that_its_owner_has_typed_in_is_kept_where_the_config_has_none(d
     desk.edit("gate-band_saw", lambda table: table["broker"].update(username="g", password="own"))
     assert states(desk.facts())["gate-band_saw"] == "fits"
     assert (desk.out / "passwords").read_text() == "g:own\n"
+
+
+@pytest.mark.parametrize("login", LOGINS)
+def test_the_daemon_cannot_have_a_boards_login(desk: Desk, login: str) -> None:
+    desk.change("[broker]\n", f'[broker]\nusername = "{login}"\npassword_file = "secret"\n')
+    desk.run(*AT, code=1)
+    assert "wanted one that only the daemon has" in desk.err
 
 
 def test_encryption_asks_for_the_certificate_on_each_board(desk: Desk) -> None:

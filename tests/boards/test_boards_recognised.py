@@ -1,13 +1,14 @@
 """Boards of every role are known by what they say of themselves: to `listen` and `init`, and back to the same files."""
 
 import json
+import subprocess
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import assume, given, settings
-from our_boards import about, config_of, made_of, shops
+from our_boards import about, config_of, made_of, micropython, shops
 from support.mosquitto import Mosquitto
 from support.recorder import Observer
 
@@ -19,6 +20,7 @@ from gatehand.first_config.draft import Draft, Table, add_stop, board_lines
 from gatehand.first_config.questions import SignalAnswer
 from gatehand.first_config.script import script
 from gatehand.first_config.steps import Ask, Connect, Given, Manner, Quiet, RhythmOf, Step, Try
+from gatehand.text import toml_text
 
 SHOP = """
 [collector.main]
@@ -110,6 +112,30 @@ def test_what_a_board_says_of_itself_has_room_in_it(config: Config) -> None:
     for _, table in made_of(config):
         topic, payload = about(table)
         assert len(topic.encode()) + len(payload) < LONGEST_ABOUT + 200 < LONGEST
+
+
+ODD = ("aé", "🪚 b", 'c"\\', "d/~", "\tx", "\x01x")
+READ = """
+import json
+with open("settings.json") as opened:
+    print(json.dumps(json.load(opened)))
+"""
+
+
+def test_micropython_reads_the_very_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = iter(ODD)
+    text = SHOP
+    for before in ('"auf"', '"zu"', '"down"', '"up"', '"yes"', '"no"'):
+        text = text.replace(before, toml_text(next(words)))
+    (tmp_path / "config.toml").write_text(text)
+    where = ["--config", str(tmp_path / "config.toml"), "--out", str(tmp_path), "--broker", "192.168.1.10"]
+    assert main(["boards", *where]) == 0
+    capsys.readouterr()
+    for login in ("gate-band_saw", "reset-main", "collector-main", "stop-emergency"):
+        done = subprocess.run(  # noqa: S603
+            [micropython(), "-c", READ], cwd=tmp_path / login, capture_output=True, check=True, timeout=60
+        )
+        assert json.loads(done.stdout) == json.loads((tmp_path / login / "settings.json").read_bytes())
 
 
 def test_a_board_that_says_topics_alone_has_the_usual_words() -> None:
@@ -223,4 +249,21 @@ def test_listen_shows_each_board_with_its_lines_and_not_what_it_says_of_itself(
     assert [one["topic"] for one in facts["topics"]] == ["shop/about"]
     lines = [line for one in announced(config) for line in board_lines(one)]
     assert all(f"  {line}\n" in shown for line in lines)
-    assert "A board of our own: gate band_saw, says shop/gate/band_saw/about." in shown
+    assert "A board with Gatehand's programs: gate band_saw (shop/gate/band_saw/about)" in shown
+    assert "contact main (bin_full)" in shown
+
+
+@pytest.mark.broker
+def test_listen_gives_no_lines_for_a_board_that_the_config_has(
+    broker: Mosquitto, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("config.toml").write_text(SHOP)
+    other = config_of(SHOP.replace("sweep", "bench"))
+    with Observer(broker.port, "#") as person:
+        for _, table in made_of(other):
+            topic, payload = about(table)
+            person.publish(topic, payload.decode(), qos=1, retain=True)
+        assert main(["listen", "--broker", f"127.0.0.1:{broker.port}", "--for", "0.5s", "--json"]) == 0
+    boards = json.loads(capsys.readouterr().out)["boards"]
+    assert [one["name"] for one in boards if one["lines"]] == ["bench"]

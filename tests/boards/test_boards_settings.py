@@ -184,6 +184,15 @@ def test_a_switch_goes_off_after_two_and_a_half_refreshes_and_never_before_5_s(r
     assert file_of(config_of(text), "collector-main")["limit_ms"] == limit
 
 
+def test_one_question_about_state_and_current_is_answered_by_the_state() -> None:
+    poll = 'poll = { topic = "shop/ask", payload = "?" }'
+    more = f'state = {{ topic = "shop/fan/state", on = "1", off = "0", {poll} }}\n'
+    more += f'current = {{ topic = "shop/fan/amps", {poll} }}\n[gate'
+    made = file_of(config_of(GATE.replace("[gate", more, 1)), "collector-main")
+    assert made["state"]["poll"] == {"topic": "shop/ask", "payload": "?"}
+    assert "poll" not in made["amps"]
+
+
 def test_a_board_keeps_the_topics_of_its_table_and_what_it_says_besides_stands_beside_them() -> None:
     made = file_of(config_of(GATE), "gate-band_saw")
     assert made["set"] == {"topic": "shop/gate/band_saw/set", "open": "open", "shut": "shut"}
@@ -252,12 +261,17 @@ def test_what_a_board_cannot_say_is_refused_and_says_where(more: str, key: str, 
     assert [one for one in found if ".".join(map(str, one.path)).endswith(key) and text in one.text], found
 
 
+POLL = 'poll = { topic = "a/c", payload = "?" }'
+
+
 @pytest.mark.parametrize(
     "more",
     [
         '[tool.router]\ngates = ["band_saw"]\nstart_watts = 180\npower = { topic = "shop/router/plug" }',
         '[collector.main]\npower = { topic = "shop/fan/watts" }',
         '[collector.main]\nsuction = { topic = "shop/fan/inlet", unit = "Pa" }',
+        f'[collector.main]\nreset = {{ topic = "a/b", pressed = "1", released = "0", {POLL} }}',
+        f'[collector.main]\nonline = {{ topic = "a/b", active = "1", clear = "0", {POLL} }}',
     ],
 )
 def test_what_needs_another_device_is_left_out_and_does_not_stand_in_the_way(more: str) -> None:

@@ -71,10 +71,11 @@ class Boards:
         return [name for name in self._names() if name not in logins]
 
     @property
-    def hosts(self) -> list[str]:
-        """The addresses of the broker that the boards have."""
-        hosts = (each.get("host") for one in self._read.values() if (each := _below(one, "broker")))
-        return sorted({one for one in hosts if isinstance(one, str) and one})
+    def listeners(self) -> list[tuple[str, int, bool]]:
+        """The broker's addresses and ports that the boards have, and whether they come in encrypted there."""
+        every = (each for one in self._read.values() if (each := _below(one, "broker")))
+        found = ((each.get("host"), each.get("port"), each.get("tls") is not None) for each in every)
+        return sorted({(host, port, tls) for host, port, tls in found if isinstance(host, str) and type(port) is int})
 
     @property
     def wifi(self) -> Table | None:

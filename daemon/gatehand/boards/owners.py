@@ -79,6 +79,9 @@ def merged(made: Table, old: Table | None, wifi: Table | None, *, has_login: boo
     if has_login:
         broker["username"] = broker["client_id"]
         broker["password"] = broker.get("password") or secrets.token_urlsafe(_BYTES_OF_PASSWORD)
+    tls, named = broker["tls"], _table(had.get("tls")).get("server_name")
+    if tls is not None and tls["server_name"] == broker["host"] and isinstance(named, str) and named != had.get("host"):
+        broker["tls"] = {**tls, "server_name": named}  # the config has no name for it, and the owner knows one
     same_role = before.get("role", made["role"]) == made["role"]
     own = _over(hardware(made), _table(before.get("hardware")), every=same_role)
     whole = {

@@ -21,6 +21,7 @@ KEEPALIVE: Final = 5
 REFRESHES: Final = 2.5
 """The dead-man's limit in refreshes: one of them may be lost."""
 LEAST_LIMIT_MS: Final = 5000
+ENCRYPTED_PORT: Final = 8883
 _INPUTS: Final[Mapping[str, str]] = {"contact": "closed", "bin_full": "closed", "running": "open", "reset": "button"}
 """Kind of input by the signal's key. What stops and what is full are heard through a closed contact: a broken wire says
 so.
@@ -48,14 +49,22 @@ def numeric(host: str) -> str | None:
     return None if unfit else str(found)
 
 
-def broker_of(config: Config, host: str) -> Broker:
-    """The config's broker, as boards reach it at this address."""
+def broker_of(config: Config, host: str, port: int | None = None, *, encrypted: bool = False) -> Broker:
+    """The config's broker, as boards reach it at this address.
+
+    Args:
+        config: says port and encryption, unless the boards have a listener of their own.
+        host: the numeric address.
+        port: of the boards' listener.
+        encrypted: that listener is, whatever the daemon's is.
+    """
     of = config.broker
     tls = None
-    if of.tls is not None:
+    if of.tls is not None or encrypted:
         by_name = not _is_address(of.host) and of.host.casefold() != "localhost"
         tls = {"ca_file": "ca.pem", "server_name": of.host if by_name else host}
-    return Broker(host, of.port, tls, of.username is not None)
+    standard = ENCRYPTED_PORT if encrypted and of.tls is None else of.port
+    return Broker(host, port or standard, tls, of.username is not None)
 
 
 def _is_address(host: str) -> bool:
