@@ -7,10 +7,11 @@ from typing import Any
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 from our_boards import BOARDS, BROKER, ROOT, board_settings, boards_modules, config_of, made_of, program, shops
 
 from gatehand.boards.devices import devices
-from gatehand.boards.owners import FILES, WITH_CLAMP, programs
+from gatehand.boards.owners import FILES, WITH_CLAMP, changes, merged, programs, to_fill_in, too_slow
 from gatehand.boards.refused import refusals
 from gatehand.boards.settings import broker_of, numeric, settings_of
 from gatehand.config import Config, load
@@ -30,6 +31,10 @@ command = { topic = "shop/collector/set", on = "1", off = "0" }
 command = { topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }
 button = { topic = "shop/gate/band_saw/button", pressed = "1" }
 """
+KEYS = [
+    *("role", "wifi", "broker", "hardware", "ssid", "password", "tls", "server_name", "pins", "clamp", "saw", "main"),
+    *("username", "host", "degrees_per_s", "open_angle", "settle_ms", "servo", "relay", "inputs", "set", "note"),
+]
 DRAWN = settings(max_examples=25)
 
 
@@ -176,6 +181,42 @@ def test_taking_up_the_proposed_online_changes_nothing_else(config: Config) -> N
         raw[device.kind][device.name]["online"] = online
         again = {one.login: made for one, made in made_of(Config.model_validate(raw))}
         assert again[device.login] == table
+
+
+ANYTHING = st.recursive(
+    st.none() | st.booleans() | st.integers(-5, 300) | st.floats(allow_nan=False) | st.text(max_size=4),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(KEYS), inner, max_size=6),
+    max_leaves=12,
+)
+WHOLE = st.dictionaries(st.sampled_from(KEYS), ANYTHING, max_size=12)
+
+
+@settings(max_examples=50)
+@given(shops, WHOLE, st.booleans())
+def test_whatever_stands_in_a_file_it_is_written_once_and_its_owners_part_is_kept(
+    config: Config, old: dict[str, Any], has_login: bool
+) -> None:
+    for device in devices(config):
+        if device.role is None:
+            continue
+        made = settings_of(config, device, BROKER)
+        once = merged(made, old, None, has_login=has_login)
+        again = merged(made, json.loads(json.dumps(once)), None, has_login=has_login)
+        assert again == once
+        assert changes(once, again) == []
+        assert {key: once[key] for key in made if key != "broker"} == {k: made[k] for k in made if k != "broker"}
+        assert once["broker"] | made["broker"] == once["broker"]
+        changes(old, once)
+        to_fill_in(once)
+        too_slow(once)
+        if old.get("role", made["role"]) == made["role"] and isinstance(old.get("hardware"), dict):
+            flat = {key: value for key, value in old["hardware"].items() if key not in {"pins", "clamp"}}
+            assert flat.items() <= once["hardware"].items() or any(
+                isinstance(one, dict | list) for one in flat.values()
+            )
+        if isinstance(old.get("wifi"), dict):
+            assert {**once["wifi"], **old["wifi"]} == once["wifi"]
+        assert {*old} <= {*once} | {"set", "state", "button", "amps", "inputs", "travel_ms", "limit_ms"}
 
 
 @pytest.mark.parametrize(("refresh", "limit"), [(20, 50_000), (30, 75_000), (2, 5000), (1, 5000), ("1 min", 150_000)])

@@ -13,8 +13,8 @@ from gatehand.text import listed, named, printable
 
 CAUTION: Final = (
     "A board is not a safety device. Mains wiring, and anything that switches a motor, is a licensed electrician's "
-    "work: the board's relay only switches the coil of a contactor that is rated for the motor. Switch the power off "
-    "and lock it out before you wire. Local codes decide."
+    "work: the board's relay only switches the coil of a contactor that is rated for the motor, and a current clamp "
+    "goes around one insulated conductor. Switch the power off and lock it out before you wire. Local codes decide."
 )
 _PASSWORD_FILE: Final = "/etc/mosquitto/gatehand.passwd"  # noqa: S105 - a file's name
 
@@ -48,7 +48,7 @@ class Work(Struct, frozen=True):
 
 def text(work: Work) -> Iterator[str]:
     """The page."""
-    if not work.only_looked and any(board.whole.get("role") == "switch" for board in work.boards):
+    if not work.only_looked and any(board.is_new for board in work.boards):
         yield CAUTION
         yield ""
     for board in work.boards:
@@ -136,14 +136,19 @@ def _encryption(work: Work) -> Iterator[str]:
 
 
 def _logins(passwords: Path) -> Iterator[str]:
-    """How the broker gets to know the boards. The list has all of them, so what the broker had of them goes first."""
+    """How the broker gets to know the boards. The list has all of them, so what the broker had of them goes first.
+
+    Hashed in a copy: `-U` takes every line for plain text. Whatever fails, the daemon's own login stays.
+    """
     at, file = shlex.quote(str(passwords)), _PASSWORD_FILE
     yield f"{printable(str(passwords))} has each board's login and password; only you can read it. Add them to the"
     yield f"broker's password file ({file}, or the one that your listener names):"
     yield f"  sudo install -m 0600 {at} {file}.new"
     yield f"  sudo mosquitto_passwd -U {file}.new"
-    yield f"  cut -d: -f1 {at} | sed 's/.*/^&:/' | sudo grep -v -f - {file} | sudo tee -a {file}.new >/dev/null"
-    yield f"  sudo chown mosquitto: {file}.new && sudo mv {file}.new {file}"
+    yield f"  cut -d: -f1 {at} | xargs -n 1 sudo mosquitto_passwd -D {file}"
+    yield f"  sudo cat {file}.new | sudo tee -a {file} >/dev/null"
+    yield f"  sudo rm {file}.new"
+    yield "The third line takes away what the broker had for these boards; it warns where there was nothing."
     yield "Then write the broker's access list again with gatehand access, so that each login may do what its board"
     yield "needs and nothing else, and reload the broker: sudo systemctl reload mosquitto"
 
