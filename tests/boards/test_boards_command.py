@@ -1,96 +1,12 @@
-"""`gatehand boards`: what it writes, keeps, refuses and tells; its logins at a real broker."""
+"""`gatehand boards`: what it writes, keeps, refuses and tells."""
 
-import json
-import os
-import shutil
 import stat
-import subprocess
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
-from our_boards import ROOT, WIFI, boards_modules, plain
-from paho.mqtt import client as paho
-from paho.mqtt.enums import CallbackAPIVersion
-from support.child import wait_until
-from support.mosquitto import Mosquitto
-
-from gatehand.access_rights import access_list, users
-from gatehand.cli import main
-from gatehand.config import load
-
-SHOP = """
-[broker]
-host = "127.0.0.1"
-
-[collector.main]
-command = { topic = "shop/collector/set", on = "1", off = "0" }
-state = { topic = "shop/collector/state", on = "1", off = "0" }
-bin_full = { topic = "shop/bin/full", active = "1", clear = "0" }
-refresh = 20
-
-[gate.band_saw]
-command = { topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }
-state = { topic = "shop/gate/band_saw/state", open = "open", shut = "shut" }
-button = { topic = "shop/gate/band_saw/button", pressed = "1" }
-
-[tool.band_saw]
-gates = ["band_saw"]
-current = { topic = "shop/band_saw/amps", pointer = "/amps", at = "/at" }
-start_amps = 2.5
-"""
-AT = ["--broker", "192.168.1.10"]
-LOGINS = ["bin_full-main", "collector-main", "gate-band_saw", "tool-band_saw"]
-
-
-class Desk:
-    """A config, a folder of boards, and the command between them."""
-
-    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-        self.config, self.out = folder / "config.toml", folder / "boards"
-        self._capsys = capsys
-        self.err = ""
-        self.config.write_text(SHOP)
-
-    def run(self, *more: str, code: int = 0) -> str:
-        """What it prints."""
-        assert main(["boards", "--config", str(self.config), "--out", str(self.out), *more]) == code
-        said, self.err = self._capsys.readouterr()
-        return said
-
-    def facts(self, *more: str, code: int = 0) -> dict[str, Any]:
-        """What it tells programs."""
-        found: dict[str, Any] = json.loads(self.run(*more, "--json", code=code))
-        return found
-
-    def change(self, before: str, after: str) -> None:
-        """The config."""
-        text = self.config.read_text()
-        assert before in text
-        self.config.write_text(text.replace(before, after))
-
-    def file(self, login: str) -> Path:
-        """A board's settings file."""
-        return self.out / login / "settings.json"
-
-    def settings(self, login: str) -> dict[str, Any]:
-        """What is in it."""
-        found: dict[str, Any] = json.loads(self.file(login).read_text())
-        return found
-
-    def edit(self, login: str, change: Callable[[dict[str, Any]], None]) -> None:
-        """As its owner does."""
-        found = self.settings(login)
-        change(found)
-        self.file(login).write_text(json.dumps(found))
-
-    def all_files(self) -> dict[str, bytes]:
-        """By name below the folder."""
-        return {str(each.relative_to(self.out)): each.read_bytes() for each in self.out.rglob("*") if each.is_file()}
+from boards_desk import AT, LOGINS, Desk, with_logins
+from our_boards import WIFI
 
 
 @pytest.fixture
@@ -114,6 +30,17 @@ def test_each_device_gets_a_folder_that_only_its_owner_reads(desk: Desk) -> None
     assert '[gate.band_saw]: online = { topic = "shop/gate/band_saw/online", active = "1", clear = "0" }' in said
     assert "not a safety device" in said.splitlines()[0]
     assert "licensed electrician" in said.splitlines()[0]
+
+
+def test_what_others_could_read_is_closed_to_them_again(desk: Desk) -> None:
+    with_logins(desk)
+    open_to_all = [desk.file("gate-band_saw"), desk.out / "passwords"]
+    for path in open_to_all:
+        path.chmod(0o644)
+    desk.file("gate-band_saw").parent.chmod(0o755)
+    desk.run()
+    assert [stat.S_IMODE(path.stat().st_mode) for path in open_to_all] == [0o600, 0o600]
+    assert stat.S_IMODE(desk.file("gate-band_saw").parent.stat().st_mode) == 0o700
 
 
 def test_a_second_run_writes_nothing_and_keeps_the_address(desk: Desk) -> None:
@@ -346,11 +273,6 @@ def test_a_folder_that_cannot_be_written_ends_it_with_what_to_do(desk: Desk) -> 
     assert (desk.out / "gate-band_saw").read_text() == "in the way"
 
 
-def with_logins(desk: Desk, *more: str) -> str:
-    desk.change("[broker]\n", '[broker]\nusername = "gatehand"\npassword_file = "secret"\n')
-    return desk.run(*AT, *more)
-
-
 def test_each_board_gets_a_login_of_its_own_whose_password_is_kept_and_never_printed(desk: Desk) -> None:
     desk.run(*AT)
     said = with_logins(desk)
@@ -385,147 +307,3 @@ def test_encryption_asks_for_the_certificate_on_each_board(desk: Desk) -> None:
     said = desk.run(*AT)
     assert f"Copy {desk.config.parent / 'shop.crt'} to each board too, as ca.pem" in said
     assert desk.settings("gate-band_saw")["broker"]["tls"] == {"ca_file": "ca.pem", "server_name": "192.168.1.10"}
-
-
-# Its logins, at a broker that is set up as deploy/ does it
-
-
-class Shop:
-    """A broker with the access list of `gatehand access` and the passwords entered as the command says."""
-
-    def __init__(self, broker: Mosquitto, desk: Desk) -> None:
-        self.broker, self.desk = broker, desk
-
-    def board(self, login: str) -> Any:  # noqa: ANN401 - of a class that CPython does not know
-        """A board's own link to the broker, with a role that does nothing; connected."""
-        table = self.desk.settings(login)
-        table["broker"] |= {"host": "127.0.0.1", "port": self.broker.port}
-        role = plain(table)
-        with boards_modules() as module:
-            board = module("board")
-            role.hears = {one.topic: lambda *_: None for last, one in role.signals.items() if last == "set"}
-            link = board.Link(board.Settings(table), lambda _text: None)
-            link.serve(role)
-
-            def connected() -> bool:
-                link.tick(_now())
-                return bool(link.up)
-
-            wait_until(connected, what="the board is connected")
-        return link
-
-    @contextmanager
-    def person(self, name: str, password: str) -> Iterator[paho.Client]:
-        """Somebody with a login."""
-        made = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv311, client_id=f"test-{name}")
-        made.username_pw_set(name, password)
-        made.connect("127.0.0.1", self.broker.port)
-        made.loop_start()
-        try:
-            wait_until(made.is_connected)
-            yield made
-        finally:
-            made.disconnect()
-            made.loop_stop()
-
-
-def _now() -> int:
-    """Milliseconds."""
-    return int(time.monotonic() * 1000)
-
-
-@pytest.fixture
-def shop(desk: Desk) -> Iterator[Shop]:
-    with_logins(desk)
-    said = desk.run()
-    config = load(desk.config, files=False).config
-    assert config is not None
-    broker = Mosquitto(listens=False)
-    (broker.folder / "gatehand.acl").write_text(access_list(users(config)))
-    passwords = broker.folder / "gatehand.passwd"
-    enter(passwords, "gatehand", "daemon's")
-    enter(passwords, "gate-band_saw", "an old one")
-    commands = [line.strip() for line in said.splitlines() if line.startswith(("  sudo", "  cut"))]
-    assert len(commands) == 5
-    for command in commands:
-        here = command.replace("sudo ", "").replace("/etc/mosquitto/gatehand.passwd", str(passwords))
-        done = subprocess.run(["bash", "-c", here], capture_output=True, text=True, env={"PATH": _path()}, check=False)  # noqa: S603, S607
-        assert done.returncode == 0 or "User bin_full-main not found" in done.stderr, (command, done.stderr)
-    passwords.chmod(0o644)
-    assert not passwords.with_name("gatehand.passwd.new").exists()
-    text = (ROOT / "deploy/mosquitto/gatehand.conf").read_text()
-    text = text.replace("listener 1883 ", f"listener {broker.port} ").replace("/etc/mosquitto/", f"{broker.folder}/")
-    broker.configure(text)
-    with broker as running:
-        yield Shop(running, desk)
-
-
-def _path() -> str:
-    return f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin"
-
-
-def enter(file: Path, name: str, password: str) -> None:
-    program = shutil.which("mosquitto_passwd")
-    assert program is not None
-    new = [] if file.exists() else ["-c"]
-    subprocess.run([program, *new, "-b", str(file), name, password], check=True, capture_output=True)  # noqa: S603
-
-
-@pytest.mark.broker
-def test_a_boards_login_can_do_all_that_its_settings_name(shop: Shop) -> None:
-    heard: list[tuple[str, bytes]] = []
-    with shop.person("gatehand", "daemon's") as daemon:
-        daemon.on_message = lambda _c, _u, message: heard.append((message.topic, bytes(message.payload)))
-        daemon.subscribe("#", qos=1)
-        for login in LOGINS:
-            link, table = shop.board(login), shop.desk.settings(login)
-            said = [(one["topic"], login.encode()) for one in _told(table)]
-            for topic, payload in said:
-                assert link.publish(topic, payload, qos=1)
-            said.append((table["online"]["topic"], b"1"))
-            wait_until(partial(_has_all, heard, said))
-            wait_until(partial(_has_about, heard, table["about"]["topic"]))
-            link.leave(_now())
-            wait_until(partial(_has_all, heard, [(table["online"]["topic"], b"0")]))
-
-
-def _has_about(heard: list[tuple[str, bytes]], about: str) -> bool:
-    return any(topic == about and b"gatehand_board" in payload for topic, payload in heard)
-
-
-def _has_all(heard: list[tuple[str, bytes]], wanted: list[tuple[str, bytes]]) -> bool:
-    return {*wanted} <= {*heard}
-
-
-@pytest.mark.broker
-def test_a_boards_login_can_do_nothing_else(shop: Shop) -> None:
-    every = {name: shop.desk.settings(name) for name in LOGINS}
-    topics = {name: {one["topic"] for one in (*_told(table), table["online"])} for name, table in every.items()}
-    topics["collector-main"] |= topics["bin_full-main"] - {"shop/bin/online"}  # one device may be all of a collector
-    commands = {table["set"]["topic"] for table in every.values() if "set" in table}
-    all_topics = set.union(*topics.values()) | commands | {"gatehand/collector/main/reset", "x"}
-    heard: list[str] = []
-    with shop.person("gatehand", "daemon's") as daemon:
-        daemon.on_message = lambda _c, _u, message: heard.append(message.topic)
-        daemon.subscribe("#", qos=1)
-        for login in LOGINS:
-            heard.clear()
-            with shop.person(login, every[login]["broker"]["password"]) as board:
-                for topic in sorted(all_topics - topics[login]):
-                    board.publish(topic, "1", qos=1).wait_for_publish(30)
-                last = every[login]["about"]["topic"]
-                board.publish(last, "1", qos=1).wait_for_publish(30)
-                wait_until(partial(heard.__contains__, last))
-            assert set(heard) == {last}
-
-
-def _told(table: dict[str, Any]) -> list[dict[str, Any]]:
-    """What a board says, but for what every board says."""
-    return [*(table[key] for key in ("state", "button", "amps") if key in table), *table.get("inputs", [])]
-
-
-@pytest.mark.broker
-def test_the_old_password_of_a_board_is_over_and_the_daemons_stays(shop: Shop) -> None:
-    lines = (shop.broker.folder / "gatehand.passwd").read_text().splitlines()
-    assert sorted(line.partition(":")[0] for line in lines) == sorted(["gatehand", *LOGINS])
-    assert all("$" in line for line in lines), "no password stands there as it is"

@@ -107,10 +107,10 @@ class Boards:
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             home.mkdir(mode=0o700, exist_ok=True)
-            home.chmod(0o700)
+            _close(home, 0o700)
             old = self._read.get(board.login)
             if board.fits:
-                board.path.chmod(0o600)
+                _close(board.path, 0o600)
                 return
             if old is not None and old.get("role") != board.whole["role"]:
                 board.kept = _free(home, str(old.get("role")))
@@ -134,7 +134,7 @@ class Boards:
         try:
             if not path.is_file() or path.read_bytes() != text:
                 _put(path, text)
-            path.chmod(0o600)
+            _close(path, 0o600)
         except OSError as error:
             raise _unwritable(path, error) from None
         return path
@@ -189,6 +189,12 @@ def _put(path: Path, content: bytes) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def _close(path: Path, mode: int) -> None:
+    """Readable by its owner alone, where the medium knows such a thing: a memory stick may not."""
+    with suppress(PermissionError):
+        path.chmod(mode)
 
 
 def _unwritable(path: Path, error: OSError) -> FolderError:
