@@ -6,6 +6,7 @@ config has none) is worked out here alone, for the settings and for the access l
 """
 
 from collections.abc import Collection, Iterator, Sequence
+from itertools import chain, count
 from typing import Final, Literal, TypeAlias
 
 from msgspec import Struct
@@ -79,7 +80,9 @@ def devices(config: Config) -> tuple[Device, ...]:
         given = None if online is None else online.topic
         others = [one for one in taken if one != given]
         others += [topic for one in found for topic in (one.about, one.online)]
-        home = _home(signals[0].topic, ("about",) if online else ("about", "online"), others, own)
+        first = signals[0].topic
+        beside = [given.removesuffix("/online")] if given is not None and given.endswith("/online") else _beside(first)
+        home = _home(first, beside, ("about",) if online else ("about", "online"), others, own)
         found.append(Device(login, kind, name, role, signals, online, home))
     return tuple(found)
 
@@ -112,13 +115,18 @@ def _role(kind: DeviceKind, signals: tuple[Signal, ...]) -> Role | None:
     return by_kind[kind]
 
 
-def _home(topic: str, last: Sequence[str], taken: Collection[str], own: Sequence[str]) -> str:
-    """Beside its first topic; below it, where that is the whole shop's level or another device's."""
-    beside = topic.rpartition("/")[0]
-    home = beside if "/" in beside else topic
-    while True:
+def _beside(topic: str) -> list[str]:
+    """The level above a topic, unless that is the whole shop's."""
+    above = topic.rpartition("/")[0]
+    return [above] if "/" in above else []
+
+
+def _home(first: str, beside: list[str], last: Sequence[str], taken: Collection[str], own: Sequence[str]) -> str:
+    """Beside its first topic; below it, where that place is another's, or the daemon's."""
+    below = (first + "/board" * number for number in count())
+    for home in chain(beside, below):
         said = [f"{home}/{each}" for each in last]
         within = any(each == base or each.startswith(f"{base}/") for each in said for base in own)
         if not within and not any(each in taken for each in said):
             return home
-        home = topic if home == beside else f"{home}/board"
+    raise AssertionError("counted to the end")

@@ -71,10 +71,11 @@ class Boards:
         return [name for name in self._names() if name not in logins]
 
     @property
-    def hosts(self) -> list[str]:
-        """The addresses of the broker that the boards have."""
-        hosts = (each.get("host") for one in self._read.values() if (each := _below(one, "broker")))
-        return sorted({one for one in hosts if isinstance(one, str) and one})
+    def listeners(self) -> list[tuple[str, int, bool]]:
+        """The broker's addresses and ports that the boards have, and whether they come in encrypted there."""
+        every = (each for one in self._read.values() if (each := _below(one, "broker")))
+        found = ((each.get("host"), each.get("port"), each.get("tls") is not None) for each in every)
+        return sorted({(host, port, tls) for host, port, tls in found if isinstance(host, str) and type(port) is int})
 
     @property
     def wifi(self) -> Table | None:
@@ -106,10 +107,10 @@ class Boards:
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             home.mkdir(mode=0o700, exist_ok=True)
-            home.chmod(0o700)
+            _close(home, 0o700)
             old = self._read.get(board.login)
             if board.fits:
-                board.path.chmod(0o600)
+                _close(board.path, 0o600)
                 return
             if old is not None and old.get("role") != board.whole["role"]:
                 board.kept = _free(home, str(old.get("role")))
@@ -133,7 +134,7 @@ class Boards:
         try:
             if not path.is_file() or path.read_bytes() != text:
                 _put(path, text)
-            path.chmod(0o600)
+            _close(path, 0o600)
         except OSError as error:
             raise _unwritable(path, error) from None
         return path
@@ -157,10 +158,10 @@ def _table(path: Path) -> Table:
     try:
         found = json.loads(read_bytes(path))
     except (ValueError, RecursionError) as error:
-        why = str(error) if isinstance(error, json.JSONDecodeError) else "wanted UTF-8 text"
-        raise UnreadableError(f"is no JSON ({why}): mend it, or move it away and a new one is written") from None
+        why = str(error) if isinstance(error, json.JSONDecodeError) else "or not in UTF-8, or nested too deeply"
+        raise UnreadableError(f"is not JSON ({why}): fix it, or move it away and run this again") from None
     if not isinstance(found, dict):
-        raise UnreadableError("is no JSON object: mend it, or move it away and a new one is written")
+        raise UnreadableError("is not a JSON object: fix it, or move it away and run this again")
     return found
 
 
@@ -188,6 +189,12 @@ def _put(path: Path, content: bytes) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def _close(path: Path, mode: int) -> None:
+    """Readable by its owner alone, where the medium knows such a thing: a memory stick may not."""
+    with suppress(PermissionError):
+        path.chmod(mode)
 
 
 def _unwritable(path: Path, error: OSError) -> FolderError:

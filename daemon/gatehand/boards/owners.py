@@ -14,11 +14,11 @@ from gatehand.text import shown
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
     "gate": ("main.py", "board.py", "mqtt.py", "inputs.py", "gate.py"),
     "switch": ("main.py", "board.py", "mqtt.py", "inputs.py", "switch.py"),
-    "sensor": ("main.py", "board.py", "mqtt.py", "rms.py", "sensor.py"),
+    "sensor": ("main.py", "board.py", "mqtt.py", "clamp.py", "rms.py", "sensor.py", "calibrate.py"),
     "contact": ("main.py", "board.py", "mqtt.py", "inputs.py", "contact.py"),
 }
 """Of deploy/boards, by role."""
-WITH_CLAMP: Final = ("rms.py", "sensor.py")
+WITH_CLAMP: Final = ("clamp.py", "rms.py", "calibrate.py")
 """What a switch with a clamp needs besides."""
 _COMMON: Final[Mapping[str, Any]] = {"watchdog_ms": 8000, "led": None}
 _CLAMP: Final[Mapping[str, Any]] = {
@@ -44,6 +44,8 @@ _OF_CONFIG: Final = frozenset(
 )
 """Keys that the config decides, there or not."""
 _OF_BROKER: Final = frozenset({"host", "port", "client_id", "keepalive", "tls"})
+_LATE_MS: Final = 80
+"""So much later than the blade arrives is it told: a step, an end switch that settles, a turn of the loop."""
 _BYTES_OF_PASSWORD: Final = 18
 
 
@@ -77,6 +79,9 @@ def merged(made: Table, old: Table | None, wifi: Table | None, *, has_login: boo
     if has_login:
         broker["username"] = broker["client_id"]
         broker["password"] = broker.get("password") or secrets.token_urlsafe(_BYTES_OF_PASSWORD)
+    tls, named = broker["tls"], _table(had.get("tls")).get("server_name")
+    if tls is not None and tls["server_name"] == broker["host"] and isinstance(named, str) and named != had.get("host"):
+        broker["tls"] = {**tls, "server_name": named}  # the config has no name for it, and the owner knows one
     same_role = before.get("role", made["role"]) == made["role"]
     own = _over(hardware(made), _table(before.get("hardware")), every=same_role)
     whole = {
@@ -147,7 +152,9 @@ def to_fill_in(whole: Table) -> list[str]:
     own = whole["hardware"]
     match whole["role"]:
         case "gate":
-            wanted = [*(["servo"] if "set" in whole else _ENDS), *(["button"] if "button" in whole else [])]
+            # Moved by hand, it reports by one end switch at least.
+            ends = [] if any(own.get(key) is not None for key in _ENDS) else list(_ENDS)
+            wanted = [*(["servo"] if "set" in whole else ends), *(["button"] if "button" in whole else [])]
         case "switch":
             wanted = ["relay"]
             clamp = own.get("clamp")
@@ -173,13 +180,13 @@ def too_slow(whole: Table) -> str | None:
     if not all(isinstance(one, int | float) and not isinstance(one, bool) for one in figures) or figures[2] <= 0:
         return None
     opened, shut, speed, settle = figures
-    takes = round(abs(opened - shut) / speed * 1000 + settle)
+    takes = round(abs(opened - shut) / speed * 1000 + settle) + _LATE_MS
     if takes <= whole["travel_ms"]:
         return None
     return (
-        f"its servo takes {takes} ms ({abs(opened - shut):g} degrees at {speed:g} a second, then settle_ms) and the "
+        f"its servo takes {takes} ms ({abs(opened - shut):g} degrees at {speed:g} a second, then settle_ms); the "
         f"config's travel is {whole['travel_ms']} ms: raise travel in [gate.{whole['name']}], or degrees_per_s as far "
-        "as the servo goes"
+        "as the servo can go"
     )
 
 

@@ -12,9 +12,9 @@ from gatehand.boards.owners import programs, to_fill_in, too_slow
 from gatehand.text import listed, named, printable
 
 CAUTION: Final = (
-    "A board is no safety device. Mains wiring and what switches a motor are a licensed electrician's work: the relay "
-    "works the coil of a contactor that is rated for the motor. Cut off the power and lock it out before you wire. "
-    "Local codes decide."
+    "A board is not a safety device. Mains wiring, and anything that switches a motor, is a licensed electrician's "
+    "work: the board's relay only switches the coil of a contactor that is rated for the motor, and a current clamp "
+    "goes around one insulated conductor. Switch the power off and lock it out before you wire. Local codes decide."
 )
 _PASSWORD_FILE: Final = "/etc/mosquitto/gatehand.passwd"  # noqa: S105 - a file's name
 
@@ -48,7 +48,7 @@ class Work(Struct, frozen=True):
 
 def text(work: Work) -> Iterator[str]:
     """The page."""
-    if not work.only_looked and any(board.whole.get("role") == "switch" for board in work.boards):
+    if not work.only_looked and any(board.is_new for board in work.boards):
         yield CAUTION
         yield ""
     for board in work.boards:
@@ -64,7 +64,7 @@ def text(work: Work) -> Iterator[str]:
         yield ""
         them, it = ("Its folder is", "it is") if len(work.left) == 1 else ("Their folders are", "they are")
         yield f"No longer in the config: {listed(map(printable, work.left), last='and')}. A board with these settings"
-        yield f"still speaks on its old topics: give it others, or cut its power. {them} left as {it}."
+        yield f"still uses its old topics: give it new settings, or switch it off. {them} left as {it}."
     if not work.only_looked:
         yield from _next(work)
     elif work.boards:
@@ -80,13 +80,13 @@ def _board(board: Board, work: Work) -> Iterator[str]:
     if board.trouble is not None:
         yield f"{board.login}: {at} {board.trouble}. It is left as it is"
     elif board.is_new:
-        yield f"{board.login}: {'there is no ' if work.only_looked else 'new: '}{at}"
+        yield f"{board.login}: {at} is {'missing' if work.only_looked else 'new'}"
     elif board.changed:
-        then = "no longer fits the config" if work.only_looked else "written again; copy it to the board again"
+        then = "no longer fits the config" if work.only_looked else "is written again; copy it to the board again"
         yield f"{board.login}: {at} {then}"
         yield from (f"  {printable(change)}" for change in board.changed)
         if board.kept is not None:
-            yield f"  it is of another role now; as it was, it is {printable(board.kept.name)} beside it"
+            yield f"  the board has another role now; the old file is kept beside it as {printable(board.kept.name)}"
     else:
         yield f"{board.login}: fits"
 
@@ -98,7 +98,7 @@ def _next(work: Work) -> Iterator[str]:
     slow = {board.login: too_slow(board.whole) for board in good}
     if any(missing.values()) or any(slow.values()):
         yield ""
-        yield "Still to be filled in, in each settings.json:"
+        yield "Fill in, in each settings.json:"
         for login, keys in missing.items():
             if keys:
                 yield f"  {login}: {', '.join(map(printable, keys))}"
@@ -106,7 +106,7 @@ def _next(work: Work) -> Iterator[str]:
                 yield f"  {login}: {why}"
     if good:
         yield ""
-        yield "On each board, beside its settings.json, from deploy/boards:"
+        yield "Copy to each board, with its settings.json, from deploy/boards:"
         by_files: dict[tuple[str, ...], list[str]] = {}
         for board in good:
             by_files.setdefault((*programs(board.whole),), []).append(board.login)
@@ -115,7 +115,7 @@ def _next(work: Work) -> Iterator[str]:
     yield from _encryption(work)
     if work.proposed:
         yield ""
-        yield "With these lines in the config the daemon notices at once that a board is gone:"
+        yield "With these lines in the config the daemon notices at once when a board is gone:"
         yield from (f"  {line}" for line in work.proposed)
     if work.passwords is not None:
         yield ""
@@ -127,25 +127,30 @@ def _encryption(work: Work) -> Iterator[str]:
         return
     yield ""
     if work.certificate:
-        yield f"Put {printable(work.certificate)} on each board too, as ca.pem: by it the board knows the broker."
+        yield f"Copy {printable(work.certificate)} to each board too, as ca.pem: with it the board checks the broker."
     else:
-        yield "Put the certificate that has signed the broker's on each board too, as ca.pem: a board has no others."
+        yield "Copy the certificate that signed the broker's to each board too, as ca.pem: a board has no others."
     if work.client_certificates:
-        yield "The daemon shows the broker a certificate of its own. A board has none: give it a listener that asks for"
-        yield "a login instead."
+        yield "The daemon shows the broker a certificate of its own. A board has none: give the boards a listener that"
+        yield "asks for a login instead."
 
 
 def _logins(passwords: Path) -> Iterator[str]:
-    """How the broker gets to know the boards. The list has all of them, so what the broker had of them goes first."""
+    """How the broker gets to know the boards. The list has all of them, so what the broker had of them goes first.
+
+    Hashed in a copy: `-U` takes every line for plain text. Whatever fails, the daemon's own login stays.
+    """
     at, file = shlex.quote(str(passwords)), _PASSWORD_FILE
-    yield f"{printable(str(passwords))} has each board's login and password; only you can read it. Let the broker know"
-    yield f"them ({file}, or the file that your listener names as password_file):"
+    yield f"{printable(str(passwords))} has each board's login and password; only you can read it. Add them to the"
+    yield f"broker's password file ({file}, or the one that your listener names):"
     yield f"  sudo install -m 0600 {at} {file}.new"
     yield f"  sudo mosquitto_passwd -U {file}.new"
-    yield f"  cut -d: -f1 {at} | sed 's/.*/^&:/' | sudo grep -v -f - {file} | sudo tee -a {file}.new >/dev/null"
-    yield f"  sudo chown mosquitto: {file}.new && sudo mv {file}.new {file}"
-    yield "and write its access list anew with gatehand access: a login may do what its board's settings name, nothing"
-    yield "else. Then: sudo systemctl reload mosquitto"
+    yield f"  cut -d: -f1 {at} | xargs -n 1 sudo mosquitto_passwd -D {file}"
+    yield f"  sudo cat {file}.new | sudo tee -a {file} >/dev/null"
+    yield f"  sudo rm {file}.new"
+    yield "The third line takes away what the broker had for these boards; it warns where there was nothing."
+    yield "Then write the broker's access list again with gatehand access, so that each login may do what its board"
+    yield "needs and nothing else, and reload the broker: sudo systemctl reload mosquitto"
 
 
 def facts(work: Work) -> dict[str, Any]:

@@ -91,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
         watched = asyncio.run(_listen(args, where, ears, uses))
     at = f"{where.settings.host}:{where.settings.port}"
     file = None if config is None else str(args.config)
-    heard = Heard(ears.listening, uses, at, ears.lasted, (*ears.losses,), file, _announced(ears))
+    heard = Heard(ears.listening, uses, at, ears.lasted, (*ears.losses,), file, _announced(ears, uses))
     if args.json:
         print_json(as_json(heard, watched, ears.began))
     else:
@@ -128,13 +128,18 @@ def _nothing(args: argparse.Namespace, where: "Where") -> str:
     )
 
 
-def _announced(ears: "_Ears") -> "tuple[Announced, ...]":
-    """Boards of our own, by role and name, with their lines for the config."""
+def _announced(ears: "_Ears", uses: "Known") -> "tuple[Announced, ...]":
+    """Boards of our own, by role and name, with their lines for the config, unless it has all of them."""
     from gatehand.first_config.draft import board_lines
     from gatehand.listening.page import Announced
 
     found = sorted(ears.boards.items(), key=lambda one: (one[1].role, one[1].name, one[0]))
-    return tuple(Announced(topic, one.role, one.name, (*board_lines(one),)) for topic, one in found)
+    return tuple(
+        Announced(
+            topic, one.role, one.name, one.label, () if all(map(uses.uses_topic, one.own)) else (*board_lines(one),)
+        )
+        for topic, one in found
+    )
 
 
 class _Ears:

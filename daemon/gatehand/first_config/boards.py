@@ -15,6 +15,7 @@ from pydantic_core import PydanticCustomError
 from gatehand.config import values
 from gatehand.first_config.questions import SignalAnswer
 from gatehand.mqtt.payload import write_pointer
+from gatehand.text import printable
 
 LAST: Final = "/about"
 LONGEST: Final = 2048
@@ -74,6 +75,21 @@ class Board(Struct, frozen=True):
         if given is None:
             given = {"path": ["amps"], "at": ["at"]} if last == "amps" else {}
         return _answer(topic, given, words)
+
+    @property
+    def label(self) -> str:
+        """As it is spoken of: `gate band_saw`, `contact main (bin_full)`."""
+        keys = dict.fromkeys(one.of.partition(" ")[2] for one in self.inputs)
+        more = [key for key in keys if key]
+        return printable(f"{self.role} {self.name}" + (f" ({', '.join(more)})" if more else ""))
+
+    @property
+    def own(self) -> tuple[str, ...]:
+        """The topics that a config may name, but for `online`."""
+        return (
+            *(topic for last, topic in self.topics.items() if last != "online"),
+            *(i.signal.topic for i in self.inputs),
+        )
 
     def seconds(self, fact: str) -> float | None:
         """A figure that it gives in milliseconds; None: it gives none."""

@@ -244,7 +244,7 @@ def _board(its: Device, role: str, boards: Sequence[Board]) -> Steps[Board | Non
     if given is not None:
         return None if given[0] is None else known[given[0]]
     if its.table.name in known:
-        yield Tell(f"The board {its.table.name} has announced itself: its topics are taken.")
+        yield Tell(f"The board {its.table.name} has announced itself, and its topics go into the config.")
         return known[its.table.name]
     text = f"Which of these boards is at the {its.the}: {listed(known)}? (or none)"
     chosen: tuple[str | None] = yield Ask(f"{its.key}.board", text, _read_board(known), q.NONE)

@@ -48,7 +48,7 @@ def script(folder: Path) -> Steps[Draft]:
     yield from _broker(draft.table("broker"), folder)
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
-        found = listed((f"{b.role} {b.name}" for b in boards), last="and")
+        found = listed((each.label for each in boards), last="and")
         yield Tell(f"Boards that announced themselves: {found}.")
     collectors, gates, tools, stops = yield from _who_is_there(boards)
     for name in gates:

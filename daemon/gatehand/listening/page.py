@@ -28,11 +28,12 @@ _INDENT: Final = "  "
 
 @dataclass(frozen=True, slots=True)
 class Announced:
-    """A board of our own that has said what it is. `topic`: where; `lines`: its part of a config."""
+    """A board of our own that has said what it is. `topic`: where; `lines`: for the config, none where it has them."""
 
     topic: str
     role: str
     name: str
+    label: str
     lines: tuple[str, ...]
 
 
@@ -115,8 +116,9 @@ def text(heard: Heard, width: int, *, whole: bool = False) -> Iterator[str]:
 
 
 def _board(board: Announced, width: int) -> Iterator[str]:
-    what = f"A board of our own: {board.role} {printable(board.name)}, says {printable(board.topic)}."
-    yield from wrapped(what, width)
+    yield from wrapped(f"A board with Gatehand's programs: {board.label} ({printable(board.topic)})", width)
+    if not board.lines:
+        yield f"{_INDENT}the config has all of it"
     yield from (f"{_INDENT}{line}" for line in board.lines)  # whole, to be copied
 
 
