@@ -49,7 +49,7 @@ def clipped(top: float) -> Wave:
 
 
 def phase_cut(degrees: float) -> Wave:
-    """A dimmer's: each half cycle conducts from here on. The integral of sin**2 from there to pi; at 90 degrees 1 / 4."""
+    """A dimmer's: each half cycle conducts from here on: sin**2 from there to pi; 1 / 4 at a right angle."""
     angle = math.radians(degrees)
     square = ((math.pi - angle) / 2 + math.sin(2 * angle) / 4) / math.pi
 
@@ -248,7 +248,6 @@ def test_the_mains_is_found_in_every_usual_wave(wave: Wave, hz: float) -> None:
 
 @pytest.mark.parametrize("hz", [50.0, 60.0])
 def test_before_the_mains_is_known_whole_cycles_of_both_are_taken(hz: float) -> None:
-    """Two windows of 100 ms, 5 cycles of one and 6 of the other."""
     for seed in range(20):
         burst = sampled(sine(), hz, 3000, seed=seed)
         assert rms.measure(burst.values, burst.times, COMMON_US).rms == pytest.approx(3000 * sine().rms, rel=0.005)
@@ -276,9 +275,8 @@ def test_without_whole_cycles_free_of_gaps_there_is_no_reading() -> None:
     assert reading(slow, 20000) is None
     short = sampled(sine(), 50, 20000, length_us=15000)
     assert reading(short, 20000) is None
-    for nothing in ([], [BIAS]):
-        assert rms.find_period(nothing, nothing[:1]) == 0
-        assert rms.measure(nothing, nothing[:1], 20000) is None
+    assert (rms.find_period([], []), rms.measure([], [], 20000)) == (0, None)
+    assert (rms.find_period([BIAS], [0]), rms.measure([BIAS], [0], 20000)) == (0, None)
 
 
 def test_an_input_that_never_moves_is_no_current_and_no_mains() -> None:
@@ -299,9 +297,9 @@ def test_beyond_the_converter_the_rms_is_at_least_what_is_said(wave: Wave, hz: f
 
 
 def worst_error(wave: Wave, hz: float, per_cycle: float, scatter: float) -> float:
-    """The worst of 50 bursts, each at another phase, percent; `scatter` of the spacing at random."""
+    """The worst of 40 bursts, each at another phase, percent; `scatter` of the spacing at random."""
     worst = 0.0
-    for seed in range(50):
+    for seed in range(40):
         drawn = random.Random(seed)
         spacing = 1e6 / hz / per_cycle
 
@@ -321,7 +319,7 @@ def test_so_many_samples_in_a_cycle_are_enough(tell: Callable[[str], None]) -> N
     the square, 2 / N of the RMS, for N samples in a cycle].
     """
     rows = []
-    for per_cycle in (30, 40, 60, 100, 160):
+    for per_cycle in (40, 60, 100, 160):
         errors = [
             max(worst_error(wave, hz, per_cycle, scatter) for hz in (50.0, 60.0))
             for wave, scatter in ((sine(), 0.2), (phase_cut(90), 0.2), (phase_cut(90), 0.0))
