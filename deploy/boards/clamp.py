@@ -217,7 +217,8 @@ class Clamp:
         if age > STALE_MS or not (changed or now - self._sent_at >= self._every_ms):
             return
         value = round(self.amps / self._scale, self._digits) if self._digits else int(self.amps / self._scale + 0.5)
-        if say(self._signal.topic, self._payload(value, at, self._n + 1)):
+        # At QoS 1, so that `link.behind` shows until it is there: never more than one reading is under way.
+        if say(self._signal.topic, self._payload(value, at, self._n + 1), qos=1):
             self._n += 1
             self._sent = self.amps
             self._sent_at = now

@@ -1,4 +1,4 @@
-"""RMS of waves whose RMS has a closed form: within 2 %, whatever the mains, the converter and the times of the samples."""
+"""RMS of waves whose RMS has a closed form: within 2 %, whatever the mains, the converter and the samples' times."""
 
 import json
 import math

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from role_bench import BOARDS, STANDINS, Said, micropython, module
+from role_bench import BOARDS, STANDINS, micropython, module
 from sensor_bench import POLL, POLL_US, TOPIC, ClampBench, Mains, settings_of, started
 
 STALE_MS = 2000
@@ -23,9 +23,10 @@ def test_the_current_is_said_with_its_uptime_and_a_number() -> None:
     assert [one["amps"] for one in readings] == pytest.approx([6.4] * len(readings), rel=0.02)
     assert [one["n"] for one in readings] == list(range(1, len(readings) + 1))
     for one, said in zip(readings, bench.said, strict=True):
+        assert one.keys() == {"amps", "at", "n"}
         assert type(one["at"]) is int
         assert 80 <= said.ms - one["at"] < 400, "the middle of the burst"
-        assert (said.retain, said.qos) == (False, 0)
+        assert (said.retain, said.qos) == (False, 1)
 
 
 def test_a_steady_current_is_said_at_the_rhythm_and_a_change_at_once() -> None:
@@ -121,6 +122,23 @@ def test_while_what_was_said_is_not_surely_there_it_waits_and_measures_anew() ->
     free = bench.ms
     bench.go(600)
     assert [(one["amps"], one["at"] >= free) for one in bench.readings(held)] == [(0.0, True)]
+
+
+def test_a_slow_broker_is_told_one_reading_at_a_time_and_each_is_new() -> None:
+    """An acknowledgement that takes 900 ms: what is said waits for it, and so does the measuring."""
+    mains = Mains(1.0)
+    bench = started(mains, {"every_ms": 200})
+    heard = 0
+    for _ in range(500):
+        bench.go(10)
+        mains.amps = 1.0 + bench.ms / 1000
+        if len(bench.said) > heard:
+            heard, bench.link.behind = len(bench.said), True
+        if bench.link.behind and bench.ms - bench.said[-1].ms >= 900:
+            bench.link.behind = False
+    assert len(bench.said) in range(5, 8)
+    for before, one in pairwise(bench.said):
+        assert json.loads(one.payload)["at"] >= before.ms + 900
 
 
 @settings(max_examples=30)
@@ -426,11 +444,3 @@ def test_micropython_says_the_same_and_its_memory_does_not_grow(tell: Callable[[
     assert max(grown[6:]) - grown[5] < 300, "bytes, over 28 s and a hundred bursts"
     assert taken < 200, "bytes made while sampling: none for each sample"
     tell(f"boards: sensor: {heap} bytes of heap for the clamp and its burst, {code} for its code (64-bit words)")
-
-
-def test_a_reading_says_what_a_listener_needs() -> None:
-    """One message as it stands, for README."""
-    bench = started(Mains(6.4))
-    bench.go(400)
-    assert bench.said[:1] == [Said(bench.said[0].ms, TOPIC, bench.said[0].payload, retain=False, qos=0)]
-    assert json.loads(bench.said[0].payload).keys() == {"amps", "at", "n"}
