@@ -131,6 +131,13 @@ def test_the_mains_is_found_within_half_a_percent_or_not_at_all(wave: Wave, hz: 
     assert found == 0 or found == pytest.approx(1e6 / hz, rel=0.005)
 
 
+@pytest.mark.parametrize("hz", [25.0, 40.0, 43.0, 68.0, 80.0, 100.0, 400.0])
+def test_what_is_no_mains_is_not_taken_for_it(hz: float) -> None:
+    for seed in range(10):
+        burst = sampled(sine(), hz, 9000, seed=seed)
+        assert rms.find_period(burst.values, burst.times) == 0
+
+
 @pytest.mark.parametrize("hz", [49.5, 50.0, 50.5, 59.5, 60.0, 60.5])
 @pytest.mark.parametrize(
     "wave", [sine(), clipped(0.5), phase_cut(90), rectifier(0.3), half_wave()], ids=lambda w: w.name
@@ -284,15 +291,20 @@ def test_no_number_leaves_the_words_of_a_small_board() -> None:
     with pytest.raises(OverflowError):
         Narrow(1 << 29) * 2
     square = Wave("square", lambda part: 1.0 if part < 0.5 else -1.0, 1.0)
+    gap = [(50000, 15000)]
     for wave, peak, gaps in (
-        (square, 40000, ()),
-        (sine(), 33000, [(50000, 15000)]),
-        (sine(), 300, ()),
-        (rectifier(0.2), 32000, ()),
+        (square, 40000, []),
+        (square, 16200, []),
+        (sine(), 33000, gap),
+        (rectifier(0.2), 32000, []),
     ):
         for bias in (BIAS, 3000):
-            for hz in (46.0, 60.0):
-                burst = sampled(wave, hz, peak, bias=bias, gaps=gaps, length_us=224000)
+            for spacing in (190, 990):
+
+                def pace(_count: int, spacing: int = spacing) -> int:
+                    return spacing
+
+                burst = sampled(wave, 47, peak, bias=bias, gaps=gaps, length_us=224000, pace=pace, late_us=0)
                 narrow = Sampled([Narrow(one) for one in burst.values], [Narrow(one) for one in burst.times])
                 assert rms.find_period(narrow.values, narrow.times) == rms.find_period(burst.values, burst.times)
                 assert reading(narrow, Narrow(20000)).rms == reading(burst, 20000).rms
