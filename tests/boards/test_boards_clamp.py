@@ -1,4 +1,4 @@
-"""A clamp's input: its bias, its range, the mains, the board's speed. What is wrong is said on the console, not sent."""
+"""A clamp's input: its bias, range, mains, and the board's speed. What is wrong is said on the console, not sent."""
 
 import math
 
