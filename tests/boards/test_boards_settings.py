@@ -217,6 +217,21 @@ def test_whatever_stands_in_a_file_it_is_written_once_and_its_owners_part_is_kep
         assert {*old} <= {*once} | {"set", "state", "button", "amps", "inputs", "travel_ms", "limit_ms"}
 
 
+def test_a_change_is_told_by_what_was_and_what_is_and_a_password_never() -> None:
+    old = {"path": [], "set": {"on": "1", "topic": "a"}, "password": "old", "gone": 1, "tls": None}
+    new = {"path": ["é"], "set": {"on": "on", "topic": "a"}, "password": "new", "come": {"a": 1}}
+    assert changes(old, new) == [
+        'path [] -> ["é"]',
+        'set.on "1" -> "on"',
+        "password changed",
+        "come added",
+        "gone removed",
+    ]
+    assert changes({"path": []}, {"path": ["x" * 80]}) == [f'path [] -> ["{"x" * 55}...']
+    assert changes({}, {"password": "new"}) == ["password added"]
+    assert changes({"password": "old"}, {"password": ""}) == ["password removed"]
+
+
 @pytest.mark.parametrize(("refresh", "limit"), [(20, 50_000), (30, 75_000), (2, 5000), (1, 5000), ("1 min", 150_000)])
 def test_a_switch_goes_off_after_two_and_a_half_refreshes_and_never_before_5_s(refresh: object, limit: int) -> None:
     text = GATE.replace("[gate", f"refresh = {json.dumps(refresh)}\n[gate")
@@ -387,3 +402,4 @@ def test_the_files_that_are_named_for_a_role_are_all_that_it_loads(role: str) ->
     if role != "main":
         assert {*FILES[role]} - found <= {"calibrate.py"}, "which its owner runs by hand"
     assert {*programs({"role": "switch", "amps": {}})} == {*FILES["switch"], *WITH_CLAMP}
+    assert {*programs({"role": "switch"})} == {*FILES["switch"]}
