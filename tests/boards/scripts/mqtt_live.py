@@ -1,0 +1,87 @@
+"""A board that is nothing but the MQTT client, at a real broker: `mqtt_live.py FOLDER_OF_MQTT SETTINGS`.
+
+Runs in MicroPython and in CPython. SETTINGS is JSON: `host`, `port`, maybe `username`, `password`, `keepalive`, and `tls`
+with `ca_file` and `server_name`. It prints how it fares, line by line; what it hears on its topic is what it does next:
+`say`, `leave` (in order), `die` (without a word), anything else is printed.
+"""
+
+import json
+import sys
+import time
+
+sys.path.insert(0, sys.argv[1])
+
+import mqtt
+
+TOPIC = "shop/gate/band_saw/set"
+ONLINE = "shop/gate/band_saw/online"
+SETTINGS = json.loads(sys.argv[2])
+TODO = []
+
+
+def now():
+    """Milliseconds."""
+    return time.ticks_ms() if hasattr(time, "ticks_ms") else int(time.monotonic() * 1000)
+
+
+def wrap():
+    """As a board does it."""
+    if "tls" not in SETTINGS:
+        return None
+    import ssl
+
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.verify_mode = ssl.CERT_REQUIRED
+    context.load_verify_locations(cafile=SETTINGS["tls"]["ca_file"])
+    name = SETTINGS["tls"]["server_name"]
+    return lambda sock: context.wrap_socket(sock, server_hostname=name, do_handshake_on_connect=False)
+
+
+def hear(topic, payload, retained):
+    """It is told something."""
+    print("heard", payload.decode(), "retained" if retained else "live")
+    TODO.append(payload)
+
+
+def main():
+    """Until it is told to go, or the connection ends."""
+    client = mqtt.Client(SETTINGS, "gate-band_saw", (ONLINE, b"0"), hear, SETTINGS.get("keepalive", 5), wrap())
+    client.dial(now())
+    asked, longest = False, 0
+    begun = now()
+    while True:
+        before = now()
+        client.tick(before)
+        longest = max(longest, now() - before)
+        if client.phase == mqtt.DOWN:
+            print("down", "refused" if client.refused else "lost", client.why)
+            break
+        if client.phase == mqtt.UP and not asked:
+            asked = True
+            client.subscribe([TOPIC], now())
+        if client.subscribed and asked is True:
+            asked = "granted"
+            client.publish(ONLINE, b"1", now(), retain=True, qos=1)
+            print("up")
+        while TODO:
+            word = TODO.pop(0)
+            if word == b"say":
+                client.publish("shop/gate/band_saw/state", b"open", now(), retain=True, qos=1)
+                client.publish("shop/gate/band_saw/button", b"1", now(), qos=1)
+            elif word == b"leave":
+                client.publish(ONLINE, b"0", now(), retain=True)
+                client.bid_farewell(now())
+                print("left")
+                return
+            elif word == b"die":
+                client.drop("")
+                print("dead")
+                return
+        if now() - begun > 60000:
+            print("nothing happens", client.phase)
+            return
+        client.wait(10)
+    print("turns", longest)
+
+
+main()
