@@ -235,7 +235,7 @@ class Client:
                     self._stream = self._sock if self._wrap is None else self._wrap(self._sock)
                 except (ValueError, MemoryError) as error:
                     self.refused = True
-                    self.drop("no TLS: %s" % error)
+                    self.drop("no connection: TLS fails: %s" % error)
                     return
                 self._give = getattr(self._stream, "send", None) or self._stream.write
                 self._get = getattr(self._stream, "recv", None) or self._stream.read
@@ -312,7 +312,7 @@ class Client:
             raise
         except ValueError as error:  # so TLS says what is wrong with the certificate
             self.refused = True
-            raise OSError(str(error)) from error
+            raise OSError(" ".join(str(error).split()))
 
     def _take(self, now: int) -> None:
         """Whole packets out of what has come."""

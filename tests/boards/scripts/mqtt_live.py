@@ -1,4 +1,4 @@
-"""A board that is nothing but the MQTT client, at a real broker: `mqtt_live.py FOLDER_OF_MQTT SETTINGS`.
+"""A board that is nothing but the MQTT client, at a real broker: `mqtt_live.py FOLDER_OF_MQTT SETTINGS [WHAT TO DO]`.
 
 Runs in MicroPython and in CPython. SETTINGS is JSON: `host`, `port`, maybe `username`, `password`, `keepalive`, and `tls`
 with `ca_file` and `server_name`. It prints how it fares, line by line; what it hears on its topic is what it does next:
@@ -28,13 +28,9 @@ def wrap():
     """As a board does it."""
     if "tls" not in SETTINGS:
         return None
-    import ssl
+    import secure
 
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-    context.verify_mode = ssl.CERT_REQUIRED
-    context.load_verify_locations(cafile=SETTINGS["tls"]["ca_file"])
-    name = SETTINGS["tls"]["server_name"]
-    return lambda sock: context.wrap_socket(sock, server_hostname=name, do_handshake_on_connect=False)
+    return secure.wrapper(SETTINGS["tls"]["ca_file"], SETTINGS["tls"]["server_name"])
 
 
 def hear(topic, payload, retained):
@@ -63,6 +59,7 @@ def main():
             asked = "granted"
             client.publish(ONLINE, b"1", now(), retain=True, qos=1)
             print("up")
+            TODO.extend(word.encode() for word in sys.argv[3:])
         while TODO:
             word = TODO.pop(0)
             if word == b"say":
