@@ -1,8 +1,8 @@
 """MQTT 3.1.1 over one socket that never blocks: QoS 0 and 1, a will, a keepalive that is watched from this side too.
 
 Runs in MicroPython and, without TLS, in CPython. It reads no clock: every call is told `now`, milliseconds that only
-rise. It keeps no message: what cannot leave at once, or is not acknowledged in time, ends the connection, and nothing is
-sent again after it. Names and section numbers as in the standard (MQTT Version 3.1.1, OASIS 2014).
+rise. It keeps no message: what cannot leave at once, or is not acknowledged in time, ends the connection, and nothing
+is sent again after it. Names and section numbers as in the standard (MQTT Version 3.1.1, OASIS 2014).
 """
 
 import errno
@@ -85,7 +85,7 @@ class Client:
         ValueError: the host is a name; the keepalive is none.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0917
         self,
         broker: "dict[str, Any]",
         client_id: str,

@@ -1,8 +1,8 @@
-"""TLS to the broker, and the clock that its certificates' dates are checked against. Loaded only where settings.json asks.
+"""TLS to the broker, and the clock by which its certificate's dates are judged. Loaded only where settings.json asks.
 
 MicroPython reads certificates as DER alone, so a PEM file (what every broker's guide makes) is taken apart here. The
-clock is set by a time server, by SNTP (RFC 4330), which nobody signs: it is good for the dates of certificates, and nothing
-else on a board asks for it.
+clock is set by a time server, by SNTP (RFC 4330), which nobody signs: it is good for the dates of certificates, and
+nothing else on a board asks for it.
 """
 
 import binascii
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 ASK_MS = 1000
 """Between two questions to the time server."""
 PATIENCE_MS = 5000
-"""So long a connection waits for the time; then it is tried as things are: a board may have a clock that a battery keeps."""
+"""So long a connection waits for the time; then it is tried as things are: some clocks are kept by a battery."""
 _PORT = 123
 _SINCE_1900 = 2208988800
 """Seconds from 1900, where the time of RFC 4330 begins, to 1970 (section 3)."""

@@ -1,6 +1,6 @@
 """A board that is nothing but the MQTT client, at a real broker: `mqtt_live.py FOLDER_OF_MQTT SETTINGS [WHAT TO DO]`.
 
-Runs in MicroPython and in CPython. SETTINGS is JSON: `host`, `port`, maybe `username`, `password`, `keepalive`, and `tls`
+Runs in MicroPython and in CPython. SETTINGS is JSON: `host`, `port`, maybe `username`, `password`, `keepalive`, `tls`
 with `ca_file` and `server_name`. It prints how it fares, line by line; what it hears on its topic is what it does next:
 `say`, `leave` (in order), `die` (without a word), anything else is printed.
 """
