@@ -205,12 +205,19 @@ class Wire:
         self.carried_at = 0
         """When bytes of the board last went to the broker, by `now`."""
         self.now = 0
+        self.hushed = False
+        """Whether nothing comes from the broker's side."""
         self._broker_port = broker_port
         self._listener: socket.socket | None = None
         self._pairs: list[_Pair] = []
         self._ghosts: list[socket.socket] = []
         self._dead = False
         self._listen()
+
+    @property
+    def carries(self) -> int:
+        """How many connections stand."""
+        return len(self._pairs)
 
     def cut(self, *, refuses: bool) -> None:
         """Nothing passes any more. New connections are refused, or nobody answers them."""
@@ -255,7 +262,8 @@ class Wire:
             self._pair(near)
         for pair in self._pairs[:]:
             pair.to_far += pair.read(pair.near)
-            pair.to_near += pair.read(pair.far)
+            if not self.hushed:
+                pair.to_near += pair.read(pair.far)
             if pair.to_far:
                 self.carried_at = self.now
             pair.write()

@@ -180,7 +180,7 @@ class Shop:
         """Let time pass until this is true, and so much at most; the time that it took."""
         begun = self.now
         while not true():
-            assert self.now - begun <= milliseconds, f"not within {milliseconds} ms, at {self.now}: {what}{self.tail()}"
+            assert self.now - begun <= milliseconds, f"not within {milliseconds} ms, at {self.now}: {what}"
             self.go(STEP_MS)
         return self.now - begun
 
@@ -190,17 +190,25 @@ class Shop:
             wire.now = self.now
             wire.carry()
 
+    def all_closed(self) -> bool:
+        """Whether no connection to the broker is left, after everything on the wires has gone on."""
+        self.carry()
+        return not any(wire.carries for wire in self.wires.values())
+
+    def hush(self, *, hushed: bool) -> None:
+        """Whether the broker stands still: nothing comes from it."""
+        for wire in self.wires.values():
+            wire.hushed = hushed
+
     def words(self, topic: str, since: int) -> list[Heard]:
         """What was heard live on a topic from then on."""
         return [one for one in self.listener.heard if one.topic == topic and one.at >= since and not one.retained]
 
-    def tail(self) -> str:
-        """The end of what everybody did, for a failure's message."""
-        lines = [f"{one.at} heard {one.topic} {one.payload}" for one in self.listener.heard[-12:]]
-        for board in self.boards.values():
-            lines += [f"{board.name}: {line}" for line in board.console[-4:]]
-            lines += [f"{board.name}: {act}" for act in board.acts[-4:]]
-        return "\n" + "\n".join(lines)
+    def tail(self, role: str) -> str:
+        """The end of what this board said and did, for a failure's message."""
+        topic, board = self.topic(role, ""), self.boards[role]
+        lines = [f"{one.at} heard {one.topic} {one.payload}" for one in self.listener.heard if one.topic.startswith(topic)]
+        return "\n  ".join(["", *lines[-6:], *board.console[-6:], *map(str, board.acts[-6:])])
 
     def __enter__(self) -> Self:
         self.listener.connect()

@@ -10,6 +10,7 @@ from typing import Final
 
 from boards.board_process import BoardProcess
 from boards.outage_shop import PINS, STEP_MS, Heard, Shop, reading
+from support.child import wait_until
 from support.mosquitto import Mosquitto
 
 LATE_MS: Final = 100
@@ -24,6 +25,8 @@ TAKES_MS: Final = 5 * STEP_MS
 """From a command's publication to what a board does: a few steps of the clock."""
 TRAVEL_MS: Final = 90 * 1000 // 120 + 200
 """The servo's whole way by its settings' defaults, and its settling."""
+WATCHDOG_MS: Final = 8000
+"""So long pulses go on where the loop gets no further: they come from the hardware."""
 KINDS: Final = ("kill", "freeze", "wifi")
 """What the promise names. `freeze` also freezes too briefly to be noticed, `wifi` also is air that is dead with no word of it."""
 MORE: Final = ("power", "silent_power", "hang")
@@ -55,7 +58,7 @@ class Run:
 
     def begin(self) -> None:
         """Everybody is switched on and connects."""
-        self._await_back(0, BACK_MS + 2000, "at power-up")
+        self._await_back(-1, 0, "at power-up", list(self.shop.boards))
 
     def outage(self, kind: str) -> None:
         """One of them, from the work before it to a quiet while after it."""
@@ -68,7 +71,7 @@ class Run:
         over = shop.now
         back()
         self._outages.append((begun, shop.now, kind))
-        told = self._await_back(over, BACK_MS, f"outage {self._number} ({kind})", whose)
+        told = self._await_back(begun, over, f"outage {self._number} ({kind})", whose)
         if "switch" in shop.boards:
             self._check_off(begun, kind)
         self._check_wills(kind, begun, told, whose)
@@ -116,10 +119,14 @@ class Run:
         if kind == "kill":
             shop.answers = False
             shop.broker.kill9()
+            # Time stands until everybody has what it said, and that it is gone.
+            wait_until(shop.all_closed, what="the dead broker's connections close")
             return everybody, self._revive
         if kind == "freeze":
             shop.answers = False
             shop.broker.sigstop()
+            shop.carry()
+            shop.hush(hushed=True)
             return everybody, self._thaw
         if kind == "wifi":
             said = draw.random() < 0.5
@@ -143,7 +150,7 @@ class Run:
         shop, draw = self.shop, self._draw
         shop.go(draw.randrange(0, 1000))
         if kind != "kill":
-            self._say_old()
+            self._say_old(begun)
         if "contact" in shop.boards and kind in KINDS:
             contact = shop.boards["contact"]
             contact.pin(PINS["emergency"], draw.randrange(2))
@@ -159,13 +166,13 @@ class Run:
         shop.go(begun + NOTICED_MS - shop.now + draw.randrange(0, 3000))
         if draw.random() < 0.5:
             if kind != "kill":
-                self._say_old()
+                self._say_old(begun)
             shop.go(draw.choice((0, STEP_MS, 300)))
 
-    def _say_old(self) -> None:
-        """Commands that reach the broker and no board, some of them kept there."""
+    def _say_old(self, begun: int) -> None:
+        """Commands that reach the broker and no board, some of them retained there."""
         for role, word in (("switch", "1"), ("gate", "open" if self._gate == "shut" else "shut")):
-            if role in self.shop.boards:
+            if role in self.shop.boards and self.shop.boards[role].born_at <= begun:  # else it is fresh: it is back
                 self.shop.listener.say(self.shop.topic(role, "set"), word, qos=1, retain=self._draw.random() < 0.5)
 
     def _forget(self) -> None:
@@ -181,6 +188,7 @@ class Run:
         self.shop.answers = True
 
     def _thaw(self) -> None:
+        self.shop.hush(hushed=False)
         self.shop.broker.sigcont()
         self.shop.answers = True
 
@@ -191,26 +199,28 @@ class Run:
 
     # After
 
-    def _await_back(self, since: int, within: int, what: str, whose: list[str] | None = None) -> int:
+    def _await_back(self, begun: int, over: int, what: str, whose: list[str]) -> int:
         """Everybody is online again and has said how things are; when the last of them had."""
         shop = self.shop
-        for role, board in shop.boards.items():
-            if whose is not None and role not in whose:
-                continue
-            since_it = max(since, board.born_at)
+        for role in whose:
+            # A board that began anew meanwhile had its broker from its first line on.
+            born_at = shop.boards[role].born_at
+            since = born_at if born_at > begun else over
             try:
-                shop.until(lambda role=role, at=since_it: self._is_back(role, at), since_it + within - shop.now, what)
+                shop.until(
+                    lambda role=role, since=since: self._is_back(role, since), max(0, since + BACK_MS - shop.now), what
+                )
             except AssertionError as late:
-                self._broken(f"{role} is not back: {late}")
+                self._broken(f"{role} is not back: {late}{shop.tail(role)}")
                 continue
-            first = min(one.at for one in shop.words(shop.topic(role, "online"), since_it) if one.payload == "1")
-            self.back_ms.append(first - since_it)
+            first = min(one.at for one in shop.words(shop.topic(role, "online"), since) if one.payload == "1")
+            self.back_ms.append(first - since)
         return shop.now
 
     def _is_back(self, role: str, since: int) -> bool:
         """Online, with what it is and how things are said anew, and granted its topics: it answers."""
         lasts = ["about"] + ([] if role == "sensor" else ["state"])
-        said = [[one for one in self.shop.words(self.shop.topic(role, last), since)] for last in lasts]
+        said = [self.shop.words(self.shop.topic(role, last), since) for last in lasts]
         online = self.shop.words(self.shop.topic(role, "online"), since)
         return bool(online) and online[-1].payload == "1" and all(said)
 
@@ -267,7 +277,7 @@ class Run:
                 if not _just_before(at, self._asked_gate):
                     self._broken(f"the gate moved at {at} with nobody asking")
             elif begun is not None and (what == "power" or ((what, pin) == ("pwm", PINS["servo"]) and not value)):
-                if at - begun > TRAVEL_MS + LATE_MS:
+                if at - begun > (WATCHDOG_MS if what == "power" else TRAVEL_MS) + LATE_MS:
                     self._broken(f"pulses from {begun} to {at}")
                 begun = None
         if begun is not None:
@@ -313,7 +323,8 @@ def _just_before(at: int, asked: list[int]) -> bool:
 
 def play(folder: Path, kinds: list[str], seed: int, limit_ms: int) -> Run:
     """Outages of these kinds, one after another, in a shop with one board of each role."""
-    with Mosquitto() as broker, Shop(folder, broker, limit_ms) as shop:
+    # Small packets leave at once, or what the broker says would wait in the computer's network while the boards' time goes on.
+    with Mosquitto(["set_tcp_nodelay true"]) as broker, Shop(folder, broker, limit_ms) as shop:
         run = Run(shop, seed)
         run.begin()
         for kind in kinds:
