@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from board import Link, Settings
+    from clamp import Clamp
 
 BEAT_MS = 50
 """How often the timer looks: so much later than the limit, at most, the relay is off."""
@@ -98,9 +99,11 @@ class Switch(Role):
         self._contact = None
         if hardware.get("feedback", int) is not None:
             self._contact = Input(_pin(hardware, "feedback", Pin.IN, Pin.PULL_UP))
-        self._signals(settings)
-        self._clamp = _clamp(hardware, settings)
-        self.facts = {"limit_ms": limit_ms, "state_from": "relay" if self._contact is None else "contactor"}
+        self._report()
+        self._clamp: "Clamp | None" = None
+        self._measure(settings, hardware)
+        self.facts["limit_ms"] = limit_ms
+        self.facts["state_from"] = "relay" if self._contact is None else "contactor"
         self._until = 0
         self._switched_at = 0
         self._turn_at: "int | None" = None
@@ -133,9 +136,11 @@ class Switch(Role):
         if self._clamp is not None:
             self._clamp.tick(now, link, self.say)
 
-    def greet(self, now: int) -> None:
+    def greet(self, _now: int) -> None:
         """A connection stands."""
         self._say_state()
+        if self._clamp is not None:
+            self._clamp.ask()
 
     def safe(self) -> None:
         """Off: the program ends."""
@@ -156,16 +161,31 @@ class Switch(Role):
         self.signals["set"] = command
         self.hears[command.topic] = self._told
 
-    def _signals(self, settings: "Settings") -> None:
+    def _report(self) -> None:
         state = self._state
-        if state is not None:
-            state.word("on"), state.word("off")
-            self.signals["state"] = state
-            if state.poll_topic is not None and state.poll_topic != self._set_topic:
-                self.hears[state.poll_topic] = self._polled
-        amps = settings.signal("amps")
-        if amps is not None:
-            self.signals["amps"] = amps
+        if state is None:
+            return
+        state.word("on"), state.word("off")
+        self.signals["state"] = state
+        if state.poll_topic is not None and state.poll_topic != self._set_topic:
+            self.hears[state.poll_topic] = self._polled
+
+    def _measure(self, settings: "Settings", hardware: "Settings") -> None:
+        """The motor's clamp, whose program is loaded only where there is one and the config listens to it."""
+        wired, amps = hardware.maybe("clamp"), settings.signal("amps")
+        if wired is None:
+            return
+        if amps is None:
+            log("%s: clamp is not used: the config has no current of this collector" % hardware.where)
+            return
+        from clamp import Clamp
+
+        self._clamp = Clamp(wired, amps)
+        self.facts = self._clamp.facts
+        self.signals["amps"] = amps
+        self._amps_poll = amps.poll_payload
+        if amps.poll_topic is not None:
+            self.hears[amps.poll_topic] = self._amps_polled
 
     def _standstill(self, now: int) -> None:
         if self._turn_at is not None and now - self._turn_at > DEAF_MS:
@@ -192,7 +212,9 @@ class Switch(Role):
                 self._switched(now)
             self._noted = ""
             self._say_soon(now)
-        elif not self._polled(payload, retained, now):
+        elif self._state is not None and self._state.poll_topic == self._set_topic and self._is_poll(payload):
+            self._polled(payload, retained, now)
+        else:
             self._note(
                 "%s says %r; wanted '%s' or '%s': nothing is changed"
                 % (self._set_topic, bytes(payload[:40]), self._on.decode(), self._off.decode())
@@ -204,17 +226,21 @@ class Switch(Role):
             return "the broker retains '%s' on %s: it does not count" % (self._on.decode(), self._set_topic)
         if now < self._deaf_until:
             return "'%s' right after the loop stood still may be old: it does not count" % self._on.decode()
-        if self._beat_at is None or now - self._beat_at > DEAF_MS:
+        if not self._man.beat and (self._beat_at is None or now - self._beat_at > DEAF_MS):
             return "the timer of the limit does not run: no '%s' counts" % self._on.decode()
         return ""
 
-    def _polled(self, payload: bytes, retained: bool, now: int) -> bool:
-        """Somebody asks for the state; False: that was no question."""
-        if self._state is None or self._state.poll_topic is None or payload != self._state.poll_payload:
-            return False
-        if not retained:
+    def _is_poll(self, payload: bytes) -> bool:
+        return self._state is not None and self._state.poll_topic is not None and payload == self._state.poll_payload
+
+    def _polled(self, payload: bytes, retained: bool, now: int) -> None:
+        """Somebody asks for the state."""
+        if self._is_poll(payload) and not retained:
             self._say_soon(now)
-        return True
+
+    def _amps_polled(self, payload: bytes, retained: bool, _now: int) -> None:
+        if self._clamp is not None and payload == self._amps_poll and not retained:
+            self._clamp.ask()
 
     def _watch_contact(self, now: int) -> None:
         contact = self._contact
@@ -283,16 +309,6 @@ def _timer(hardware: "Settings", look: "Callable[[object], None]") -> "Any":
         "%s: timer is %s; wanted the number of a timer that this board has, or null (%s)"
         % (hardware.where, "null" if number is None else number, why)
     )
-
-
-def _clamp(hardware: "Settings", settings: "Settings") -> "Any":
-    """The motor's clamp, loaded only where there is one and the config listens to it; else None."""
-    wired, amps = hardware.maybe("clamp"), settings.signal("amps")
-    if wired is None or amps is None:
-        return None
-    from clamp import Clamp
-
-    return Clamp(wired, amps)
 
 
 def make(settings: "Settings") -> Switch:

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
-from role_bench import WRAP, Bench, module, ticks_diff
+from role_bench import BOARDS, STANDINS, WRAP, Bench, module, ticks_diff
 
 RELAY, FEEDBACK = 5, 6
 SET, STATE = "shop/collector/set", "shop/collector/state"
@@ -12,7 +12,7 @@ LIMIT_MS = 50_000
 """What a `refresh` of 20 s gives."""
 
 
-def settings(*, feedback: bool = False, **other: object) -> dict[str, Any]:
+def settings(*, feedback: bool = False, **other: Any) -> dict[str, Any]:  # noqa: ANN401
     """What settings.json of a switch holds; `other` replaces whole entries."""
     hardware = {"relay": RELAY, "relay_on": 1, "feedback": FEEDBACK if feedback else None, "timer": None, "clamp": None}
     return {
@@ -63,3 +63,52 @@ class SwitchBench(Bench):
         starts = [ms for ms, on in edges if on]
         ends = [ms for (ms, on), (_, before) in zip(edges[1:], edges, strict=False) if before and not on]
         return [(start, ends[index] if index < len(ends) else None) for index, start in enumerate(starts)]
+
+
+BARE = """
+import sys, micropython
+sys.path[:0] = FOLDERS
+import machine
+class Clock:
+    ms = (1 << 30) - 200
+    def ticks_ms(self):
+        return self.ms & (1 << 30) - 1
+    def ticks_diff(self, later, earlier):
+        return ((later - earlier + (1 << 29)) & (1 << 30) - 1) - (1 << 29)
+clock = Clock()
+class Pin:
+    IN, OUT, PULL_UP = 0, 1, 1
+    level = -1
+    def __init__(self, number, mode=-1, pull=-1, value=None):
+        Pin.level = value
+    def value(self, level):
+        Pin.level = level
+class Timer:
+    PERIODIC = 1
+    def __init__(self, number):
+        pass
+    def init(self, mode, period, callback):
+        Timer.look = callback
+    def deinit(self):
+        pass
+machine.Pin, machine.Timer = Pin, Timer
+import board, switch
+switch.time = clock
+class Link:
+    up = True
+    behind = False
+role = switch.make(board.Settings(SETTINGS))
+look = Timer.look
+look(None)
+now = 0
+role.tick(now, Link)
+"""
+
+
+def bare_script(body: str, **other: Any) -> str:  # noqa: ANN401
+    """A script for MicroPython: the switch beside a pin, a timer and a clock that do the least, then `body`.
+
+    `body` finds `role`, the timer's call as `look`, `clock.ms`, `Pin.level`, `TOPIC` of the commands, and `now`, 0.
+    """
+    known = {"FOLDERS": [str(STANDINS), str(BOARDS)], "SETTINGS": settings(**other), "TOPIC": SET}
+    return "".join(f"{name} = {value!r}\n" for name, value in known.items()) + BARE + body

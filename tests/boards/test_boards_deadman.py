@@ -3,6 +3,7 @@
 In CPython against drawn stories; in MicroPython with the heap locked, as in an interrupt, and with a loop that hangs.
 """
 
+import json
 import re
 import subprocess
 from collections.abc import Callable
@@ -10,8 +11,8 @@ from collections.abc import Callable
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from role_bench import BOARDS, STANDINS, WRAP, micropython, module
-from switch_bench import SET, SwitchBench
+from role_bench import BOARDS, PLAYER, STANDINS, TURN_MS, WRAP, Step, micropython, module
+from switch_bench import SET, SwitchBench, bare_script
 from switch_bench import settings as of_switch
 
 LATE_MS = 100
@@ -196,46 +197,6 @@ def test_a_call_of_the_timer_that_is_lost_is_made_up_by_the_next(lost: int) -> N
     assert not bench.on
 
 
-BARE = """
-import sys, micropython
-sys.path[:0] = FOLDERS
-import machine
-levels = bytearray(64)
-class Clock:
-    ms = (1 << 30) - 200
-    def ticks_ms(self):
-        return self.ms & (1 << 30) - 1
-    def ticks_diff(self, later, earlier):
-        return ((later - earlier + (1 << 29)) & (1 << 30) - 1) - (1 << 29)
-clock = Clock()
-class Pin:
-    IN, OUT, PULL_UP = 0, 1, 1
-    level = -1
-    def __init__(self, number, mode=-1, pull=-1, value=None):
-        Pin.level = value
-    def value(self, level):
-        Pin.level = level
-class Timer:
-    PERIODIC = 1
-    def __init__(self, number):
-        pass
-    def init(self, mode, period, callback):
-        Timer.look = callback
-    def deinit(self):
-        pass
-machine.Pin, machine.Timer = Pin, Timer
-import board, switch
-switch.time = clock
-class Link:
-    up = True
-    behind = False
-role = switch.make(board.Settings(SETTINGS))
-look = Timer.look
-look(None)
-now = 0
-role.tick(now, Link)
-"""
-
 LOCKED = """
 def locked(call):
     micropython.heap_lock()
@@ -279,19 +240,14 @@ while True:
 """
 
 
-def _script(body: str, limit_ms: int = 300) -> str:
-    known = {
-        "FOLDERS": [str(STANDINS), str(BOARDS)],
-        "SETTINGS": of_switch(limit_ms=limit_ms),
-        "TOPIC": SET,
-    }
-    return "".join(f"{name} = {value!r}\n" for name, value in known.items()) + BARE + body
-
-
 def test_what_the_timer_calls_allocates_nothing_in_micropython() -> None:
     """As in an interrupt, where the heap is locked; the last answer shows that the lock holds."""
     ended = subprocess.run(  # noqa: S603  # our own script
-        [micropython(), "-c", _script(LOCKED)], capture_output=True, text=True, timeout=60, check=False
+        [micropython(), "-c", bare_script(LOCKED, limit_ms=300)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
     )
     assert ended.stdout.strip() == f"FOUND {[True, 0, 1, True, 1, True, 1, True, 0, False]}", (
         ended.stdout + ended.stderr
@@ -301,7 +257,10 @@ def test_what_the_timer_calls_allocates_nothing_in_micropython() -> None:
 def test_a_loop_that_hangs_in_micropython_does_not_keep_it_on() -> None:
     """The timer is a thread beside it, with a clock of its own; the loop never comes back."""
     with subprocess.Popen(  # noqa: S603  # our own script
-        [micropython(), "-c", _script(HANGS)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        [micropython(), "-c", bare_script(HANGS, limit_ms=300)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
     ) as board:
         assert board.stdout is not None
         said = []
@@ -316,3 +275,58 @@ def test_a_loop_that_hangs_in_micropython_does_not_keep_it_on() -> None:
     found = re.fullmatch(r"OFF 0 (\d+)", said[-1])
     assert found, said
     assert 300 <= int(found[1]) <= 300 + LATE_MS
+
+
+VIRTUAL = """
+import sys
+sys.path[:0] = FOLDERS
+from world import WORLD
+WORLD.now_us = START_US
+import switch
+class Clock:
+    def ticks_ms(self):
+        return WORLD.us() // 1000 & (1 << 30) - 1
+    def ticks_diff(self, later, earlier):
+        return ((later - earlier + (1 << 29)) & (1 << 30) - 1) - (1 << 29)
+switch.time = Clock()
+"""
+
+
+@pytest.mark.parametrize("start_ms", [0, WRAP - 30_000])
+def test_one_story_goes_the_same_way_in_both_pythons(start_ms: int) -> None:
+    steps: list[Step] = [
+        ("go", 100),
+        ("link", True),
+        *[("hear", SET, "1"), ("go", 9000), ("hear", SET, "junk"), ("go", 11_000)] * 2,
+        ("link", False),
+        ("go", 70_000),
+        ("link", True),
+        ("hear", SET, "1", True),
+        ("go", 5000),
+        ("hear", SET, "1"),
+        ("go", 3000, 900),
+        ("hear", SET, "0", True),
+        ("go", 1000),
+        ("hear", SET, "1"),
+        ("safe",),
+    ]
+    bench = SwitchBench(offset_ms=start_ms, connected=False)
+    known = {
+        "FOLDERS": [str(STANDINS), str(BOARDS)],
+        "START_US": start_ms * 1000,
+        "ROLE": "switch",
+        "SETTINGS": json.dumps(of_switch()),
+        "STEPS": json.dumps(steps),
+        "HELD": [],
+        "TURN_MS": TURN_MS,
+    }
+    script = "".join(f"{name} = {value!r}\n" for name, value in known.items()) + VIRTUAL + PLAYER
+    ended = subprocess.run(  # noqa: S603  # our own script
+        [micropython(), "-c", script], capture_output=True, text=True, timeout=60, check=False
+    )
+    *console, played = ended.stdout.splitlines()
+    assert played.startswith("PLAYED "), ended.stdout + ended.stderr
+    said, done = bench.play(steps)
+    assert json.loads(played.removeprefix("PLAYED ")) == [[list(each) for each in said], [list(each) for each in done]]
+    assert [line.split(" ", 1)[1] for line in console] == bench.console
+    assert [begin - start_ms for begin, _ in bench.spans()] == [100, 115_100, 119_100]

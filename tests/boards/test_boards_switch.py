@@ -1,68 +1,14 @@
 """The collector's switch: what switches it on and off, and what it reports."""
 
-from collections.abc import Callable
+import math
+import subprocess
 from typing import Any
 
 import pytest
-from role_bench import Bench, module
-from switch_bench import FEEDBACK, LIMIT_MS, RELAY, SET, STATE, SwitchBench, settings
+from role_bench import WRAP, Bench, micropython, module
+from switch_bench import FEEDBACK, LIMIT_MS, RELAY, SET, STATE, SwitchBench, bare_script, settings
 
 POLLED = {"topic": STATE, "on": "1", "off": "0", "poll": {"topic": "shop/collector/ask", "payload": "?"}}
-
-
-def _wrong(**other: Any) -> tuple[str, list[tuple[object, ...]]]:  # noqa: ANN401
-    """What the settings are told, and what became of the relay until then."""
-    with pytest.raises(module("board").WrongSettings) as told:
-        SwitchBench(settings(**other))
-    return str(told.value), module("world").WORLD.done
-
-
-@pytest.mark.parametrize(
-    ("other", "wanted"),
-    [
-        ({"limit_ms": None}, "limit_ms is missing or 0; wanted 1 to 86400000: set refresh above 0 in the config"),
-        ({"limit_ms": 0}, "limit_ms is missing or 0"),
-        ({"limit_ms": -5000}, "limit_ms is -5000; wanted 1 to"),
-        ({"limit_ms": 86_400_001}, "limit_ms is 86400001; wanted 1 to"),
-        ({"limit_ms": True}, "limit_ms is True; wanted a whole number"),
-        ({"limit_ms": "50"}, "limit_ms is '50'; wanted a whole number"),
-        ({"limit_ms": 50.5}, "limit_ms is 50.5; wanted a whole number"),
-        ({"set": None}, "settings.json: set is missing; wanted a table"),
-        ({"set": {"topic": SET, "on": "1"}}, "settings.json: set: off is missing; wanted text"),
-        (
-            {"set": {"topic": SET, "on": "1", "off": "1"}},
-            "settings.json: set: on and off are one word, '1'; wanted two",
-        ),
-        ({"state": {"topic": STATE, "on": "1"}}, "settings.json: state: off is missing; wanted text"),
-        ({"hardware": {"relay": RELAY, "timer": "0"}}, "settings.json: hardware: timer is '0'; wanted a whole number"),
-    ],
-)
-def test_wrong_settings_are_told_with_the_relay_off(other: dict[str, object], wanted: str) -> None:
-    told, done = _wrong(**other)
-    assert wanted in told
-    assert done == [(0, "pin", RELAY, 0)]
-
-
-@pytest.mark.parametrize(
-    ("hardware", "wanted"),
-    [
-        ({}, "settings.json: hardware: relay is missing; wanted a whole number"),
-        ({"relay": "five"}, "settings.json: hardware: relay is 'five'; wanted a whole number"),
-        ({"relay": RELAY, "relay_on": 2}, "settings.json: hardware: relay_on is 2; wanted 1 or 0"),
-    ],
-)
-def test_a_relay_whose_off_is_not_known_is_not_driven_at_all(hardware: dict[str, object], wanted: str) -> None:
-    told, done = _wrong(hardware=hardware)
-    assert wanted in told
-    assert done == []
-
-
-def test_a_pin_that_the_board_does_not_have_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
-    def no_such_pin(*_: object, **__: object) -> None:
-        raise ValueError("invalid pin")
-
-    monkeypatch.setattr(module("switch"), "Pin", type("Pin", (), {"OUT": 1, "__new__": no_such_pin}))
-    assert _wrong() == ("settings.json: hardware: relay is 5; this board has no such pin", [])
 
 
 @pytest.mark.parametrize(("level", "idle"), [(1, 0), (0, 1)])
@@ -257,6 +203,77 @@ def test_what_it_tells_of_itself() -> None:
         assert set(bench.role.hears) == {SET}
 
 
+CLAMP = {"adc": 26, "amps_per_volt": 20.0, "every_ms": 1000, "deadband": 0.1}
+AMPS = {"topic": "shop/collector/amps", "poll": {"topic": "shop/collector/amps/ask", "payload": "?"}}
+
+
+def _sampled(world: Any) -> None:  # noqa: ANN401
+    """A motor that draws 8 A at 50 Hz; each look at the clock takes 20 microseconds, in which the timer goes on."""
+    world.waves[26] = lambda us: 32768 + round(0.4 * math.sqrt(2) * math.sin(math.tau * 50e-6 * us) * 65535 / 3.3)
+
+    def ticks_us() -> int:
+        world.go(20)
+        return int(world.us()) % WRAP
+
+    module("board").time.ticks_us = ticks_us
+
+
+def _next_amps(bench: SwitchBench, within_ms: int) -> list[str]:
+    """What it says next of the motor's amps; no more than one word."""
+    bench.said.clear()
+    end = bench.ms + within_ms
+    while bench.ms < end and not bench.words("shop/collector/amps"):
+        bench.go(10)  # and as long as the clamp takes
+    return bench.words("shop/collector/amps")
+
+
+def test_with_a_clamp_it_says_the_motors_amps() -> None:
+    bench = SwitchBench(settings(amps=AMPS, hardware=settings()["hardware"] | {"clamp": CLAMP}), prepare=_sampled)
+    assert {name: signal.topic for name, signal in bench.role.signals.items()}["amps"] == "shop/collector/amps"
+    assert bench.role.facts["limit_ms"] == LIMIT_MS
+    for _ in range(3):
+        (word,) = _next_amps(bench, 1600)
+        assert float(word) == pytest.approx(8.0, rel=0.02)
+    assert _next_amps(bench, 400) == []
+    bench.hear("shop/collector/amps/ask", "?", retained=True)
+    bench.hear("shop/collector/amps/ask", "what")
+    assert _next_amps(bench, 100) == []
+    bench.hear("shop/collector/amps/ask", "?")
+    assert len(_next_amps(bench, 300)) == 1
+    bench.connect()
+    assert len(_next_amps(bench, 300)) == 1, "after each connection anew"
+
+
+def test_the_limit_holds_while_it_measures() -> None:
+    given = settings(amps=AMPS, hardware=settings()["hardware"] | {"clamp": CLAMP}, limit_ms=1000)
+    bench = SwitchBench(given, prepare=_sampled)
+    bench.on_for(1500)
+    ((begin, end),) = bench.spans()
+    assert end is not None
+    assert 1000 <= end - begin <= 1100
+    assert bench.last(STATE) == "0"
+
+
+@pytest.mark.parametrize(("clamp", "amps"), [(None, AMPS), (CLAMP, None), (None, None)])
+def test_the_clamps_program_is_loaded_only_where_there_is_one_that_the_config_listens_to(
+    clamp: dict[str, Any] | None, amps: dict[str, Any] | None
+) -> None:
+    given = {"amps": amps, "hardware": settings()["hardware"] | {"clamp": clamp}}
+    bench = SwitchBench(settings(**given))
+    bench.on_for(2000)
+    assert set(bench.role.signals) == {"set", "state"}
+    wanted = ["settings.json: hardware: clamp is not used: the config has no current of this collector"]
+    assert bench.console == (wanted if clamp else [])
+    ended = subprocess.run(  # noqa: S603  # our own script
+        [micropython(), "-c", bare_script('print("LOADED", "clamp" in sys.modules, "rms" in sys.modules)', **given)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert ended.stdout.splitlines()[-1:] == ["LOADED False False"], ended.stdout + ended.stderr
+
+
 class _Contactor:
     """Follows its relay, as long as it is told to, and bounces for 15 ms."""
 
@@ -342,60 +359,3 @@ def test_the_program_ends_with_the_relay_off_and_the_timer_stopped() -> None:
     bench.role.safe()
     assert not bench.on
     assert [timer.due_us for timer in bench.world.timers] == [None]
-
-
-def _timers(
-    monkeypatch: pytest.MonkeyPatch, accepts: Callable[[int, bool], Exception | None]
-) -> list[tuple[int, bool]]:
-    """A board whose timers refuse what `accepts` says; the list of those that run."""
-    running: list[tuple[int, bool]] = []
-    plain = module("machine").Timer
-
-    class Timer(plain):  # type: ignore[misc, valid-type]
-        def __init__(self, number: int = -1) -> None:
-            super().__init__(number)
-            self.number = number
-
-        def init(self, *, hard: bool = False, **more: object) -> None:
-            refusal = accepts(self.number, hard)
-            if refusal is not None:
-                raise refusal
-            running.append((self.number, hard))
-            super().init(**more)
-
-    monkeypatch.setattr(module("switch"), "Timer", Timer)
-    return running
-
-
-@pytest.mark.parametrize(
-    ("accepts", "number", "runs"),
-    [
-        (lambda _number, _hard: None, None, (0, True)),
-        (lambda _number, hard: TypeError("extra keyword arguments given") if hard else None, None, (0, False)),
-        (lambda _number, hard: ValueError("hard callbacks are not implemented") if hard else None, None, (0, False)),
-        (lambda number, _hard: ValueError("no such timer") if number == 0 else None, None, (-1, True)),
-        (lambda number, hard: ValueError("no") if number == 0 or hard else None, None, (-1, False)),
-        (lambda _number, _hard: None, 3, (3, True)),
-    ],
-)
-def test_the_timer_is_the_best_that_the_board_has(
-    monkeypatch: pytest.MonkeyPatch,
-    accepts: Callable[[int, bool], Exception | None],
-    number: int | None,
-    runs: tuple[int, bool],
-) -> None:
-    running = _timers(monkeypatch, accepts)
-    bench = SwitchBench(settings(hardware={"relay": RELAY, "timer": number}))
-    assert running == [runs]
-    bench.on_for(100)
-
-
-@pytest.mark.parametrize("number", [None, 7])
-def test_a_board_without_a_timer_switches_nothing_and_says_so(
-    monkeypatch: pytest.MonkeyPatch, number: int | None
-) -> None:
-    running = _timers(monkeypatch, lambda _number, _hard: ValueError("no such timer"))
-    told, done = _wrong(hardware={"relay": RELAY, "timer": number})
-    assert told.startswith(f"settings.json: hardware: timer is {number or 'null'}; wanted the number of a timer")
-    assert done == [(0, "pin", RELAY, 0)]
-    assert running == []
