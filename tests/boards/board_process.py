@@ -72,8 +72,8 @@ class BoardProcess:
         self.console: list[str] = []
         self.now = 0
         """Milliseconds of the shop."""
-        self.born_at = 0
-        """When its present life began."""
+        self.lives: list[int] = []
+        """When each of its lives began."""
         self._folder = folder
         self._tick_ms = tick_ms
         self._levels = dict(inputs or {})
@@ -82,6 +82,11 @@ class BoardProcess:
         self._up_at: int | None = None
         self._cause = 1
         self._granted = False
+
+    @property
+    def born_at(self) -> int:
+        """When its present life, or its last one, began."""
+        return self.lives[-1]
 
     @property
     def runs(self) -> bool:
@@ -101,7 +106,7 @@ class BoardProcess:
         """Switch it on now."""
         assert self._process is None, f"{self.name} is switched on already"
         self._up_at = None
-        self.born_at = self.now
+        self.lives.append(self.now)
         self._process = subprocess.Popen(  # noqa: S603
             [micropython(), "-m", "boot"],
             cwd=self._folder,
@@ -174,6 +179,10 @@ class BoardProcess:
         """A sine at a converter, in its steps (0 to 65535)."""
         self._keep(f"wave {pin}", f"{middle} {peak} {hertz}")
 
+    def convert(self, microseconds: int) -> None:
+        """How long a look at a converter takes; longer ones make a run shorter."""
+        self._keep("convert", f"{microseconds}")
+
     def wifi(self, *, there: bool) -> None:
         """Whether there is Wi-Fi at the board."""
         self._keep("wifi", f"{int(there)}")
@@ -190,7 +199,8 @@ class BoardProcess:
     def _tell(self, line: str) -> None:
         assert self._process is not None
         assert self._process.stdin is not None
-        self._process.stdin.write(line + "\n")
+        with contextlib.suppress(BrokenPipeError):  # it has ended: `settle` says with what last words
+            self._process.stdin.write(line + "\n")
 
 
 class Wire:

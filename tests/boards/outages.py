@@ -17,8 +17,10 @@ LATE_MS: Final = 100
 """The relay is off by the limit and so much."""
 BACK_MS: Final = 2000
 """From the return of the broker until a board is heard again."""
-NOTICED_MS: Final = 6000
-"""By then every board has given up a connection that is dead."""
+NOTICED_MS: Final = {"kill": 3000, "freeze": 5000, "wifi": 5000}
+"""By then every board has given up a connection that is dead, and the relay is off."""
+UNNOTICED_MS: Final = 4500
+"""So long, at most, a frozen broker is taken for one that hears: two seconds of quiet, and as long for an answer."""
 READING_MS: Final = 2000
 """No reading is heard when it is older."""
 TAKES_MS: Final = 5 * STEP_MS
@@ -49,9 +51,12 @@ class Run:
         """How much later than the last "on" that may have been taken, over the limit."""
         self.wills = 0
         self.held_readings = 0
+        self.held_presses = 0
+        """What a frozen broker had heard before the board could notice, and passed on when it woke."""
         self._draw = random.Random(seed)
         self._asked_on: list[int] = []
         self._asked_gate: list[int] = []
+        self._presses: list[int] = []
         self._outages: list[tuple[int, int, str]] = []
         self._number = 0
         self._gate = "shut"
@@ -76,6 +81,7 @@ class Run:
             self._check_off(begun, kind)
         self._check_wills(kind, begun, told, whose)
         shop.go(draw.randrange(500, 1500))
+        self._hold_buttons(1)
         self._forget()
 
     def end(self) -> None:
@@ -94,6 +100,8 @@ class Run:
     def _work(self) -> None:
         """The fan is on and the gate moves: commands come until the very moment of the break."""
         shop, draw = self.shop, self._draw
+        self._press()
+        self._told(shop.now - 300)
         if "switch" in shop.boards:
             self._on()
             shop.until(lambda: shop.boards["switch"].output(PINS["relay"]) == 1, TAKES_MS, "switched on")
@@ -130,6 +138,7 @@ class Run:
             return everybody, self._thaw
         if kind == "wifi":
             said = draw.random() < 0.5
+            shop.cut = True
             for role, board in shop.boards.items():
                 shop.wires[role].cut(refuses=draw.random() < 0.5)
                 board.wifi(there=not said)
@@ -152,22 +161,35 @@ class Run:
         if kind != "kill":
             self._say_old(begun)
         if "contact" in shop.boards and kind in KINDS:
-            contact = shop.boards["contact"]
-            contact.pin(PINS["emergency"], draw.randrange(2))
-            contact.pin(PINS["reset"], 0)
-            shop.go(200)
-            contact.pin(PINS["reset"], 1)
+            shop.boards["contact"].pin(PINS["emergency"], draw.randrange(2))
+            self._press()
         if kind in ("power", "silent_power"):
             shop.until(lambda: all(board.runs for board in shop.boards.values()), 5000, "power is back")
             return
         if kind == "hang":
             shop.until(lambda: all(board.born_at > begun for board in shop.boards.values()), 12_000, "the watchdog")
             return
-        shop.go(begun + NOTICED_MS - shop.now + draw.randrange(0, 3000))
+        shop.go(max(0, begun + NOTICED_MS.get(kind, NOTICED_MS["freeze"]) - shop.now) + draw.randrange(0, 2000))
+        self._press()
         if draw.random() < 0.5:
             if kind != "kill":
                 self._say_old(begun)
             shop.go(draw.choice((0, STEP_MS, 300)))
+        if draw.random() < 0.3:
+            self._hold_buttons(0)  # let go only when all is well again: of no such press anything is told
+
+    def _press(self) -> None:
+        """The buttons are pressed for a moment."""
+        self._presses.append(self.shop.now)
+        self._hold_buttons(0)
+        self.shop.go(200)
+        self._hold_buttons(1)
+        self.shop.go(100)
+
+    def _hold_buttons(self, level: int) -> None:
+        for role, pin in (("contact", PINS["reset"]), ("gate", PINS["button"])):
+            if role in self.shop.boards:
+                self.shop.boards[role].pin(pin, level)
 
     def _say_old(self, begun: int) -> None:
         """Commands that reach the broker and no board, some of them retained there."""
@@ -193,6 +215,7 @@ class Run:
         self.shop.answers = True
 
     def _air(self) -> None:
+        self.shop.cut = False
         for role, board in self.shop.boards.items():
             self.shop.wires[role].mend()
             board.wifi(there=True)
@@ -277,7 +300,7 @@ class Run:
                 if not _just_before(at, self._asked_gate):
                     self._broken(f"the gate moved at {at} with nobody asking")
             elif begun is not None and (what == "power" or ((what, pin) == ("pwm", PINS["servo"]) and not value)):
-                if at - begun > (WATCHDOG_MS if what == "power" else TRAVEL_MS) + LATE_MS:
+                if at - begun > TRAVEL_MS + LATE_MS + (WATCHDOG_MS if what == "power" else 0):
                     self._broken(f"pulses from {begun} to {at}")
                 begun = None
         if begun is not None:
@@ -287,7 +310,7 @@ class Run:
         """None is heard late, and none after an outage that was measured before its end."""
         if "sensor" not in self.shop.boards:
             return
-        lives = [0, *(act.at for act in self.shop.boards["sensor"].acts if act.what == "born")]
+        lives = self.shop.boards["sensor"].lives
         for one in self.shop.words(self.shop.topic("sensor", "amps"), 0):
             at, _n = reading(one)
             measured = max(life for life in lives if life <= one.at) + at
@@ -310,11 +333,30 @@ class Run:
             for begun, over, kind in self._outages
         )
 
+    def _told(self, since: int) -> None:
+        """While all is well, each press is told."""
+        for role, last, words in (("contact", "reset", ["1", "0"]), ("gate", "button", ["1"])):
+            if role in self.shop.boards:
+                heard = [one.payload for one in self.shop.words(self.shop.topic(role, last), since)]
+                if heard != words:
+                    self._broken(f"{role} was pressed and says {heard}")
+
     def _check_presses(self) -> None:
-        """A button pressed during an outage is never told."""
-        if "contact" in self.shop.boards:
-            for one in self.shop.words(self.shop.topic("contact", "reset"), 0):
-                self._broken(f"a press was told at {one.at}: {one.payload}")
+        """A button pressed during an outage is never told after it."""
+        for role, last in (("contact", "reset"), ("gate", "button")):
+            for one in self.shop.words(self.shop.topic(role, last), 0):
+                if any(0 <= one.at - press <= 200 + TAKES_MS for press in self._presses):
+                    continue
+                if any(
+                    kind == "freeze" and over <= one.at <= over + TAKES_MS and self._pressed(begun, begun + UNNOTICED_MS)
+                    for begun, over, kind in self._outages
+                ):
+                    self.held_presses += 1  # a frozen broker had it in its hands already: nobody can call it back
+                else:
+                    self._broken(f"{role}: a press was told at {one.at}: {one.payload}")
+
+    def _pressed(self, since: int, until: int) -> bool:
+        return any(since <= press <= until for press in self._presses)
 
 
 def _just_before(at: int, asked: list[int]) -> bool:
