@@ -100,8 +100,8 @@ def worked_out(noise: float, loads: "Sequence[tuple[float, float]]") -> "tuple[f
     apart = abs(ratios[0] - ratios[1]) / mean
     if apart > APART:
         raise NotCalibrated(
-            "the loads give %.4g and %.4g amps per volt, %.0f %% apart: look whether the jaws are shut, whether "
-            "there is ONE conductor in them, whether the amps are the load's alone, and whether the burden fits the clamp"
+            "the loads give %.4g and %.4g amps per volt, %.0f %% apart: look whether the jaws are shut, whether there "
+            "is ONE conductor in them, whether the amps are the load's alone, and whether the burden fits the clamp"
             % (ratios[0], ratios[1], apart * 100)
         )
     return mean, apart

@@ -20,14 +20,15 @@ if TYPE_CHECKING:
 
     from rms import Measured
 
-PACE_US = 199
-"""Between two samples: 100 in a cycle of 50 Hz, 84 at 60 Hz. It goes into no cycle a whole number of times, so that a
-step in the wave meets the samples each time elsewhere."""
+PACE_US = 180
+SCATTER = 31
+"""Between two samples: 180 to 211 us, each time another, so that they never keep step with the mains and a step in the
+wave lies each time elsewhere between two of them. In the mean 102 in a cycle of 50 Hz, 85 at 60 Hz."""
 CYCLES = 10
 SPARE_US = 3000
 FIRST_US = 205000
 """A burst while the frequency is not known: ten cycles even at 49.5 Hz."""
-ROOM = 1140
+ROOM = 1160
 """Samples: ten cycles of 45 Hz and what is spare. Six bytes each."""
 ENOUGH = 60
 """Samples in a cycle with which the RMS of a wave with a step, as of a dimmer, is right within 2 %. A sine: 10."""
@@ -82,7 +83,7 @@ class Burst:
             values[count] = read()
             times[count] = now
             count += 1
-            due = now + PACE_US
+            due = now + PACE_US + (count * 13 & SCATTER)
         self._count = count
 
     def find(self) -> bool:
@@ -202,7 +203,7 @@ class Clamp:
         began_us = self._burst.since_us()
         measured = self._burst.measured()
         took_us = self._burst.since_us() - began_us
-        self._do: "Callable[[int, Callable[..., bool]], None]" = self._take
+        self._do = self._take
         self._due = now + took_us // 1000 + REST_MS
         self.amps = self._judged(measured)
         self._tried = True
@@ -269,7 +270,7 @@ class Clamp:
             return json.dumps(value).encode()
         body: "dict[str, Any]" = {}
         if self._at:
-            _put(body, [*path[:-1], "n"], n)
+            _put(body, path[:-1] + ["n"], n)
             _put(body, self._at, at)
         _put(body, path, value)
         return json.dumps(body).encode()

@@ -182,7 +182,7 @@ class Gate(Role):
             self._servo.rest()
 
     def _seen(self) -> "str | None":
-        """The end whose switch is closed, or STUCK: both are; None: neither is, or there is none."""
+        """The end whose switch is closed; NOT_THERE: both are; None: neither is, or there is none."""
         closed = [end for end, switch in self._switches.items() if switch.closed]
         return NOT_THERE if len(closed) == 2 else closed[0] if closed else None
 
@@ -198,9 +198,7 @@ class Gate(Role):
         return seen or self._by_time or UNKNOWN
 
     def _switched(self) -> None:
-        """A switch says something else than before. At rest that was a hand, or a switch that was late."""
-        if self._servo is not None and self._servo.goal is not None:
-            return
+        """A switch says something else than before: the blade has come or gone, by the servo or by a hand."""
         self._failed = False
         self._by_time = None
         seen = self._seen()
@@ -257,7 +255,6 @@ class Gate(Role):
             else:
                 self._by_time = None
             servo.head_for(goal, now)
-        self._failed = False
         self._word = self._where()
         self._say()
 

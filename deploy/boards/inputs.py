@@ -83,7 +83,6 @@ class Button:
             elif self._input.closed:
                 self._told = self._input.changed_at > self._heard_since and self._say(PRESSED)
             elif self._told:
-                self._told = False
                 self._say(RELEASED)
         if self._input.closed and now > self._stuck_at:
             self._stuck_at = now + STUCK_MS

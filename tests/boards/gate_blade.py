@@ -42,3 +42,52 @@ def switched_on(whole: dict[str, Any], held: Sequence[int] = ()) -> Bench:
     bench.go(500)
     bench.connect()
     return bench
+
+
+class Blade:
+    """A blade and its servo: it follows the pulses at a pace that the settings allow and no faster, and holds without.
+
+    Each end switch closes within a degree of its end. A hand moves the blade while there are no pulses.
+    """
+
+    NEAR = 1.0
+
+    def __init__(self, bench: Bench, angle: float) -> None:
+        self.bench = bench
+        self.angle = angle
+        self.jammed = False
+        self.broken: set[int] = set()
+        """Pins of end switches whose wire is broken: they read open."""
+        self.was: list[tuple[int, float]] = []
+        """Where it was at the end of each turn: milliseconds, degrees."""
+        self.longest_ms = 0
+        self.show()
+
+    def turn(self, milliseconds: int) -> None:
+        """The board's loop takes so long for a turn; the blade goes on meanwhile."""
+        self.bench.freeze(milliseconds)
+        pulse = self.bench.output(SERVO, "pwm")
+        if pulse and not self.jammed:
+            way = (pulse / 1000 - 500) / 2000 * 180 - self.angle
+            most = 120 * milliseconds / 1000
+            self.angle += max(-most, min(most, way))
+        self.longest_ms = max(self.longest_ms, milliseconds)
+        self.show()
+        self.was.append((self.bench.ms, self.angle))
+        self.bench.role.tick(self.bench.ms, self.bench.link)
+
+    def hand(self, angle: float) -> None:
+        """A hand moves it, unless the servo holds it."""
+        if not self.bench.output(SERVO, "pwm"):
+            self.angle = angle
+            self.show()
+
+    def show(self) -> None:
+        """To the end switches."""
+        for pin, end in ((OPEN_SWITCH, 90), (SHUT_SWITCH, 0)):
+            closed = abs(self.angle - end) <= self.NEAR and pin not in self.broken
+            self.bench.pin(pin, 0 if closed else 1)
+
+    def was_at(self, end: float, within_ms: int) -> bool:
+        """Whether it was at that end at some time of the last milliseconds."""
+        return any(abs(angle - end) <= self.NEAR for at, angle in self.was if at >= self.bench.ms - within_ms)

@@ -7,6 +7,7 @@ import json
 import re
 import subprocess
 from collections.abc import Callable
+from threading import Timer
 
 import pytest
 from hypothesis import example, given, settings
@@ -223,15 +224,21 @@ import _thread, time
 role.hears[TOPIC](b"1", False, now)
 print("ON", Pin.level)
 hung = [False]
+looked = [0]
+def call(timer):
+    look(timer)
+    looked[0] += 1
 def ticker():
     # A clock of its own: how fast this thread is run shows in nothing that it says.
     while not hung[0]:
         time.sleep_ms(1)
     began = clock.ms
     while Pin.level and clock.ms - began < 100000:
-        time.sleep_ms(1)
         clock.ms += 50
-        look(None)
+        before = looked[0]
+        CALL
+        while looked[0] == before:
+            time.sleep_ms(1)
     print("OFF", Pin.level, clock.ms - began)
 _thread.start_new_thread(ticker, ())
 hung[0] = True
@@ -254,24 +261,31 @@ def test_what_the_timer_calls_allocates_nothing_in_micropython() -> None:
     )
 
 
-def test_a_loop_that_hangs_in_micropython_does_not_keep_it_on() -> None:
-    """The timer is a thread beside it, with a clock of its own; the loop never comes back."""
+@pytest.mark.parametrize("call", ["call(None)", "micropython.schedule(call, None)"])
+def test_a_loop_that_hangs_in_micropython_does_not_keep_it_on(call: str) -> None:
+    """The timer is a thread beside it, with a clock of its own; the loop never comes back.
+
+    It calls as an interrupt does, or leaves the call to the interpreter, between two steps of the loop that hangs.
+    """
     with subprocess.Popen(  # noqa: S603  # our own script
-        [micropython(), "-c", bare_script(HANGS, limit_ms=300)],
+        [micropython(), "-c", bare_script(HANGS.replace("CALL", call), limit_ms=300)],
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
     ) as board:
         assert board.stdout is not None
         said = []
+        guard = Timer(60, board.kill)  # a thread that never comes would keep this test for ever
+        guard.start()
         try:
             for line in board.stdout:
                 said.append(line.strip())
                 if line.startswith("OFF"):
                     break
         finally:
+            guard.cancel()
             board.kill()
-    assert said[0] == "ON 1", said
+    assert said[:1] == ["ON 1"], said
     found = re.fullmatch(r"OFF 0 (\d+)", said[-1])
     assert found, said
     assert 300 <= int(found[1]) <= 300 + LATE_MS

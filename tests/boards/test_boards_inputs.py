@@ -109,7 +109,8 @@ def test_a_broken_wire_says_nothing_for_ever() -> None:
 def test_a_press_of_over_ten_seconds_is_said_as_stuck_every_ten_and_its_release_never() -> None:
     bell = Bell()
     bell.go(100, closed=False)
-    bell.go(10_000, closed=True)
+    bell.go(10_010, closed=True)
+    assert bell.now - 110 == 10_000
     assert bell.words == [inputs.PRESSED]  # ten seconds are not over ten
     bell.go(25_000, closed=True)
     assert bell.words == [inputs.PRESSED, *[inputs.STUCK] * 3]
