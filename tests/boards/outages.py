@@ -23,6 +23,8 @@ UNNOTICED_MS: Final = 4500
 """So long, at most, a frozen broker is taken for one that hears: two seconds of quiet, and as long for an answer."""
 READING_MS: Final = 2000
 """No reading is heard when it is older."""
+JOINED_MS: Final = 7000
+"""A board that tries once and then gives up is asked to again after 3 s, looks for 2 s, and takes one to join."""
 TAKES_MS: Final = 5 * STEP_MS
 """From a command's publication to what a board does: a few steps of the clock."""
 TRAVEL_MS: Final = 90 * 1000 // 120 + 200
@@ -60,6 +62,8 @@ class Run:
         self._outages: list[tuple[int, int, str]] = []
         self._number = 0
         self._gate = "shut"
+        self._joins = True
+        """Whether the boards have to join the Wi-Fi anew."""
 
     def begin(self) -> None:
         """Everybody is switched on and connects."""
@@ -124,6 +128,7 @@ class Run:
         """Break it; which boards must be heard anew, and what mends it."""
         shop, draw = self.shop, self._draw
         everybody = list(shop.boards)
+        self._joins = kind not in ("kill", "freeze")
         if kind == "kill":
             shop.answers = False
             shop.broker.kill9()
@@ -137,7 +142,7 @@ class Run:
             shop.hush(hushed=True)
             return everybody, self._thaw
         if kind == "wifi":
-            said = draw.random() < 0.5
+            said = self._joins = draw.random() < 0.5
             shop.cut = True
             for role, board in shop.boards.items():
                 shop.wires[role].cut(refuses=draw.random() < 0.5)
@@ -226,10 +231,11 @@ class Run:
         """Everybody is online again and has said how things are; when the last of them had."""
         shop = self.shop
         for role in whose:
-            # A board that began anew meanwhile had its broker from its first line on.
-            born_at = shop.boards[role].born_at
-            since = born_at if born_at > begun else over
+            # Where the Wi-Fi or the power was away, the broker is there again once the Wi-Fi is joined.
             try:
+                if self._joins:
+                    shop.until(lambda role=role: self._joined_at(role) > begun, JOINED_MS, f"{what}: the Wi-Fi")
+                since = self._joined_at(role) if self._joins else over
                 shop.until(
                     lambda role=role, since=since: self._is_back(role, since), max(0, since + BACK_MS - shop.now), what
                 )
@@ -239,6 +245,9 @@ class Run:
             first = min(one.at for one in shop.words(shop.topic(role, "online"), since) if one.payload == "1")
             self.back_ms.append(first - since)
         return shop.now
+
+    def _joined_at(self, role: str) -> int:
+        return max((act.at for act in self.shop.boards[role].acts if act.what == "joined"), default=-1)
 
     def _is_back(self, role: str, since: int) -> bool:
         """Online, with what it is and how things are said anew, and granted its topics: it answers."""
