@@ -235,7 +235,7 @@ class Run:
             try:
                 if self._joins:
                     shop.until(lambda role=role: self._joined_at(role) > begun, JOINED_MS, f"{what}: the Wi-Fi")
-                since = self._joined_at(role) if self._joins else over
+                since = self._joined_at(role) - STEP_MS if self._joins else over
                 shop.until(
                     lambda role=role, since=since: self._is_back(role, since), max(0, since + BACK_MS - shop.now), what
                 )

@@ -38,6 +38,11 @@ class World:
         """Is called before each reading of a pin, where somebody wants to set it only then."""
         self.granted_us = 0
         self.led = False
+        """A test in another process leads."""
+        self.alone = False
+        """The board has a process of its own: looking takes time."""
+        self.stretch = 1
+        """Alone, each pause of the board is so many times as long: days pass sooner."""
         self._quiet_us = 0
         """Until then nothing is due, and the clock may simply go on."""
         self._firing = False
@@ -71,15 +76,15 @@ class World:
         """The board is about to read something; on a board of its own that takes a while."""
         if self.pump is not None:
             self.pump()
-        if not self.led:
+        if not self.alone:
             return
         if self.now_us + microseconds < self._quiet_us:
             self.now_us += microseconds
             return
         self.go(microseconds)
-        while self.now_us >= self.granted_us:
+        while self.led and self.now_us >= self.granted_us:
             self._ask()
-        self._quiet_us = self.granted_us
+        self._quiet_us = self.granted_us if self.led else self.now_us + 1_000_000
         for one in self.timers:
             if one.due_us is not None:
                 self._quiet_us = min(self._quiet_us, one.due_us)
@@ -87,7 +92,7 @@ class World:
     def wait(self, microseconds):
         """The board waits. Led, it comes back before that where the grant ends, so that the caller may look around."""
         if not self.led:
-            self.go(microseconds)
+            self.go(microseconds * self.stretch)
             return
         if self.now_us >= self.granted_us:
             self._ask()
@@ -113,7 +118,7 @@ class World:
 
     def lead(self):
         """From now on a test leads, over standard input and output: lines that begin with @ are ours."""
-        self.led = True
+        self.led = self.alone = True
         self.tell = _told
         self._ask()
 
@@ -153,7 +158,7 @@ class World:
         if word == "pin":
             self.inputs[int(rest[0])] = int(rest[1])
         elif word == "wave":
-            self.waves[int(rest[0])] = _sine(int(rest[1]), int(rest[2]), int(rest[3]))
+            self.waves[int(rest[0])] = sine(int(rest[1]), int(rest[2]), int(rest[3]))
         elif word == "convert":
             self.convert_us = int(rest[0])
         elif word == "wifi":
@@ -168,7 +173,7 @@ def _told(entry):
     print("@" + json.dumps(entry))
 
 
-def _sine(middle, peak, hertz):
+def sine(middle, peak, hertz):
     """What a converter reads of a sine, in its steps."""
     import math
 
