@@ -8,12 +8,10 @@ import contextlib
 import json
 import os
 import shutil
-import signal
 import socket
 import struct
 import subprocess
 import sys
-import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -212,8 +210,10 @@ class Wire:
 
     def __init__(self, broker_port: int) -> None:
         self.port = free_port()
-        self.carried_at = 0
-        """When bytes of the board last went to the broker, by `now`."""
+        self.dialled: list[int] = []
+        """When the board called, by `now`."""
+        self.brought: list[tuple[int, bytes]] = []
+        """What the broker sent to the board, and when it went on, by `now`."""
         self.now = 0
         self.hushed = False
         """Whether nothing comes from the broker's side."""
@@ -269,13 +269,13 @@ class Wire:
                 near, _ = self._listener.accept()
             except BlockingIOError:
                 break
+            self.dialled.append(self.now)
             self._pair(near)
         for pair in self._pairs[:]:
             pair.to_far += pair.read(pair.near)
-            if not self.hushed:
-                pair.to_near += pair.read(pair.far)
-            if pair.to_far:
-                self.carried_at = self.now
+            if not self.hushed and (more := pair.read(pair.far)):
+                pair.to_near += more
+                self.brought.append((self.now, more))
             pair.write()
             if pair.near_over or pair.far_over:
                 _abort(pair.far)
@@ -356,10 +356,3 @@ def _abort(sock: socket.socket) -> None:
     with contextlib.suppress(OSError):
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
     sock.close()
-
-
-def until_stands(process: int) -> None:
-    """Freeze a process; it stands when this returns."""
-    os.kill(process, signal.SIGSTOP)
-    while Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "T":
-        time.sleep(0.001)

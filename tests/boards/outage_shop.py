@@ -6,7 +6,7 @@ the broker is still busy with what came before. So a slow computer makes a run l
 
 import json
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple, Self
 
@@ -31,10 +31,7 @@ class Heard(NamedTuple):
 
 
 def settings(role: str, name: str, port: int, limit_ms: int) -> dict[str, Any]:
-    """A board's settings.json.
-
-    The keepalive is long: it is counted by the broker, in seconds of the computer, which here are no seconds of the shop.
-    """
+    """A board's settings.json."""
     base = f"shop/{role}/{name}"
     watched = {"topic": f"{base}/state", "poll": {"topic": f"{base}/set", "payload": "?"}}
     of_role: dict[str, dict[str, Any]] = {
@@ -67,7 +64,7 @@ def settings(role: str, name: str, port: int, limit_ms: int) -> dict[str, Any]:
         "role": role,
         "name": name,
         "wifi": {"ssid": "shop", "password": "by hand"},
-        "broker": {"host": "127.0.0.1", "port": port, "client_id": f"{role}-{name}", "keepalive": 600},
+        "broker": {"host": "127.0.0.1", "port": port, "client_id": f"{role}-{name}"},
         "online": {"topic": f"{base}/online", "active": "1", "clear": "0"},
         "about": {"topic": f"{base}/about"},
         **of_role[role],
@@ -134,10 +131,20 @@ class Shop:
         broker: runs.
         limit_ms: the switch's.
         roles: which boards.
+        hardware: of each board, added to what it needs.
+        program: of the gate, in place of its own.
+        keepalive: seconds, which the broker counts by the computer's clock and not by the shop's; None: as boards have it.
     """
 
     def __init__(
-        self, folder: Path, broker: Mosquitto, limit_ms: int, roles: Iterable[str] = ("switch", "gate", "sensor", "contact")
+        self,
+        folder: Path,
+        broker: Mosquitto,
+        limit_ms: int = 2000,
+        roles: Iterable[str] = ("switch", "gate", "sensor", "contact"),
+        hardware: Mapping[str, Any] | None = None,
+        program: str = "",
+        keepalive: int | None = 600,
     ) -> None:
         self.now = 0
         self.broker = broker
@@ -152,12 +159,17 @@ class Shop:
         for turn, role in enumerate(role for role in roles if (BOARDS / f"{role}.py").exists()):
             wire = self.wires[role] = Wire(broker.port)
             name = "main" if role in ("switch", "contact") else "band_saw"
+            found = settings(role, name, wire.port, limit_ms)
+            found["hardware"] |= hardware or {}
+            found["broker"]["keepalive"] = keepalive
             board = self.boards[role] = BoardProcess(
                 folder / role,
-                settings(role, name, wire.port, limit_ms),
+                found,
                 tick_ms=WRAP_MS - 5000 * (turn + 1),  # it wraps in every run
                 inputs={PINS["emergency"]: 0},
             )
+            if program and role == "gate":
+                (folder / role / "gate.py").write_text(program)
             board.wave(PINS["adc"], 32768, 8000, 50)
             board.convert(500)
 
@@ -194,6 +206,11 @@ class Shop:
         for wire in self.wires.values():
             wire.now = self.now
             wire.carry()
+
+    def hears_will(self, topic: str) -> bool:
+        """Whether a board's will was heard while the shop's clock stands."""
+        self.listener.ask(self.carry)
+        return self.words(topic, 0)[-1].payload == "0"
 
     def all_closed(self) -> bool:
         """Whether no connection to the broker is left, after everything on the wires has gone on."""

@@ -4,6 +4,7 @@ What broke a promise is a sentence in `breaches`; nothing in here stops at the f
 """
 
 import random
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -23,8 +24,8 @@ UNNOTICED_MS: Final = 4500
 """So long, at most, a frozen broker is taken for one that hears: two seconds of quiet, and as long for an answer."""
 READING_MS: Final = 2000
 """No reading is heard when it is older."""
-JOINED_MS: Final = 7000
-"""A board that tries once and then gives up is asked to again after 3 s, looks for 2 s, and takes one to join."""
+JOINED_MS: Final = 3000
+"""An attempt that the Wi-Fi came too late for ends within a second, the next one takes a second; and a second more."""
 TAKES_MS: Final = 5 * STEP_MS
 """From a command's publication to what a board does: a few steps of the clock."""
 TRAVEL_MS: Final = 90 * 1000 // 120 + 200
@@ -52,18 +53,24 @@ class Run:
         self.off_ms: list[int] = []
         """How much later than the last "on" that may have been taken, over the limit."""
         self.wills = 0
-        self.held_readings = 0
         self.held_presses = 0
         """What a frozen broker had heard before the board could notice, and passed on when it woke."""
         self._draw = random.Random(seed)
         self._asked_on: list[int] = []
         self._asked_gate: list[int] = []
         self._presses: list[int] = []
+        self._held: list[int] = []
+        """Of each reading that a frozen broker held, when it froze."""
         self._outages: list[tuple[int, int, str]] = []
         self._number = 0
         self._gate = "shut"
         self._joins = True
         """Whether the boards have to join the Wi-Fi anew."""
+
+    @property
+    def held_readings(self) -> int:
+        """How many readings a frozen broker had heard already, and passed on when it woke."""
+        return len(self._held)
 
     def begin(self) -> None:
         """Everybody is switched on and connects."""
@@ -95,6 +102,7 @@ class Run:
         self._check_servo()
         self._check_readings()
         self._check_presses()
+        self._check_lives()
 
     def _broken(self, what: str) -> None:
         self.breaches.append(f"{what} (outage {self._number}, at {self.shop.now} ms)")
@@ -257,19 +265,25 @@ class Run:
         return bool(online) and online[-1].payload == "1" and all(said)
 
     def _check_off(self, begun: int, kind: str) -> None:
-        """Off within the limit of the last "on" that it can have taken."""
+        """Off within the limit of the last "on" that it can have taken, and, where it has its power, not before."""
         shop = self.shop
-        last_on = self._asked_on[-1]
         switch = shop.boards["switch"]
-        off = [act.at for act in switch.acts if act.at >= last_on and self._is_off(switch, act)]
+        on = re.compile(re.escape(shop.topic("switch", "set").encode()) + b"..1", re.DOTALL)
+        taken = max(at for at, raw in shop.wires["switch"].brought if at <= begun + STEP_MS and on.search(raw))
+        off = [act.at for act in switch.acts if act.at >= taken and self._is_off(switch, act)]
         if not off:
-            self._broken(f"the relay is not off, {shop.now - last_on} ms after its last on, {kind}")
+            self._broken(f"the relay is not off, {shop.now - taken} ms after its last on, {kind}")
             return
-        # It takes an "on" with the first look after its publication, a few steps later at most; never after the break.
-        late = off[0] - min(last_on + TAKES_MS, max(begun, last_on)) - shop.limit_ms
+        late = off[0] - taken - shop.limit_ms
         self.off_ms.append(late)
         if late > LATE_MS:
             self._broken(f"the relay is off {late} ms after the limit")
+        if late < -LATE_MS and kind in KINDS and self._acknowledged(taken):
+            self._broken(f"the relay is off {-late} ms before the limit")
+
+    def _acknowledged(self, taken: int) -> bool:
+        """Whether the switch said that it is on, after that "on": one on its way at the break may be lost."""
+        return any(one.payload == "1" for one in self.shop.words(self.shop.topic("switch", "state"), taken + 1))
 
     @staticmethod
     def _is_off(_board: BoardProcess, act: "tuple[int, str, int, object]") -> bool:
@@ -327,20 +341,27 @@ class Run:
                 measured < over <= one.at for _, over, kind in self._outages if kind in KINDS
             ):
                 continue
-            if self._was_the_brokers(one, measured):
-                self.held_readings += 1
-            else:
+            if not self._was_the_brokers(one, measured):
                 self._broken(f"a reading of {measured} was heard at {one.at}")
-        frozen = sum(kind == "freeze" for _, _, kind in self._outages)
-        if self.held_readings > frozen:
-            self._broken(f"{self.held_readings} readings were held over {frozen} freezes; wanted one each at most")
+        for begun, _, kind in self._outages:
+            if self._held.count(begun) > 1:
+                self._broken(f"a frozen broker held {self._held.count(begun)} readings; wanted one at most ({kind})")
 
     def _was_the_brokers(self, one: Heard, measured: int) -> bool:
         """A frozen broker has it in its hands already: nobody can call it back."""
-        return any(
-            kind == "freeze" and over <= one.at <= over + TAKES_MS and begun - READING_MS < measured < begun + READING_MS
-            for begun, over, kind in self._outages
-        )
+        for begun, over, kind in self._outages:
+            if kind == "freeze" and over <= one.at <= over + TAKES_MS and begun - READING_MS < measured < over:
+                self._held.append(begun)
+                return True
+        return False
+
+    def _check_lives(self) -> None:
+        """No board began anew but where it was made to."""
+        kinds = [kind for _, _, kind in self._outages]
+        for role, board in self.shop.boards.items():
+            resets = [act for act in board.acts if act.what == "reset"]
+            if len(resets) != kinds.count("hang"):
+                self._broken(f"{role} began anew {len(resets)} times: {resets}")
 
     def _told(self, since: int) -> None:
         """While all is well, each press is told."""
