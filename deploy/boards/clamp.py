@@ -154,8 +154,6 @@ class Clamp:
         self._digits = _digits(self._scale)
         self.zero = self._wanted_zero
         """Volts of the bias: as calibrated, or learnt, a sixteenth with each burst; None: nothing measured yet."""
-        self.amps: "float | None" = None
-        """As measured last; None: not known."""
         self.facts: "dict[str, Any]" = {}
         """What `about` says of it."""
         self._do: "Callable[[int, Callable[..., bool]], None]" = self._take
@@ -170,7 +168,7 @@ class Clamp:
     def ask(self) -> None:
         """What is measured from now on is said, changed or not; what is being measured is not."""
         self._sent = None
-        self._drop()
+        self._do = self._take
 
     def tick(self, now: int, link: "board.Link", say: "Callable[..., bool]") -> None:
         """One step: sample (225 ms at most), look for the mains, or work it out and say it.
@@ -180,13 +178,9 @@ class Clamp:
         if not link.up:
             self._sent = None
         if link.behind or (self._tried and not link.up):
-            self._drop()
+            self._do = self._take
         elif now >= self._due:
             self._do(now, say)
-
-    def _drop(self) -> None:
-        self._do = self._take
-        self.amps = None
 
     def _take(self, now: int, _say: "Callable[..., bool]") -> None:
         self._began = now
@@ -205,21 +199,22 @@ class Clamp:
         took_us = self._burst.since_us() - began_us
         self._do = self._take
         self._due = now + took_us // 1000 + REST_MS
-        self.amps = self._judged(measured)
+        amps = self._judged(measured)
         self._tried = True
         if not self._introduced:
             self._introduce(took_us)
-        if measured is None or self.amps is None:
+        if measured is None or amps is None:
             return
         at = self._began + measured.middle_us // 1000
         age = max(now - self._began, self._burst.since_us() // 1000) - measured.middle_us // 1000
-        changed = self._sent is None or abs(self.amps - self._sent) > self._deadband
+        changed = self._sent is None or abs(amps - self._sent) > self._deadband
         if age > STALE_MS or not (changed or now - self._sent_at >= self._every_ms):
             return
-        value = round(self.amps / self._scale, self._digits) if self._digits else int(self.amps / self._scale + 0.5)
-        if say(self._signal.topic, self._payload(value, at, self._n + 1)):
+        value = round(amps / self._scale, self._digits) if self._digits else int(amps / self._scale + 0.5)
+        # At QoS 1, so that `link.behind` shows until it is there: never more than one reading is under way.
+        if say(self._signal.topic, self._payload(value, at, self._n + 1), qos=1):
             self._n += 1
-            self._sent = self.amps
+            self._sent = amps
             self._sent_at = now
 
     def _judged(self, measured: "Measured | None") -> "float | None":

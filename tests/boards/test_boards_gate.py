@@ -306,6 +306,16 @@ def test_a_button_pressed_while_the_broker_is_lost_or_held_at_power_up_is_never_
     assert bench.words(PRESS) == []
 
 
+def test_a_button_that_jams_says_so_every_ten_seconds_and_moves_nothing() -> None:
+    bench = switched_on(settings(button=BUTTON))
+    bench.pin(BUTTON, 0)
+    bench.go(21_000)
+    bench.pin(BUTTON, 1)
+    bench.go(500)
+    assert bench.words(PRESS) == ["1", "stuck", "stuck"]
+    assert pulses(bench) == []
+
+
 def test_a_gate_moved_by_hand_reports_by_its_end_switches_alone() -> None:
     wanted = settings(servo=None, open_switch=OPEN_SWITCH, shut_switch=SHUT_SWITCH)
     del wanted["set"]

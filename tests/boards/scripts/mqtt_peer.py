@@ -151,12 +151,12 @@ class Run:
 
     def until(self, true):
         """Turn, without letting the client's time pass, until it is so: the network may need a moment of its own."""
-        for patience in range(5000):
+        for patience in range(10000):
             self.client.tick(self.now)
             self.peer.read()
             if true():
                 return
-            if patience > 20:
+            if patience > 1500:
                 time.sleep(0.001)
         raise AssertionError("it does not come to this; phase %d, %r" % (self.client.phase, self.client.why))
 
