@@ -4,6 +4,7 @@ from world import WORLD
 
 PWRON_RESET = 1
 WDT_RESET = 3
+LOOK_US = 1
 
 
 class Reset(BaseException):
@@ -26,7 +27,7 @@ class Pin:
     def value(self, value=None):
         """Read it, or set it."""
         if value is None:
-            WORLD.look()
+            WORLD.look(LOOK_US)
             return WORLD.outputs.get(("pin", self.number), WORLD.inputs.get(self.number, 1))
         WORLD.act("pin", self.number, value)
         return None
@@ -69,7 +70,7 @@ class ADC:
 
     def read_u16(self):
         """0 to 65535."""
-        WORLD.look()
+        WORLD.look(WORLD.convert_us)
         wave = WORLD.waves.get(self.number)
         return 32768 if wave is None else wave(WORLD.us())
 
@@ -81,6 +82,7 @@ class Timer:
     PERIODIC = 1
 
     def __init__(self, number=-1):
+        self.number = number
         self.due_us = None
         WORLD.timers.append(self)
 
@@ -89,10 +91,12 @@ class Timer:
         self._callback = callback
         self._period_us = period * 1000 if mode == Timer.PERIODIC else None
         self.due_us = WORLD.us() + period * 1000
+        WORLD.armed(self.number, period)
 
     def deinit(self):
         """Disarm it."""
         self.due_us = None
+        WORLD.armed(self.number, 0)
 
     def fire(self):
         """It is due."""
@@ -108,6 +112,7 @@ class WDT:
         self.due_us = WORLD.us() + self._timeout_us
         WORLD.timers.append(self)
         WORLD.watchdog = self
+        WORLD.armed(None, timeout)
 
     def feed(self):
         """So long again."""
@@ -116,13 +121,13 @@ class WDT:
     def fire(self):
         """It was not fed."""
         self.due_us = None
-        WORLD.act("reset", 0, "watchdog")
+        WORLD.reset("watchdog")
         raise Reset
 
 
 def reset():
     """Begin anew."""
-    WORLD.act("reset", 0, "asked")
+    WORLD.reset("asked")
     raise Reset
 
 

@@ -1,0 +1,27 @@
+"""Boards through outages of their broker, their Wi-Fi, their power: off in time, back in time, and nothing old acts."""
+
+import os
+import random
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+from boards.outages import KINDS, MORE, play
+
+pytestmark = pytest.mark.broker
+COUNT: Final = int(os.environ.get("GATEHAND_OUTAGES", "10"))
+SEED: Final = int(os.environ.get("GATEHAND_OUTAGES_SEED", "1"))
+LIMIT_MS: Final = 2000
+
+
+def test_outages_switch_off_in_time_are_over_in_time_and_leave_nothing_old(tmp_path: Path) -> None:
+    kinds = [KINDS[turn % len(KINDS)] for turn in range(COUNT)] + [MORE[turn % len(MORE)] for turn in range(COUNT // 3)]
+    random.Random(SEED).shuffle(kinds)
+    run = play(tmp_path, kinds, SEED, LIMIT_MS)
+    print(
+        f"\n{len(kinds)} outages, {run.shop.now / 60_000:.0f} min of the boards' time: off at most {max(run.off_ms)} ms "
+        f"after the limit, back within {max(run.back_ms)} ms, {run.wills} wills, {run.held_readings} readings that the "
+        "frozen broker held"
+    )
+    assert not run.breaches, "\n".join(run.breaches)
