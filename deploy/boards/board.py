@@ -31,8 +31,13 @@ REFUSED_MS = 5000
 """The same where the broker has refused: only a person can help."""
 JOIN_MS = 10000
 """The longest that joining the Wi-Fi may take, before it is begun anew."""
+AGAIN_MS = 3000
+"""From one attempt to join to the next, where the first has failed: looking through all channels takes two seconds."""
+KEEPALIVE_S = 2
+"""The broker speaks the will after one and a half times it, and some brokers look only every six seconds: 10 s in all."""
 WATCHDOG_MS = 8000
 """Some boards can count no further than 8.3 s."""
+WATCHDOG_LEAST_MS = 1000
 COLLECT_MS = 2000
 FILE = "settings.json"
 ROLES = ("gate", "switch", "sensor", "contact")
@@ -55,7 +60,8 @@ class Settings:
         if found is None:
             return default
         if isinstance(found, bool) != (kind is bool) or not isinstance(found, (int, float) if kind is float else kind):
-            raise WrongSettings("%s: %s is %r; wanted %s" % (self.where, key, found, _KINDS.get(kind, kind.__name__)))
+            shown = "of another kind" if key == "password" else repr(found)
+            raise WrongSettings("%s: %s is %s; wanted %s" % (self.where, key, shown, _KINDS.get(kind, kind.__name__)))
         return found
 
     def need(self, key: str, kind: "type") -> "Any":
@@ -170,25 +176,31 @@ class Link:
         self._role: "Role | None" = None
         self._lan = network.WLAN(network.STA_IF)
         self._joined = False
-        self._join_at = 0
+        self._join_at = self._begun_at = 0
         self._dial_at = 0
+        self._dialled = False
         self._greeted = False
         self._said = ""
-        self._now = 0
-        self._client = Client(
-            {key: broker.get(key, kind) for key, kind in (("username", str), ("password", str))}
-            | {"host": broker.need("host", str), "port": broker.need("port", int)},
-            broker.need("client_id", str),
-            (self._online.topic, self._online.payload(self._online.word("clear"))),
-            self._heard,
-            broker.get("keepalive", int, 5),
-            _tls(broker.maybe("tls")),
-        )
+        self.now = 0
+        """The time of this turn of the loop."""
+        access = {key: broker.get(key, str) for key in ("username", "password")}
+        access["host"], access["port"] = broker.need("host", str), broker.need("port", int)
+        try:
+            self._client = Client(
+                access,
+                broker.need("client_id", str),
+                (self._online.topic, self._online.payload(self._online.word("clear"))),
+                self._heard,
+                broker.get("keepalive", int, KEEPALIVE_S),
+                _tls(broker.maybe("tls")),
+            )
+        except ValueError as error:
+            raise WrongSettings("%s: %s" % (settings.where, error))
 
     @property
     def up(self) -> bool:
         """Whether what is said now arrives."""
-        return self._greeted
+        return self._greeted and self._client.phase == UP
 
     @property
     def behind(self) -> bool:
@@ -197,7 +209,7 @@ class Link:
 
     def publish(self, topic: str, payload: bytes, retain: bool = False, qos: int = 0) -> bool:
         """Say it now, or never: False, and nothing is kept."""
-        return self._greeted and self._client.publish(topic, payload, self._now, retain=retain, qos=qos)
+        return self._greeted and self._client.publish(topic, payload, self.now, retain=retain, qos=qos)
 
     def serve(self, role: Role) -> None:
         """Whose topics these are."""
@@ -212,7 +224,7 @@ class Link:
 
     def tick(self, now: int) -> None:
         """Do what is due on the network."""
-        self._now = now
+        self.now = now
         if not self._lan.isconnected():
             self._join(now)
             return
@@ -220,16 +232,21 @@ class Link:
             self._joined = True
             self._dial_at = now
             self._say("the Wi-Fi is joined")
-        if self._client.waits:
-            self._client.tick(now)
-            if not self._client.waits:
-                self._greeted = False
-                self._say(self._client.why)
-                self._dial_at = now + (REFUSED_MS if self._client.refused else _between(PAUSE_MS))
-            elif self._client.phase == UP:
-                self._stand(now)
+        client = self._client
+        if client.waits:
+            client.tick(now)
+        if client.phase == UP:
+            self._stand(now)
+        if client.waits:
+            return
+        if self._dialled:
+            # It may have ended anywhere: at the very dial, or while the role said something.
+            self._dialled = self._greeted = False
+            self._say(client.why)
+            self._dial_at = now + (REFUSED_MS if client.refused else _between(PAUSE_MS))
         elif now >= self._dial_at:
-            self._client.dial(now)
+            self._dialled = True
+            client.dial(now)
 
     def rest(self, milliseconds: int) -> None:
         """Wait for the broker's next word, so long at most."""
@@ -247,16 +264,23 @@ class Link:
     def _join(self, now: int) -> None:
         if self._joined:
             self._say("the Wi-Fi is lost")
-            self._joined = self._greeted = False
+            self._joined = self._dialled = self._greeted = False
             self._client.drop("the Wi-Fi is lost")
             self._join_at = now
-        if now >= self._join_at:
+        if now >= self._join_at or (now - self._begun_at >= AGAIN_MS and self._failed()):
+            self._begun_at = now
             self._join_at = now + JOIN_MS
             try:
                 self._lan.disconnect()
                 self._lan.connect(self._ssid, self._password)
             except OSError:
                 pass  # it is busy joining
+
+    def _failed(self) -> bool:
+        """Whether the attempt to join is over: some boards make no other one by themselves."""
+        joining = getattr(network, "STAT_CONNECTING", None)
+        # 2: joined, and no address yet, where a board tells that.
+        return joining is not None and self._lan.status() not in (joining, getattr(network, "STAT_GOT_IP", joining), 2)
 
     def _stand(self, now: int) -> None:
         """Connected: our topics, then what we are, then how things are."""
@@ -288,7 +312,7 @@ class Link:
             return
         hears = None if self._role is None else self._role.hears.get(topic)
         if hears is not None:
-            hears(payload, retained, self._now)
+            hears(payload, retained, self.now)
 
     def _say(self, text: str) -> None:
         if text != self._said:
@@ -309,7 +333,11 @@ def _tls(settings: "Settings | None") -> "Callable[[Any], Any] | None":
 
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
     context.verify_mode = ssl.CERT_REQUIRED
-    context.load_verify_locations(cafile=settings.need("ca_file", str))
+    file = settings.need("ca_file", str)
+    try:
+        context.load_verify_locations(cafile=file)
+    except (OSError, ValueError) as error:
+        raise WrongSettings("%s: ca_file is %r, and cannot be used: %s" % (settings.where, file, error))
     name = settings.need("server_name", str)
 
     def wrap(sock: "Any") -> "Any":
@@ -323,17 +351,21 @@ def log(text: str) -> None:
     print("%d %s" % (time.ticks_ms(), text))
 
 
-def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int) -> None:
+def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int, led: "machine.Pin | None" = None) -> None:
     """The loop."""
     watchdog = machine.WDT(timeout=watchdog_ms) if watchdog_ms else None
     link.serve(role)
     collected = 0
+    lit = False
     while True:
-        now = uptime.read()
+        now = link.now = uptime.read()
         role.tick(now, link)
         link.tick(now)
         if watchdog is not None:
             watchdog.feed()
+        if led is not None and link.up != lit:
+            lit = link.up
+            led.value(int(lit))
         if now - collected >= COLLECT_MS:
             gc.collect()
             collected = now
@@ -342,34 +374,60 @@ def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int) -> None:
 
 def start(file: str = FILE) -> None:
     """Run what the settings say, until the power goes. A fault of the program switches off and begins anew."""
+    uptime = Uptime()
+    role = link = None
     try:
-        role, link, watchdog_ms = _made(file)
-    except (WrongSettings, OSError) as error:
-        while True:  # a person has to mend it; nothing is switched
-            log(str(error))
-            time.sleep(10)
-    try:
-        run(role, link, Uptime(), watchdog_ms)
+        try:
+            role, link, watchdog_ms, led = _made(file)
+        except (WrongSettings, OSError) as error:
+            while True:  # a person has to mend it; nothing is switched
+                log(str(error))
+                time.sleep(10)
+        run(role, link, uptime, watchdog_ms, led)
     except Exception as error:
         sys.print_exception(error)
-        role.safe()
+        _stop(role, link, uptime)
         time.sleep_ms(1000)
         machine.reset()
     finally:
+        _stop(role, link, uptime)
+
+
+def _stop(role: "Role | None", link: "Link | None", uptime: Uptime) -> None:
+    """Outputs off first, then a word to whoever listens."""
+    if role is not None:
         role.safe()
+    if link is not None:
+        link.leave(uptime.now)
 
 
-def _made(file: str) -> "tuple[Role, Link, int]":
-    """The role and its link. Only the program of its own role is loaded."""
+def _made(file: str) -> "tuple[Role, Link, int, machine.Pin | None]":
+    """The role, its link, the watchdog's time, the lamp. Only the program of its own role is loaded."""
     with open(file) as opened:
         try:
-            settings = Settings(json.load(opened))
+            table = json.load(opened)
         except ValueError:
             raise WrongSettings("%s: this is no JSON: a comma or a quote is missing or too many" % file)
+    if not isinstance(table, dict):
+        raise WrongSettings("%s: wanted one table, in { and }" % file)
+    settings = Settings(table, file)
     name = settings.need("role", str)
     if name not in ROLES:
-        raise WrongSettings("%s: role is %r; wanted one of %s" % (FILE, name, ", ".join(ROLES)))
+        raise WrongSettings("%s: role is %r; wanted one of %s" % (file, name, ", ".join(ROLES)))
     # The role first: its outputs are off before anything else is looked at.
     role = __import__(name).make(settings)
-    link = Link(settings, log)
-    return role, link, settings.table("hardware").get("watchdog_ms", int, WATCHDOG_MS)
+    hardware = settings.table("hardware")
+    watchdog_ms = hardware.get("watchdog_ms", int, WATCHDOG_MS)
+    if watchdog_ms and not WATCHDOG_LEAST_MS <= watchdog_ms <= WATCHDOG_MS:
+        raise WrongSettings(
+            "%s: watchdog_ms is %d; wanted %d to %d, or 0 for none while the board lies on the bench"
+            % (hardware.where, watchdog_ms, WATCHDOG_LEAST_MS, WATCHDOG_MS)
+        )
+    number = hardware.get("led", int)
+    led = None
+    if number is not None:
+        try:
+            led = machine.Pin(number, machine.Pin.OUT, value=0)
+        except ValueError:
+            raise WrongSettings("%s: led is %d; this board has no such pin" % (hardware.where, number))
+    return role, Link(settings, log), watchdog_ms, led

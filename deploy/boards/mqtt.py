@@ -1,8 +1,8 @@
 """MQTT 3.1.1 over one socket that never blocks: QoS 0 and 1, a will, a keepalive that is watched from this side too.
 
 Runs in MicroPython and, without TLS, in CPython. It reads no clock: every call is told `now`, milliseconds that only
-rise. It keeps no message: what cannot leave at once, or is not acknowledged in time, ends the connection, and nothing is
-sent again after it. Names and section numbers as in the standard (MQTT Version 3.1.1, OASIS 2014).
+rise. It keeps no message: what cannot leave at once, or is not acknowledged in time, ends the connection, and nothing
+is sent again after it. Names and section numbers as in the standard (MQTT Version 3.1.1, OASIS 2014).
 """
 
 import errno
@@ -85,7 +85,7 @@ class Client:
         ValueError: the host is a name; the keepalive is none.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0917
         self,
         broker: "dict[str, Any]",
         client_id: str,
@@ -235,7 +235,7 @@ class Client:
                     self._stream = self._sock if self._wrap is None else self._wrap(self._sock)
                 except (ValueError, MemoryError) as error:
                     self.refused = True
-                    self.drop("no TLS: %s" % error)
+                    self.drop("no connection: TLS fails: %s" % error)
                     return
                 self._give = getattr(self._stream, "send", None) or self._stream.write
                 self._get = getattr(self._stream, "recv", None) or self._stream.read
@@ -312,7 +312,7 @@ class Client:
             raise
         except ValueError as error:  # so TLS says what is wrong with the certificate
             self.refused = True
-            raise OSError(str(error)) from error
+            raise OSError(" ".join(str(error).split()))
 
     def _take(self, now: int) -> None:
         """Whole packets out of what has come."""

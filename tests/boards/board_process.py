@@ -8,12 +8,10 @@ import contextlib
 import json
 import os
 import shutil
-import signal
 import socket
 import struct
 import subprocess
 import sys
-import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -72,8 +70,8 @@ class BoardProcess:
         self.console: list[str] = []
         self.now = 0
         """Milliseconds of the shop."""
-        self.born_at = 0
-        """When its present life began."""
+        self.lives: list[int] = []
+        """When each of its lives began."""
         self._folder = folder
         self._tick_ms = tick_ms
         self._levels = dict(inputs or {})
@@ -82,6 +80,11 @@ class BoardProcess:
         self._up_at: int | None = None
         self._cause = 1
         self._granted = False
+
+    @property
+    def born_at(self) -> int:
+        """When its present life, or its last one, began."""
+        return self.lives[-1]
 
     @property
     def runs(self) -> bool:
@@ -101,7 +104,7 @@ class BoardProcess:
         """Switch it on now."""
         assert self._process is None, f"{self.name} is switched on already"
         self._up_at = None
-        self.born_at = self.now
+        self.lives.append(self.now)
         self._process = subprocess.Popen(  # noqa: S603
             [micropython(), "-m", "boot"],
             cwd=self._folder,
@@ -174,6 +177,10 @@ class BoardProcess:
         """A sine at a converter, in its steps (0 to 65535)."""
         self._keep(f"wave {pin}", f"{middle} {peak} {hertz}")
 
+    def convert(self, microseconds: int) -> None:
+        """How long a look at a converter takes; longer ones make a run shorter."""
+        self._keep("convert", f"{microseconds}")
+
     def wifi(self, *, there: bool) -> None:
         """Whether there is Wi-Fi at the board."""
         self._keep("wifi", f"{int(there)}")
@@ -190,7 +197,8 @@ class BoardProcess:
     def _tell(self, line: str) -> None:
         assert self._process is not None
         assert self._process.stdin is not None
-        self._process.stdin.write(line + "\n")
+        with contextlib.suppress(BrokenPipeError):  # it has ended: `settle` says with what last words
+            self._process.stdin.write(line + "\n")
 
 
 class Wire:
@@ -202,15 +210,24 @@ class Wire:
 
     def __init__(self, broker_port: int) -> None:
         self.port = free_port()
-        self.carried_at = 0
-        """When bytes of the board last went to the broker, by `now`."""
+        self.dialled: list[int] = []
+        """When the board called, by `now`."""
+        self.brought: list[tuple[int, bytes]] = []
+        """What the broker sent to the board, and when it went on, by `now`."""
         self.now = 0
+        self.hushed = False
+        """Whether nothing comes from the broker's side."""
         self._broker_port = broker_port
         self._listener: socket.socket | None = None
         self._pairs: list[_Pair] = []
         self._ghosts: list[socket.socket] = []
         self._dead = False
         self._listen()
+
+    @property
+    def carries(self) -> int:
+        """How many connections stand."""
+        return len(self._pairs)
 
     def cut(self, *, refuses: bool) -> None:
         """Nothing passes any more. New connections are refused, or nobody answers them."""
@@ -252,12 +269,13 @@ class Wire:
                 near, _ = self._listener.accept()
             except BlockingIOError:
                 break
+            self.dialled.append(self.now)
             self._pair(near)
         for pair in self._pairs[:]:
             pair.to_far += pair.read(pair.near)
-            pair.to_near += pair.read(pair.far)
-            if pair.to_far:
-                self.carried_at = self.now
+            if not self.hushed and (more := pair.read(pair.far)):
+                pair.to_near += more
+                self.brought.append((self.now, more))
             pair.write()
             if pair.near_over or pair.far_over:
                 _abort(pair.far)
@@ -338,10 +356,3 @@ def _abort(sock: socket.socket) -> None:
     with contextlib.suppress(OSError):
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
     sock.close()
-
-
-def until_stands(process: int) -> None:
-    """Freeze a process; it stands when this returns."""
-    os.kill(process, signal.SIGSTOP)
-    while Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "T":
-        time.sleep(0.001)

@@ -6,7 +6,7 @@ the broker is still busy with what came before. So a slow computer makes a run l
 
 import json
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple, Self
 
@@ -17,6 +17,7 @@ from boards.board_process import BOARDS, STUCK_S, WRAP_MS, BoardProcess, Wire
 from support.mosquitto import Mosquitto
 
 STEP_MS: Final = 20
+LONG_STEP_MS: Final = 100
 PINS: Final = {"relay": 5, "servo": 6, "button": 7, "adc": 26, "emergency": 8, "reset": 9}
 
 
@@ -30,10 +31,7 @@ class Heard(NamedTuple):
 
 
 def settings(role: str, name: str, port: int, limit_ms: int) -> dict[str, Any]:
-    """A board's settings.json.
-
-    The keepalive is long: it is counted by the broker, in seconds of the computer, which here are no seconds of the shop.
-    """
+    """A board's settings.json."""
     base = f"shop/{role}/{name}"
     watched = {"topic": f"{base}/state", "poll": {"topic": f"{base}/set", "payload": "?"}}
     of_role: dict[str, dict[str, Any]] = {
@@ -66,7 +64,7 @@ def settings(role: str, name: str, port: int, limit_ms: int) -> dict[str, Any]:
         "role": role,
         "name": name,
         "wifi": {"ssid": "shop", "password": "by hand"},
-        "broker": {"host": "127.0.0.1", "port": port, "client_id": f"{role}-{name}", "keepalive": 600},
+        "broker": {"host": "127.0.0.1", "port": port, "client_id": f"{role}-{name}"},
         "online": {"topic": f"{base}/online", "active": "1", "clear": "0"},
         "about": {"topic": f"{base}/about"},
         **of_role[role],
@@ -133,29 +131,47 @@ class Shop:
         broker: runs.
         limit_ms: the switch's.
         roles: which boards.
+        hardware: of each board, added to what it needs.
+        program: of the gate, in place of its own.
+        keepalive: seconds, which the broker counts by the computer's clock and not by the shop's; None: as boards have it.
     """
 
     def __init__(
-        self, folder: Path, broker: Mosquitto, limit_ms: int, roles: Iterable[str] = ("switch", "gate", "sensor", "contact")
+        self,
+        folder: Path,
+        broker: Mosquitto,
+        limit_ms: int = 2000,
+        roles: Iterable[str] = ("switch", "gate", "sensor", "contact"),
+        hardware: Mapping[str, Any] | None = None,
+        program: str = "",
+        keepalive: int | None = 600,
     ) -> None:
         self.now = 0
         self.broker = broker
         self.limit_ms = limit_ms
         self.answers = True
         """Whether the broker runs and is not frozen."""
+        self.cut = False
+        """Whether no board has a way to the broker."""
         self.listener = Listener(broker.port, lambda: self.now)
         self.wires: dict[str, Wire] = {}
         self.boards: dict[str, BoardProcess] = {}
         for turn, role in enumerate(role for role in roles if (BOARDS / f"{role}.py").exists()):
             wire = self.wires[role] = Wire(broker.port)
             name = "main" if role in ("switch", "contact") else "band_saw"
+            found = settings(role, name, wire.port, limit_ms)
+            found["hardware"] |= hardware or {}
+            found["broker"]["keepalive"] = keepalive
             board = self.boards[role] = BoardProcess(
                 folder / role,
-                settings(role, name, wire.port, limit_ms),
+                found,
                 tick_ms=WRAP_MS - 5000 * (turn + 1),  # it wraps in every run
                 inputs={PINS["emergency"]: 0},
             )
+            if program and role == "gate":
+                (folder / role / "gate.py").write_text(program)
             board.wave(PINS["adc"], 32768, 8000, 50)
+            board.convert(500)
 
     def topic(self, role: str, last: str) -> str:
         """A topic of this role's board."""
@@ -166,7 +182,8 @@ class Shop:
         """Let so much time pass."""
         end = self.now + milliseconds
         while self.now < end:
-            step = min(STEP_MS, end - self.now)
+            # With nobody to talk to, only what each board does by itself counts, and it tells when.
+            step = min(STEP_MS if self.answers and not self.cut else LONG_STEP_MS, end - self.now)
             for board in self.boards.values():
                 board.grant(step)
             for board in self.boards.values():
@@ -180,7 +197,7 @@ class Shop:
         """Let time pass until this is true, and so much at most; the time that it took."""
         begun = self.now
         while not true():
-            assert self.now - begun <= milliseconds, f"not within {milliseconds} ms, at {self.now}: {what}{self.tail()}"
+            assert self.now - begun <= milliseconds, f"not within {milliseconds} ms, at {self.now}: {what}"
             self.go(STEP_MS)
         return self.now - begun
 
@@ -190,17 +207,30 @@ class Shop:
             wire.now = self.now
             wire.carry()
 
+    def hears_will(self, topic: str) -> bool:
+        """Whether a board's will was heard while the shop's clock stands."""
+        self.listener.ask(self.carry)
+        return self.words(topic, 0)[-1].payload == "0"
+
+    def all_closed(self) -> bool:
+        """Whether no connection to the broker is left, after everything on the wires has gone on."""
+        self.carry()
+        return not any(wire.carries for wire in self.wires.values())
+
+    def hush(self, *, hushed: bool) -> None:
+        """Whether the broker stands still: nothing comes from it."""
+        for wire in self.wires.values():
+            wire.hushed = hushed
+
     def words(self, topic: str, since: int) -> list[Heard]:
         """What was heard live on a topic from then on."""
         return [one for one in self.listener.heard if one.topic == topic and one.at >= since and not one.retained]
 
-    def tail(self) -> str:
-        """The end of what everybody did, for a failure's message."""
-        lines = [f"{one.at} heard {one.topic} {one.payload}" for one in self.listener.heard[-12:]]
-        for board in self.boards.values():
-            lines += [f"{board.name}: {line}" for line in board.console[-4:]]
-            lines += [f"{board.name}: {act}" for act in board.acts[-4:]]
-        return "\n" + "\n".join(lines)
+    def tail(self, role: str) -> str:
+        """The end of what this board said and did, for a failure's message."""
+        topic, board = self.topic(role, ""), self.boards[role]
+        lines = [f"{one.at} heard {one.topic} {one.payload}" for one in self.listener.heard if one.topic.startswith(topic)]
+        return "\n  ".join(["", *lines[-6:], *board.console[-6:], *map(str, board.acts[-6:])])
 
     def __enter__(self) -> Self:
         self.listener.connect()

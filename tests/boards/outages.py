@@ -4,26 +4,34 @@ What broke a promise is a sentence in `breaches`; nothing in here stops at the f
 """
 
 import random
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
 from boards.board_process import BoardProcess
 from boards.outage_shop import PINS, STEP_MS, Heard, Shop, reading
+from support.child import wait_until
 from support.mosquitto import Mosquitto
 
 LATE_MS: Final = 100
 """The relay is off by the limit and so much."""
 BACK_MS: Final = 2000
 """From the return of the broker until a board is heard again."""
-NOTICED_MS: Final = 6000
-"""By then every board has given up a connection that is dead."""
+NOTICED_MS: Final = {"kill": 3000, "freeze": 5000, "wifi": 5000}
+"""By then every board has given up a connection that is dead, and the relay is off."""
+UNNOTICED_MS: Final = 4500
+"""So long, at most, a frozen broker is taken for one that hears: two seconds of quiet, and as long for an answer."""
 READING_MS: Final = 2000
 """No reading is heard when it is older."""
+JOINED_MS: Final = 3000
+"""An attempt that the Wi-Fi came too late for ends within a second, the next one takes a second; and a second more."""
 TAKES_MS: Final = 5 * STEP_MS
 """From a command's publication to what a board does: a few steps of the clock."""
 TRAVEL_MS: Final = 90 * 1000 // 120 + 200
 """The servo's whole way by its settings' defaults, and its settling."""
+WATCHDOG_MS: Final = 8000
+"""So long pulses go on where the loop gets no further: they come from the hardware."""
 KINDS: Final = ("kill", "freeze", "wifi")
 """What the promise names. `freeze` also freezes too briefly to be noticed, `wifi` also is air that is dead with no word of it."""
 MORE: Final = ("power", "silent_power", "hang")
@@ -45,17 +53,28 @@ class Run:
         self.off_ms: list[int] = []
         """How much later than the last "on" that may have been taken, over the limit."""
         self.wills = 0
-        self.held_readings = 0
+        self.held_presses = 0
+        """What a frozen broker had heard before the board could notice, and passed on when it woke."""
         self._draw = random.Random(seed)
         self._asked_on: list[int] = []
         self._asked_gate: list[int] = []
+        self._presses: list[int] = []
+        self._held: list[int] = []
+        """Of each reading that a frozen broker held, when it froze."""
         self._outages: list[tuple[int, int, str]] = []
         self._number = 0
         self._gate = "shut"
+        self._joins = True
+        """Whether the boards have to join the Wi-Fi anew."""
+
+    @property
+    def held_readings(self) -> int:
+        """How many readings a frozen broker had heard already, and passed on when it woke."""
+        return len(self._held)
 
     def begin(self) -> None:
         """Everybody is switched on and connects."""
-        self._await_back(0, BACK_MS + 2000, "at power-up")
+        self._await_back(-1, 0, "at power-up", list(self.shop.boards))
 
     def outage(self, kind: str) -> None:
         """One of them, from the work before it to a quiet while after it."""
@@ -68,11 +87,12 @@ class Run:
         over = shop.now
         back()
         self._outages.append((begun, shop.now, kind))
-        told = self._await_back(over, BACK_MS, f"outage {self._number} ({kind})", whose)
+        told = self._await_back(begun, over, f"outage {self._number} ({kind})", whose)
         if "switch" in shop.boards:
             self._check_off(begun, kind)
         self._check_wills(kind, begun, told, whose)
         shop.go(draw.randrange(500, 1500))
+        self._hold_buttons(1)
         self._forget()
 
     def end(self) -> None:
@@ -82,6 +102,7 @@ class Run:
         self._check_servo()
         self._check_readings()
         self._check_presses()
+        self._check_lives()
 
     def _broken(self, what: str) -> None:
         self.breaches.append(f"{what} (outage {self._number}, at {self.shop.now} ms)")
@@ -91,6 +112,8 @@ class Run:
     def _work(self) -> None:
         """The fan is on and the gate moves: commands come until the very moment of the break."""
         shop, draw = self.shop, self._draw
+        self._press()
+        self._told(shop.now - 300)
         if "switch" in shop.boards:
             self._on()
             shop.until(lambda: shop.boards["switch"].output(PINS["relay"]) == 1, TAKES_MS, "switched on")
@@ -113,16 +136,22 @@ class Run:
         """Break it; which boards must be heard anew, and what mends it."""
         shop, draw = self.shop, self._draw
         everybody = list(shop.boards)
+        self._joins = kind not in ("kill", "freeze")
         if kind == "kill":
             shop.answers = False
             shop.broker.kill9()
+            # Time stands until everybody has what it said, and that it is gone.
+            wait_until(shop.all_closed, what="the dead broker's connections close")
             return everybody, self._revive
         if kind == "freeze":
             shop.answers = False
             shop.broker.sigstop()
+            shop.carry()
+            shop.hush(hushed=True)
             return everybody, self._thaw
         if kind == "wifi":
-            said = draw.random() < 0.5
+            said = self._joins = draw.random() < 0.5
+            shop.cut = True
             for role, board in shop.boards.items():
                 shop.wires[role].cut(refuses=draw.random() < 0.5)
                 board.wifi(there=not said)
@@ -143,29 +172,42 @@ class Run:
         shop, draw = self.shop, self._draw
         shop.go(draw.randrange(0, 1000))
         if kind != "kill":
-            self._say_old()
+            self._say_old(begun)
         if "contact" in shop.boards and kind in KINDS:
-            contact = shop.boards["contact"]
-            contact.pin(PINS["emergency"], draw.randrange(2))
-            contact.pin(PINS["reset"], 0)
-            shop.go(200)
-            contact.pin(PINS["reset"], 1)
+            shop.boards["contact"].pin(PINS["emergency"], draw.randrange(2))
+            self._press()
         if kind in ("power", "silent_power"):
             shop.until(lambda: all(board.runs for board in shop.boards.values()), 5000, "power is back")
             return
         if kind == "hang":
             shop.until(lambda: all(board.born_at > begun for board in shop.boards.values()), 12_000, "the watchdog")
             return
-        shop.go(begun + NOTICED_MS - shop.now + draw.randrange(0, 3000))
+        shop.go(max(0, begun + NOTICED_MS.get(kind, NOTICED_MS["freeze"]) - shop.now) + draw.randrange(0, 2000))
+        self._press()
         if draw.random() < 0.5:
             if kind != "kill":
-                self._say_old()
+                self._say_old(begun)
             shop.go(draw.choice((0, STEP_MS, 300)))
+        if draw.random() < 0.3:
+            self._hold_buttons(0)  # let go only when all is well again: of no such press anything is told
 
-    def _say_old(self) -> None:
-        """Commands that reach the broker and no board, some of them kept there."""
-        for role, word in (("switch", "1"), ("gate", "open" if self._gate == "shut" else "shut")):
+    def _press(self) -> None:
+        """The buttons are pressed for a moment."""
+        self._presses.append(self.shop.now)
+        self._hold_buttons(0)
+        self.shop.go(200)
+        self._hold_buttons(1)
+        self.shop.go(100)
+
+    def _hold_buttons(self, level: int) -> None:
+        for role, pin in (("contact", PINS["reset"]), ("gate", PINS["button"])):
             if role in self.shop.boards:
+                self.shop.boards[role].pin(pin, level)
+
+    def _say_old(self, begun: int) -> None:
+        """Commands that reach the broker and no board, some of them retained there."""
+        for role, word in (("switch", "1"), ("gate", "open" if self._gate == "shut" else "shut")):
+            if role in self.shop.boards and self.shop.boards[role].born_at <= begun:  # else it is fresh: it is back
                 self.shop.listener.say(self.shop.topic(role, "set"), word, qos=1, retain=self._draw.random() < 0.5)
 
     def _forget(self) -> None:
@@ -181,53 +223,67 @@ class Run:
         self.shop.answers = True
 
     def _thaw(self) -> None:
+        self.shop.hush(hushed=False)
         self.shop.broker.sigcont()
         self.shop.answers = True
 
     def _air(self) -> None:
+        self.shop.cut = False
         for role, board in self.shop.boards.items():
             self.shop.wires[role].mend()
             board.wifi(there=True)
 
     # After
 
-    def _await_back(self, since: int, within: int, what: str, whose: list[str] | None = None) -> int:
+    def _await_back(self, begun: int, over: int, what: str, whose: list[str]) -> int:
         """Everybody is online again and has said how things are; when the last of them had."""
         shop = self.shop
-        for role, board in shop.boards.items():
-            if whose is not None and role not in whose:
-                continue
-            since_it = max(since, board.born_at)
+        for role in whose:
+            # Where the Wi-Fi or the power was away, the broker is there again once the Wi-Fi is joined.
             try:
-                shop.until(lambda role=role, at=since_it: self._is_back(role, at), since_it + within - shop.now, what)
+                if self._joins:
+                    shop.until(lambda role=role: self._joined_at(role) > begun, JOINED_MS, f"{what}: the Wi-Fi")
+                since = self._joined_at(role) - STEP_MS if self._joins else over
+                shop.until(
+                    lambda role=role, since=since: self._is_back(role, since), max(0, since + BACK_MS - shop.now), what
+                )
             except AssertionError as late:
-                self._broken(f"{role} is not back: {late}")
+                self._broken(f"{role} is not back: {late}{shop.tail(role)}")
                 continue
-            first = min(one.at for one in shop.words(shop.topic(role, "online"), since_it) if one.payload == "1")
-            self.back_ms.append(first - since_it)
+            first = min(one.at for one in shop.words(shop.topic(role, "online"), since) if one.payload == "1")
+            self.back_ms.append(first - since)
         return shop.now
+
+    def _joined_at(self, role: str) -> int:
+        return max((act.at for act in self.shop.boards[role].acts if act.what == "joined"), default=-1)
 
     def _is_back(self, role: str, since: int) -> bool:
         """Online, with what it is and how things are said anew, and granted its topics: it answers."""
         lasts = ["about"] + ([] if role == "sensor" else ["state"])
-        said = [[one for one in self.shop.words(self.shop.topic(role, last), since)] for last in lasts]
+        said = [self.shop.words(self.shop.topic(role, last), since) for last in lasts]
         online = self.shop.words(self.shop.topic(role, "online"), since)
         return bool(online) and online[-1].payload == "1" and all(said)
 
     def _check_off(self, begun: int, kind: str) -> None:
-        """Off within the limit of the last "on" that it can have taken."""
+        """Off within the limit of the last "on" that it can have taken, and, where it has its power, not before."""
         shop = self.shop
-        last_on = self._asked_on[-1]
         switch = shop.boards["switch"]
-        off = [act.at for act in switch.acts if act.at >= last_on and self._is_off(switch, act)]
+        on = re.compile(re.escape(shop.topic("switch", "set").encode()) + b"..1", re.DOTALL)
+        taken = max(at for at, raw in shop.wires["switch"].brought if at <= begun + STEP_MS and on.search(raw))
+        off = [act.at for act in switch.acts if act.at >= taken and self._is_off(switch, act)]
         if not off:
-            self._broken(f"the relay is not off, {shop.now - last_on} ms after its last on, {kind}")
+            self._broken(f"the relay is not off, {shop.now - taken} ms after its last on, {kind}")
             return
-        # It takes an "on" with the first look after its publication, a few steps later at most; never after the break.
-        late = off[0] - min(last_on + TAKES_MS, max(begun, last_on)) - shop.limit_ms
+        late = off[0] - taken - shop.limit_ms
         self.off_ms.append(late)
         if late > LATE_MS:
             self._broken(f"the relay is off {late} ms after the limit")
+        if late < -LATE_MS and kind in KINDS and self._acknowledged(taken):
+            self._broken(f"the relay is off {-late} ms before the limit")
+
+    def _acknowledged(self, taken: int) -> bool:
+        """Whether the switch said that it is on, after that "on": one on its way at the break may be lost."""
+        return any(one.payload == "1" for one in self.shop.words(self.shop.topic("switch", "state"), taken + 1))
 
     @staticmethod
     def _is_off(_board: BoardProcess, act: "tuple[int, str, int, object]") -> bool:
@@ -267,7 +323,7 @@ class Run:
                 if not _just_before(at, self._asked_gate):
                     self._broken(f"the gate moved at {at} with nobody asking")
             elif begun is not None and (what == "power" or ((what, pin) == ("pwm", PINS["servo"]) and not value)):
-                if at - begun > TRAVEL_MS + LATE_MS:
+                if at - begun > TRAVEL_MS + LATE_MS + (WATCHDOG_MS if what == "power" else 0):
                     self._broken(f"pulses from {begun} to {at}")
                 begun = None
         if begun is not None:
@@ -277,7 +333,7 @@ class Run:
         """None is heard late, and none after an outage that was measured before its end."""
         if "sensor" not in self.shop.boards:
             return
-        lives = [0, *(act.at for act in self.shop.boards["sensor"].acts if act.what == "born")]
+        lives = self.shop.boards["sensor"].lives
         for one in self.shop.words(self.shop.topic("sensor", "amps"), 0):
             at, _n = reading(one)
             measured = max(life for life in lives if life <= one.at) + at
@@ -285,26 +341,52 @@ class Run:
                 measured < over <= one.at for _, over, kind in self._outages if kind in KINDS
             ):
                 continue
-            if self._was_the_brokers(one, measured):
-                self.held_readings += 1
-            else:
+            if not self._was_the_brokers(one, measured):
                 self._broken(f"a reading of {measured} was heard at {one.at}")
-        frozen = sum(kind == "freeze" for _, _, kind in self._outages)
-        if self.held_readings > frozen:
-            self._broken(f"{self.held_readings} readings were held over {frozen} freezes; wanted one each at most")
+        for begun, _, kind in self._outages:
+            if self._held.count(begun) > 1:
+                self._broken(f"a frozen broker held {self._held.count(begun)} readings; wanted one at most ({kind})")
 
     def _was_the_brokers(self, one: Heard, measured: int) -> bool:
         """A frozen broker has it in its hands already: nobody can call it back."""
-        return any(
-            kind == "freeze" and over <= one.at <= over + TAKES_MS and begun - READING_MS < measured < begun + READING_MS
-            for begun, over, kind in self._outages
-        )
+        for begun, over, kind in self._outages:
+            if kind == "freeze" and over <= one.at <= over + TAKES_MS and begun - READING_MS < measured < over:
+                self._held.append(begun)
+                return True
+        return False
+
+    def _check_lives(self) -> None:
+        """No board began anew but where it was made to."""
+        kinds = [kind for _, _, kind in self._outages]
+        for role, board in self.shop.boards.items():
+            resets = [act for act in board.acts if act.what == "reset"]
+            if len(resets) != kinds.count("hang"):
+                self._broken(f"{role} began anew {len(resets)} times: {resets}")
+
+    def _told(self, since: int) -> None:
+        """While all is well, each press is told."""
+        for role, last, words in (("contact", "reset", ["1", "0"]), ("gate", "button", ["1"])):
+            if role in self.shop.boards:
+                heard = [one.payload for one in self.shop.words(self.shop.topic(role, last), since)]
+                if heard != words:
+                    self._broken(f"{role} was pressed and says {heard}")
 
     def _check_presses(self) -> None:
-        """A button pressed during an outage is never told."""
-        if "contact" in self.shop.boards:
-            for one in self.shop.words(self.shop.topic("contact", "reset"), 0):
-                self._broken(f"a press was told at {one.at}: {one.payload}")
+        """A button pressed during an outage is never told after it."""
+        for role, last in (("contact", "reset"), ("gate", "button")):
+            for one in self.shop.words(self.shop.topic(role, last), 0):
+                if any(0 <= one.at - press <= 200 + TAKES_MS for press in self._presses):
+                    continue
+                if any(
+                    kind == "freeze" and over <= one.at <= over + TAKES_MS and self._pressed(begun, begun + UNNOTICED_MS)
+                    for begun, over, kind in self._outages
+                ):
+                    self.held_presses += 1  # a frozen broker had it in its hands already: nobody can call it back
+                else:
+                    self._broken(f"{role}: a press was told at {one.at}: {one.payload}")
+
+    def _pressed(self, since: int, until: int) -> bool:
+        return any(since <= press <= until for press in self._presses)
 
 
 def _just_before(at: int, asked: list[int]) -> bool:
@@ -313,7 +395,8 @@ def _just_before(at: int, asked: list[int]) -> bool:
 
 def play(folder: Path, kinds: list[str], seed: int, limit_ms: int) -> Run:
     """Outages of these kinds, one after another, in a shop with one board of each role."""
-    with Mosquitto() as broker, Shop(folder, broker, limit_ms) as shop:
+    # Small packets leave at once, or what the broker says would wait in the computer's network while the boards' time goes on.
+    with Mosquitto(["set_tcp_nodelay true"]) as broker, Shop(folder, broker, limit_ms) as shop:
         run = Run(shop, seed)
         run.begin()
         for kind in kinds:

@@ -5,8 +5,6 @@ from world import WORLD
 PWRON_RESET = 1
 WDT_RESET = 3
 LOOK_US = 1
-CONVERT_US = 25
-"""What a converter takes on a board of its own [from memory: 10 to 50]."""
 
 
 class Reset(BaseException):
@@ -72,7 +70,7 @@ class ADC:
 
     def read_u16(self):
         """0 to 65535."""
-        WORLD.look(CONVERT_US)
+        WORLD.look(WORLD.convert_us)
         wave = WORLD.waves.get(self.number)
         return 32768 if wave is None else wave(WORLD.us())
 
@@ -114,6 +112,7 @@ class WDT:
         self.due_us = WORLD.us() + self._timeout_us
         WORLD.timers.append(self)
         WORLD.watchdog = self
+        WORLD.armed(None, timeout)
 
     def feed(self):
         """So long again."""

@@ -22,6 +22,8 @@ class World:
         """Pin -> 0 or 1. A pin that is not named is pulled up: 1."""
         self.waves = {}
         """Pin of a converter -> function of microseconds that gives 0 to 65535."""
+        self.convert_us = 100
+        """What one turn of a loop that reads a converter takes on a board of its own [from memory: 40 to 150]."""
         self.wifi = True
         self.cause = 1
         """What `machine.reset_cause()` says."""
@@ -36,6 +38,13 @@ class World:
         """Is called before each reading of a pin, where somebody wants to set it only then."""
         self.granted_us = 0
         self.led = False
+        """A test in another process leads."""
+        self.alone = False
+        """The board has a process of its own: looking takes time."""
+        self.stretch = 1
+        """Alone, each pause of the board is so many times as long: days pass sooner."""
+        self._quiet_us = 0
+        """Until then nothing is due, and the clock may simply go on."""
         self._firing = False
 
     def us(self):
@@ -59,6 +68,7 @@ class World:
 
     def armed(self, timer, milliseconds):
         """A timer is armed, also where it was already; 0: it is disarmed. Told to a test that leads, as `armed`."""
+        self._quiet_us = 0
         if self.led:
             self.note("armed", timer, milliseconds)
 
@@ -66,15 +76,23 @@ class World:
         """The board is about to read something; on a board of its own that takes a while."""
         if self.pump is not None:
             self.pump()
-        if self.led:
-            self.go(microseconds)
-            while self.now_us >= self.granted_us:
-                self._ask()
+        if not self.alone:
+            return
+        if self.now_us + microseconds < self._quiet_us:
+            self.now_us += microseconds
+            return
+        self.go(microseconds)
+        while self.led and self.now_us >= self.granted_us:
+            self._ask()
+        self._quiet_us = self.granted_us if self.led else self.now_us + 1_000_000
+        for one in self.timers:
+            if one.due_us is not None:
+                self._quiet_us = min(self._quiet_us, one.due_us)
 
     def wait(self, microseconds):
         """The board waits. Led, it comes back before that where the grant ends, so that the caller may look around."""
         if not self.led:
-            self.go(microseconds)
+            self.go(microseconds * self.stretch)
             return
         if self.now_us >= self.granted_us:
             self._ask()
@@ -100,7 +118,7 @@ class World:
 
     def lead(self):
         """From now on a test leads, over standard input and output: lines that begin with @ are ours."""
-        self.led = True
+        self.led = self.alone = True
         self.tell = _told
         self._ask()
 
@@ -140,7 +158,9 @@ class World:
         if word == "pin":
             self.inputs[int(rest[0])] = int(rest[1])
         elif word == "wave":
-            self.waves[int(rest[0])] = _sine(int(rest[1]), int(rest[2]), int(rest[3]))
+            self.waves[int(rest[0])] = sine(int(rest[1]), int(rest[2]), int(rest[3]))
+        elif word == "convert":
+            self.convert_us = int(rest[0])
         elif word == "wifi":
             self.wifi = rest[0] == "1"
         elif word == "tick":
@@ -153,11 +173,13 @@ def _told(entry):
     print("@" + json.dumps(entry))
 
 
-def _sine(middle, peak, hertz):
+def sine(middle, peak, hertz):
     """What a converter reads of a sine, in its steps."""
     import math
 
-    return lambda us: int(middle + peak * math.sin(2 * math.pi * hertz * (us % 1_000_000) / 1_000_000))
+    # One cycle, worked out once: a board that samples reads it ten thousand times a second.
+    cycle = [int(middle + peak * math.sin(2 * math.pi * step / 256)) for step in range(256)]
+    return lambda us: cycle[us * hertz * 256 // 1_000_000 % 256]
 
 
 WORLD = World()

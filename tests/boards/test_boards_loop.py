@@ -1,0 +1,213 @@
+"""What every board does, whatever its role: the loop, the way back after a fault, the first word and the last, settings."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import pytest
+
+from boards.board_process import BoardProcess
+from boards.outage_shop import Shop, settings
+from support.child import wait_until
+from support.mosquitto import Mosquitto
+
+pytestmark = pytest.mark.broker
+LED: Final = 2
+OUT: Final = 3
+TALKER: Final = """
+from board import Role
+class Gate(Role):
+    NAME = "gate"
+    def __init__(self, settings):
+        super().__init__(settings)
+        self.hears["shop/gate/band_saw/set"] = self.told
+    def tick(self, now, link):
+        self.say("shop/gate/band_saw/word", b"%d" % now)
+    def told(self, payload, retained, now):
+        self.say("shop/gate/band_saw/echo", payload)
+def make(settings):
+    return Gate(settings)
+"""
+"""A role that speaks in every turn."""
+FAILS: Final = """
+from board import Role
+from machine import Pin
+class Gate(Role):
+    NAME = "gate"
+    def __init__(self, settings):
+        super().__init__(settings)
+        self.pin = Pin(3, Pin.OUT, value=0)
+    def greet(self, now):
+        self.pin.value(1)
+        self.at = now + 500
+    at = None
+    def tick(self, now, link):
+        if self.at is not None and now > self.at:
+            raise MemoryError("no room")
+    def safe(self):
+        self.pin.value(0)
+def make(settings):
+    return Gate(settings)
+"""
+"""A role that fails half a second after its greeting."""
+
+
+@pytest.fixture
+def broker() -> Iterator[Mosquitto]:
+    with Mosquitto(["set_tcp_nodelay true"]) as running:
+        yield running
+
+
+def _kill_and_revive(shop: Shop, milliseconds: int) -> None:
+    shop.answers = False
+    shop.broker.kill9()
+    wait_until(shop.all_closed)
+    shop.go(milliseconds)
+    shop.broker.revive()
+    shop.listener.connect()
+    shop.answers = True
+
+
+def test_connection_that_ends_while_the_role_speaks_is_greeted_anew(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shop(tmp_path, broker, roles=("gate",), program=TALKER) as shop:
+        shop.until(lambda: shop.words(shop.topic("gate", "online"), 0), 3000, "online")
+        _kill_and_revive(shop, 2000)
+        back = shop.now
+        shop.until(lambda: shop.words(shop.topic("gate", "online"), back), 2000, "online again")
+        shop.go(100)
+        shop.listener.say(shop.topic("gate", "set"), "heard?")
+        shop.until(lambda: shop.words(shop.topic("gate", "echo"), back), 200, "its topics are granted again")
+
+
+def test_boards_call_again_within_a_second_each_at_its_own_times(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shop(tmp_path, broker, roles=("gate", "contact", "switch")) as shop:
+        shop.go(2000)
+        shop.answers = False
+        broker.kill9()
+        wait_until(shop.all_closed)
+        gone = shop.now
+        shop.go(20_000)
+        calls = [[at - gone for at in wire.dialled if at > gone] for wire in shop.wires.values()]
+        for each in calls:
+            gaps = [later - earlier for earlier, later in zip(each, each[1:], strict=False)]
+            assert 200 <= min(gaps)
+            assert max(gaps) <= 900  # a long step of the clock between
+            assert len(set(gaps)) > 1, gaps
+        assert len({tuple(each) for each in calls}) == len(calls)
+
+
+def test_dial_that_fails_at_once_is_told_and_tried_at_its_time_again(tmp_path: Path) -> None:
+    found = settings("contact", "main", 1883, 2000)
+    found["broker"]["host"] = "255.255.255.255"
+    board = BoardProcess(tmp_path / "contact", found)
+    console = _console_of(board, 5000)
+    assert any("no connection: " in line for line in console), console
+
+
+def test_fault_of_a_role_switches_off_says_goodbye_and_begins_anew(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shop(tmp_path, broker, roles=("gate",), program=FAILS) as shop:
+        board = shop.boards["gate"]
+        shop.until(lambda: board.output(OUT) == 1, 3000, "at work")
+        shop.until(lambda: board.output(OUT) == 0, 600, "switched off")
+        shop.until(lambda: [one.payload for one in shop.words(shop.topic("gate", "online"), 0)][-1] == "0", 100, "goodbye")
+        shop.until(lambda: len(board.lives) == 2, 2000, "a new life")
+        shop.until(lambda: board.output(OUT) == 1, 3000, "at work again")
+        assert any("MemoryError: no room" in line for line in board.console)
+
+
+def test_loop_that_hangs_is_ended_by_its_watchdog_and_one_that_works_never_is(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shop(tmp_path, broker, roles=("gate",)) as shop:
+        board = shop.boards["gate"]
+        shop.go(20_000)
+        assert len(board.lives) == 1
+        hung = shop.now
+        board.hang()
+        took = shop.until(lambda: len(board.lives) == 2, 9000, "the watchdog")
+        assert took >= 7900
+        assert [(act.what, act.value) for act in board.acts if act.at >= hung][:1] == [("reset", "watchdog")]
+
+
+def test_lamp_is_lit_while_the_broker_hears_the_board(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shop(tmp_path, broker, roles=("contact",), hardware={"led": LED}) as shop:
+        board = shop.boards["contact"]
+        shop.go(100)
+        assert board.output(LED) == 0
+        shop.until(lambda: board.output(LED) == 1, 3000, "lit")
+        _kill_and_revive(shop, 500)
+        assert board.output(LED) == 0
+        shop.until(lambda: board.output(LED) == 1, 2000, "lit again")
+
+
+def test_offline_of_a_dead_connection_that_comes_late_is_put_right(broker: Mosquitto, tmp_path: Path) -> None:
+    with Shop(tmp_path, broker, roles=("contact",)) as shop:
+        topic = shop.topic("contact", "online")
+        shop.until(lambda: shop.words(topic, 0), 3000, "online")
+        shop.go(100)
+        shop.listener.say(topic, "0", retain=True)
+        shop.go(200)
+        assert [one.payload for one in shop.words(topic, 0)][-2:] == ["0", "1"]
+
+
+def test_will_of_a_board_that_falls_silent_is_heard_within_ten_seconds(broker: Mosquitto, tmp_path: Path) -> None:
+    """Counted by the broker's own clock, which is the one that decides: its log has whole seconds."""
+    with Shop(tmp_path, broker, roles=("contact",), keepalive=None) as shop:
+        topic = shop.topic("contact", "online")
+        shop.until(lambda: shop.words(topic, 0), 3000, "online")
+        wait_until(lambda: shop.hears_will(topic), what="the will")  # no time for the board: it stands still
+        said = [line for line in broker.log.splitlines() if "contact-main" in line]
+        last = [int(line.split(":")[0]) for line in said if "Received" in line][-1]
+        ended = [int(line.split(":")[0]) for line in said if "exceeded timeout" in line][-1]
+        assert ended - last <= 10
+
+
+def _console_of(board: BoardProcess, milliseconds: int) -> list[str]:
+    """What a board alone writes in so much time."""
+    try:
+        board.power_up()
+        for _ in range(milliseconds // 100):
+            board.grant(100)
+            board.settle()
+    finally:
+        board.cut_power()
+    assert not [act for act in board.acts if act.what == "pin" and act.value], "something was switched on"
+    return board.console
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"role": "fan"}, "settings.json: role is 'fan'; wanted one of gate, switch, sensor, contact"),
+        ({"role": None}, "settings.json: role is missing; wanted text"),
+        ({"wifi": {"ssid": None}}, "settings.json: wifi: ssid is missing; wanted text"),
+        ({"wifi": {"ssid": "shop", "password": 4711}}, "settings.json: wifi: password is of another kind; wanted text"),
+        ({"broker": {"host": "broker.shop", "port": 1883, "client_id": "x"}}, "host is 'broker.shop'; wanted a number"),
+        ({"broker": {"host": "127.0.0.1", "port": 1883, "client_id": "x", "keepalive": 0}}, "keepalive is 0; wanted"),
+        ({"broker": {"host": "127.0.0.1", "port": "1883", "client_id": "x"}}, "port is '1883'; wanted a whole number"),
+        ({"online": {"topic": "shop/online"}}, "settings.json: online: clear is missing; wanted text"),
+        ({"hardware": {"watchdog_ms": 60_000}}, "hardware: watchdog_ms is 60000; wanted 1000 to 8000, or 0 for none"),
+        ({"hardware": {"led": True}}, "hardware: led is True; wanted a whole number"),
+    ],
+)
+def test_wrong_setting_is_told_with_its_place_and_nothing_is_switched(
+    change: dict[str, Any], said: str, tmp_path: Path
+) -> None:
+    found = settings("gate", "band_saw", 1883, 2000)
+    change = {**change, **({"hardware": found["hardware"] | change["hardware"]} if "hardware" in change else {})}
+    console = _console_of(BoardProcess(tmp_path / "gate", found | change), 1000)
+    assert any(said in line for line in console), console
+    assert not any("4711" in line for line in console)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('{"role": "gate"', "this is no JSON"),
+        ("", "this is no JSON"),
+        ('["gate"]', "wanted one table"),
+    ],
+)
+def test_file_that_is_no_table_is_told(text: str, said: str, tmp_path: Path) -> None:
+    board = BoardProcess(tmp_path / "gate", settings("gate", "band_saw", 1883, 2000))
+    (tmp_path / "gate" / "settings.json").write_text(text)
+    console = _console_of(board, 1000)
+    assert any(said in line for line in console), console
