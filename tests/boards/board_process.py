@@ -1,7 +1,7 @@
-"""A board as a process: its program as it ships, in MicroPython, beside stand-ins for its hardware, on a wire to a broker.
+"""A board as a process: its program as it ships, in MicroPython, beside stand-ins for hardware, on a wire to a broker.
 
-The clock of a board goes only as far as a test grants, so no duration in here depends on how busy the computer is. What the
-role is, and what must hold of it, may not enter.
+The clock of a board goes only as far as a test grants, so no duration in here depends on how busy the computer is. What
+the role is, and what must hold of it, may not enter.
 """
 
 import contextlib
@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import pytest
-
 from support.ports import free_port
 
 HERE: Final = Path(__file__).parent
