@@ -122,7 +122,7 @@ def _boards(count: int, seed: int) -> bool:
 
 
 def _board_days(count: int, _seed: int) -> bool:
-    """The heap of each board over so many hours, with every turn of its loop; a day: a quarter of an hour."""
+    """The heap of each board over so many hours, its pauses four times as long; a day: five minutes."""
     return _tests("boards/test_boards_memory.py", GATEHAND_BOARD_HOURS=count)
 
 
