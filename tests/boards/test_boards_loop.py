@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import pytest
 from board_process import BoardProcess
-from outage_shop import Shop, settings
+from outage_shop import PINS, Shop, settings
 from support.child import wait_until
 from support.mosquitto import Mosquitto
 
@@ -155,6 +155,22 @@ def test_offline_of_a_dead_connection_that_comes_late_is_put_right(broker: Mosqu
         shop.listener.say(topic, "0", retain=True)
         shop.go(200)
         assert [one.payload for one in shop.words(topic, 0)][-2:] == ["0", "1"]
+
+
+def test_command_that_dead_air_has_held_for_three_seconds_acts_no_more(broker: Mosquitto, tmp_path: Path) -> None:
+    """Neither side knows of the air; what TCP holds meanwhile comes late, unless the board has given up by then."""
+    with Shop(tmp_path, broker, roles=("switch",), keepalive=None) as shop:
+        board, wire = shop.boards["switch"], shop.wires["switch"]
+        for phase in range(5):
+            shop.go(3000 + 400 * phase)
+            wire.cut(refuses=True)
+            shop.listener.say(shop.topic("switch", "set"), "1")
+            shop.go(3000)
+            wire.mend()
+            shop.go(1000)
+            assert not [act for act in board.acts if act.what == "pin" and act.value], phase
+        shop.listener.say(shop.topic("switch", "set"), "1")
+        shop.until(lambda: board.output(PINS["relay"]) == 1, 200, "switched on by a fresh one")
 
 
 def test_will_of_a_board_that_falls_silent_is_heard_within_ten_seconds(tmp_path: Path) -> None:
