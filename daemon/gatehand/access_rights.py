@@ -7,7 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
+from gatehand.boards.devices import Device, devices
 from gatehand.config import Config
+from gatehand.config.signals import Signal
 from gatehand.homie.description import root
 
 _HEAD = """\
@@ -35,14 +37,14 @@ class User:
 
 def users(config: Config) -> tuple[User, ...]:
     """The daemon first, then the viewer and the hands, then every device in the config's order."""
-    devices = tuple(_devices(config))
+    machines = tuple(_machines(config))
     base, login = config.broker.base, config.broker.username or "gatehand"
     # The convention's tree: the daemon's own device, and what a controller may set.
     device = [f"{root(config)}/#"] if config.homie.enabled else []
     settable = [f"{root(config)}/+/+/set"] if config.homie.enabled else []
     asked = [one.poll.topic for one in config.signals() if one.poll is not None]
-    commanded = [topic for one in devices for right, topic in one.rights if right is Right.READ and topic not in asked]
-    reported = [topic for one in devices for right, topic in one.rights if right is Right.WRITE]
+    commanded = [topic for one in machines for right, topic in one.rights if right is Right.READ and topic not in asked]
+    reported = [topic for one in machines for right, topic in one.rights if right in {Right.WRITE, Right.READ_WRITE}]
     # It reads command topics too: a retained message found on one is an alarm.
     daemon = _rights(
         (Right.READ_WRITE, [f"{base}/#", *device, *commanded]), (Right.READ, reported), (Right.WRITE, asked)
@@ -59,19 +61,31 @@ def users(config: Config) -> tuple[User, ...]:
             "a screen or script with buttons: hand start, hold, reset, off, reload, acknowledging alarms",
             hands,
         ),
-        *devices,
+        *machines,
     )
 
 
-def _devices(config: Config) -> Iterable[User]:
-    for kind in ("collector", "gate", "tool", "stop"):
-        for name in getattr(config, kind):
-            own = [one for one in config.signals() if (one.kind, one.name) == (kind, name)]
-            commanded = [one.topic for one in own if one.heard is None]
-            asked = [one.poll.topic for one in own if one.poll is not None]
-            reported = [one.topic for one in own if one.heard is not None]
-            what = f"the device of [{kind}.{name}]: its own topics only"
-            yield User(f"{kind}-{name}", what, _rights((Right.READ, [*commanded, *asked]), (Right.WRITE, reported)))
+def _machines(config: Config) -> Iterable[User]:
+    """Each device, then each contact of a collector that may be a board of its own."""
+    every = devices(config)
+    for device in every:
+        kind, name = device.kind, device.name
+        # A collector's device may be all in one: its switch, its bin's contact, its button.
+        own = [one for one in config.signals() if (one.kind, one.name) == (kind, name)]
+        what = f"the device of [{kind}.{name}]: its own topics only"
+        if device.is_apart:
+            own = list(device.signals)
+            what = f"a board for {own[0].key} of [{kind}.{name}]: its own topics only"
+        yield User(device.login, what, _rights(*_of(device, own)))
+
+
+def _of(device: Device, signals: list[Signal]) -> Iterable[tuple[Right, list[str]]]:
+    """What a device hears and says. It hears its own `online` too, for its will may come late: then it speaks again."""
+    yield Right.READ, [one.topic for one in signals if one.heard is None]
+    yield Right.READ, [one.poll.topic for one in signals if one.poll is not None]
+    yield Right.WRITE, [one.topic for one in signals if one.heard is not None and one.topic != device.online]
+    yield Right.READ_WRITE, [device.online]
+    yield Right.WRITE, [device.about]
 
 
 def _rights(*groups: tuple[Right, Iterable[str]]) -> tuple[tuple[Right, str], ...]:

@@ -33,6 +33,10 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "exercise": ("try every gate and tool, one by one", "gatehand exercise --rounds 5"),
     "check": ("check the config for mistakes, and fix what is certain", "gatehand check shop.toml --fix"),
     "access": ("print the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),
+    "boards": (
+        "write the settings file of each board, from the config",
+        "gatehand boards --out boards --broker 192.168.1.10",
+    ),
     "replay": (
         "show what this config would do with recorded readings",
         "gatehand replay --readings log.csv --json",

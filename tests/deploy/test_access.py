@@ -102,6 +102,8 @@ def test_the_list_in_deploy_is_that_of_the_example_config() -> None:
 def test_a_list_for_a_listener_apart_names_only_whom_it_is_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
     config = str(ROOT / "config.example.toml")
     assert main(["access", "--config", config, "--only", "tool-band_saw", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"tool-band_saw": [{"right": "write", "topic": "shop/band_saw/amps"}]}
+    own = {"shop/band_saw/amps": "write", "shop/band_saw/online": "readwrite", "shop/band_saw/about": "write"}
+    wanted = [{"right": right, "topic": topic} for topic, right in own.items()]
+    assert json.loads(capsys.readouterr().out) == {"tool-band_saw": wanted}
     assert main(["access", "--config", config, "--only", "tool-bandsaw"]) == 2
     assert "there is no login 'tool-bandsaw'; did you mean tool-band_saw?" in capsys.readouterr().err

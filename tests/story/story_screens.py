@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Final
 
 from story_days import DemoDay, OwnersDays
-from story_documents import ROOT, ShorteningError, part
+from story_documents import ROOT, ShorteningError, part, screens_of
 from story_people import EVENING, exercised, first_evening, limit_tried, watched_for
 from story_terminal import shown
+from support.board_sizes import table
 
 SLIPS: Final = ROOT / "tests" / "config" / "screens" / "four_slips.toml"
 EXAMPLE: Final = ROOT / "config.example.toml"
@@ -113,6 +114,8 @@ SCREENS: Final[Mapping[str, Callable[[Story], str]]] = {
     "reload": lambda story: story.morning["reload"],
     "tune": lambda story: part(story.morning["tune"], ("", "start_after"), ("run_on", "run-on")),
     "report": lambda story: part(story.morning["report"], ("", "gate movements"), ("energy", "mean: while")),
+    # A figure of the heap stays as long as it holds.
+    "board-sizes": lambda _: table(screens_of((ROOT / "deploy/boards/README.md").read_text("utf-8"))["board-sizes"]),
 }
 PICTURES: Final[Mapping[str, Callable[[Story], str]]] = {
     "deploy/pictures/airflow.svg": lambda story: story.air,

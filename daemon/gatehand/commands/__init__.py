@@ -244,7 +244,7 @@ def seconds(most: float, example: str) -> Callable[[str], float]:
 def add_broker(parser: argparse.ArgumentParser) -> None:
     """The options that name a broker."""
     group = parser.add_argument_group("the broker, if not the config's")
-    group.add_argument("--broker", type=_address, metavar="HOST[:PORT]", help="use this broker; needs no config")
+    group.add_argument("--broker", type=broker_address, metavar="HOST[:PORT]", help="use this broker; needs no config")
     group.add_argument("--base", type=_base, metavar="TOPIC", help="the daemon's base topic; default: gatehand")
     group.add_argument("--username", metavar="NAME", help="the login, such as viewer or hands")
     group.add_argument("--password-file", type=Path, metavar="FILE", help="a file with the password in its first line")
@@ -334,7 +334,8 @@ def where_to_look(
         return where(args, command, found)
 
 
-def _address(text: str) -> tuple[str, int | None]:
+def broker_address(text: str) -> tuple[str, int | None]:
+    """The `type` of an option that takes a broker's host, and maybe its port."""
     host, port = text, ""
     if text.startswith("["):
         host, _, port = text[1:].partition("]")

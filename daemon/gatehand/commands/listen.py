@@ -20,6 +20,8 @@ from gatehand.commands import (
 from gatehand.terminal import paragraph, show
 
 if TYPE_CHECKING:
+    from gatehand.first_config.boards import Board
+    from gatehand.listening.page import Announced
     from gatehand.listening.roles import Known
     from gatehand.listening.watching import Watched
     from gatehand.mqtt.client import ClientError
@@ -33,6 +35,8 @@ _SLACK = 2.0
 """Seconds by which somebody who switches by the clock may be early or late."""
 _AFTERWARDS = 25.0
 """Seconds that are listened on after `--off-at`, where `--for` does not say."""
+
+_MOST_BOARDS = 500
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -86,7 +90,8 @@ def run(args: argparse.Namespace) -> int:
     with ending(ClientError, by="gatehand listen: "):
         watched = asyncio.run(_listen(args, where, ears, uses))
     at = f"{where.settings.host}:{where.settings.port}"
-    heard = Heard(ears.listening, uses, at, ears.lasted, (*ears.losses,), None if config is None else str(args.config))
+    file = None if config is None else str(args.config)
+    heard = Heard(ears.listening, uses, at, ears.lasted, (*ears.losses,), file, _announced(ears, uses))
     if args.json:
         print_json(as_json(heard, watched, ears.began))
     else:
@@ -123,6 +128,20 @@ def _nothing(args: argparse.Namespace, where: "Where") -> str:
     )
 
 
+def _announced(ears: "_Ears", uses: "Known") -> "tuple[Announced, ...]":
+    """Boards of our own, by role and name, with their lines for the config, unless it has all of them."""
+    from gatehand.first_config.draft import board_lines
+    from gatehand.listening.page import Announced
+
+    found = sorted(ears.boards.items(), key=lambda one: (one[1].role, one[1].name, one[0]))
+    return tuple(
+        Announced(
+            topic, one.role, one.name, one.label, () if all(map(uses.uses_topic, one.own)) else (*board_lines(one),)
+        )
+        for topic, one in found
+    )
+
+
 class _Ears:
     """What is heard goes into `listening`. A first connection that fails ends it, a later one is waited for."""
 
@@ -130,6 +149,8 @@ class _Ears:
         from gatehand.listening.observed import Listening
 
         self.listening: Listening = Listening()
+        self.boards: dict[str, Board] = {}
+        """By the topic on which each speaks of itself."""
         self.up = asyncio.Event()
         self.began = self._ended = time.monotonic()
         self.losses: list[str] = []
@@ -155,7 +176,14 @@ class _Ears:
 
     def hear(self, message: "Message") -> None:
         """A message."""
+        from gatehand.first_config.boards import LAST, board
+
         self.listening.take(message.topic, message.payload, message.retained, message.received)
+        if message.topic.endswith(LAST):
+            if (found := board(message.topic, message.payload)) is not None and len(self.boards) < _MOST_BOARDS:
+                self.boards[message.topic] = found
+            elif not message.payload:
+                self.boards.pop(message.topic, None)  # it was taken away
 
     def lost(self, error: "ClientError") -> None:
         """Only what may pass is waited for."""

@@ -126,6 +126,8 @@ def check_ages(partial: Partial) -> Iterator[Fault]:
             yield Fault((*path, "at"), codes.READING_AGE, text)
 
 
+_APART: Final = ("bin_full", "running", "reset")
+"""Keys of a collector whose contacts may have a login of their own."""
 _PEOPLE = {"viewer": "whoever may only look", "hands": "a screen with buttons"}
 
 
@@ -138,6 +140,8 @@ def check_login(partial: Partial) -> Iterator[Fault]:
     kind, _, name = username.partition("-")
     if kind in _KINDS and name in partial.declared(kind):
         whose = f"the device of [{kind}.{name}]"
+    elif kind in _APART and name in partial.declared("collector"):
+        whose = f"a board for {kind} of [collector.{name}]"
     if whose is not None:
         text = (
             f"found {shown(username)}, the login of {whose} in the broker's access list: "

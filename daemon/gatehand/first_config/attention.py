@@ -14,8 +14,6 @@ from gatehand.person import EndOfInput
 
 LOOK: Final = 2.0
 """Seconds between two looks at what has followed so far."""
-_BOARDS_WITHIN: Final = 2000
-"""Bytes; what a board says of itself is shorter."""
 
 
 class Attention:
@@ -111,7 +109,7 @@ class Attention:
         if self.left_out(message.topic):
             return
         self.heard.take(message.topic, message.payload, message.retained, message.received)
-        if len(message.payload) < _BOARDS_WITHIN and (found := board(message.topic, message.payload)) is not None:
+        if (found := board(message.topic, message.payload)) is not None:
             self.boards[message.topic] = found
 
     def _connection(self, lost: str | None) -> None:

@@ -1,12 +1,12 @@
 """The part of each device in the script: what is asked of a gate, a collector, a tool, a stop; what its table holds."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from gatehand.first_config import questions as q
-from gatehand.first_config.boards import Board
+from gatehand.first_config.boards import COMMENT, Board
 from gatehand.first_config.choices import Wanted, buttons, find, reports, sensors, told, worded
-from gatehand.first_config.draft import Device, Table, duration
+from gatehand.first_config.draft import Device, Table, add_stop, duration
 from gatehand.first_config.meters import motor, thresholds
 from gatehand.first_config.questions import SignalAnswer, Skipped
 from gatehand.first_config.steps import Ask, Given, Option, Steps, Tell, Try
@@ -34,8 +34,11 @@ def gate(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         table.add("collector", home)
     board = yield from _board(its, "gate", boards)
     if board is not None:
-        its.add_board(board, {"set": "command", "state": "state", "button": "button", "online": "online"})
-        yield from _travel(its)
+        its.add_board(board)
+        if table.get("command") is not None and table.get("travel") is None:
+            yield from _travel(its)
+        elif table.get("command") is None and table.get("state") is None:
+            table.lacks("a gate that is moved by hand has to report its position: give its board end switches")
         return
     text = f"Is the {its.the} moved by a motor or by hand?"
     moved: str = yield Ask(f"{its.key}.moved", text, q.one_of("motor", "hand"), "motor")
@@ -96,15 +99,17 @@ def collector(table: Table, boards: Sequence[Board], *, gated: bool) -> Steps[No
         yield from _command(its, heard, ("on", "off"))
         yield from motor(its, trial)
     else:
-        its.add_board(board, {"set": "command", "state": "state", "online": "online"})
-        if (own := board.topics.get("amps")) is not None:
-            yield from motor(its, trial, only=own)
+        its.add_board(board, "current")
+        if board.signal("amps") is not None:
+            yield from motor(its, trial, board)
     text = f"For how many seconds does the fan of the {its.the} keep turning after off? (listen once, on the long side)"
     coast_down: float = yield Ask(f"{its.key}.coast_down", text, q.seconds, str(_COAST_DOWN))
     table.add("coast_down", duration(coast_down), "the fan still moves air for this long after off; measure it")
-    yield from _bin(its)
+    if not _of_a_contact(its, boards, "bin_full"):
+        yield from _bin(its)
     text = f"Is there a button that ends a hold of the {its.the} after an emergency stop? If so, press it and let go"
-    yield from _button(its, "reset", text, ("pressed", "released"))
+    if not _of_a_contact(its, boards, "reset"):
+        yield from _button(its, "reset", text, ("pressed", "released"))
 
 
 def tool(table: Table, boards: Sequence[Board], gates: Sequence[str], collectors: Sequence[str]) -> Steps[None]:
@@ -123,6 +128,9 @@ def tool(table: Table, boards: Sequence[Board], gates: Sequence[str], collectors
             text = f"Which collector serves the {its.the}?"
             home = yield Ask(f"{its.key}.collector", text, q.name_of(collectors, "collector"), home)
         table.add("collector", home)
+    if _of_a_contact(its, boards, "running"):
+        yield from _run_on(its)
+        return
     board = yield from _board(its, "sensor", boards)
     only = None if board is None else board.topics.get("amps")
     trial = Try(
@@ -149,9 +157,7 @@ def tool(table: Table, boards: Sequence[Board], gates: Sequence[str], collectors
         table.add("running", choice.signal, signal.seen(choice.moved))
     else:
         yield from thresholds(its, choice, board)
-    text = f"For how many seconds should the collector run on after the {its.the} has stopped? (till the duct is clear)"
-    run_on: float = yield Ask(f"{its.key}.run_on", text, q.seconds, str(_RUN_ON))
-    table.add("run_on", duration(run_on))
+    yield from _run_on(its)
     if board is not None:
         table.add("online", board.signal("online"))
 
@@ -164,8 +170,8 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         f"press it, "
         "unplug or lock out what it stops, as its maker says."
     )
-    board = next((one for one in boards if one.role == "contact" and one.name == table.name), None)
-    contact, comment = None if board is None else board.signal("state"), "a board that announces itself"
+    contact = next(filter(None, (board.contact("stop", table.name) for board in boards)), None)
+    comment = COMMENT
     if contact is None:
         trial = Try(
             f"{its.key}.trial",
@@ -184,10 +190,7 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
     if contact is None:
         table.lacks("its contact: topic, active, clear. Until then it stops no collector")
     else:
-        table.add("topic", contact.topic, comment)
-        table.add("pointer", contact.pointer)
-        for key, word in contact.words.items():
-            table.add(key, word)
+        add_stop(table, contact, comment)
     if len(collectors) > 1:
         text = f"Which collectors does the {its.the} stop?"
         read = q.names_of(collectors, "collector")
@@ -199,6 +202,23 @@ def _travel(its: Device) -> Steps[None]:
     text = f"How many seconds does the {its.the} take from shut to open, by your watch and on the long side?"
     travel: float = yield Ask(f"{its.key}.travel", text, q.some_seconds, str(_TRAVEL))
     its.table.add("travel", duration(travel), "time allowed to move")
+
+
+def _run_on(its: Device) -> Steps[None]:
+    text = f"For how many seconds should the collector run on after the {its.the} has stopped? (till the duct is clear)"
+    run_on: float = yield Ask(f"{its.key}.run_on", text, q.seconds, str(_RUN_ON))
+    its.table.add("run_on", duration(run_on))
+
+
+def _of_a_contact(its: Device, boards: Sequence[Board], key: str) -> bool:
+    """Take what a board of contacts says of it, with its `online` where it is a tool's; False: none does."""
+    for board in boards:
+        if (found := board.contact(its.table.kind, its.table.name, key)) is not None:
+            its.table.add(key, found, COMMENT)
+            if its.table.kind == "tool" and len(board.inputs) == 1:
+                its.table.add("online", board.signal("online"))
+            return True
+    return False
 
 
 def _worked(its: Device, text: str) -> Steps[str]:
@@ -220,10 +240,21 @@ def _board(its: Device, role: str, boards: Sequence[Board]) -> Steps[Board | Non
     known = {board.name: board for board in boards if board.role == role}
     if not known:
         return None
+    given: tuple[str | None] | None = yield Given(f"{its.key}.board", _read_board(known))
+    if given is not None:
+        return None if given[0] is None else known[given[0]]
+    if its.table.name in known:
+        yield Tell(f"The board {its.table.name} has announced itself, and its topics go into the config.")
+        return known[its.table.name]
     text = f"Which of these boards is at the {its.the}: {listed(known)}? (or none)"
-    suggestion = its.table.name if its.table.name in known else q.NONE
-    chosen: str | None = yield Ask(f"{its.key}.board", text, q.or_none(q.name_of(list(known), "board")), suggestion)
-    return None if chosen is None else known[chosen]
+    chosen: tuple[str | None] = yield Ask(f"{its.key}.board", text, _read_board(known), q.NONE)
+    return None if chosen[0] is None else known[chosen[0]]
+
+
+def _read_board(known: Mapping[str, Board]) -> q.Read:
+    """The name of one of them, or none; in a tuple, for a `Given` that is not there is None too."""
+    read = q.or_none(q.name_of(list(known), "board"))
+    return lambda raw: (read(raw),)
 
 
 def _report(its: Device, trial: Try, words: tuple[str, str], *, over_network: bool) -> Steps[Moved | None]:

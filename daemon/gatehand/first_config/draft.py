@@ -3,14 +3,14 @@
 A table that is not finished stands in the file as a comment that says what is missing, so that `check` passes.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final, TypeAlias
 
 from msgspec import Struct, field
 
-from gatehand.first_config.boards import Board
+from gatehand.first_config.boards import COMMENT, Board, tables
 from gatehand.first_config.questions import SignalAnswer
-from gatehand.listening.roles import source
+from gatehand.listening.roles import source, table_name
 from gatehand.text import listed, named, toml_text
 from gatehand.times import written
 
@@ -71,10 +71,14 @@ class Device(Struct, frozen=True):
         """Its questions begin with it."""
         return f"{self.table.kind}.{self.table.name}"
 
-    def add_board(self, board: Board, keys: Mapping[str, str]) -> None:
-        """What a board of our own says and hears, by its topics' last levels."""
-        for last, key in keys.items():
-            self.table.add(key, board.signal(last), "a board that announces itself" if key == "command" else "")
+    def add_board(self, board: Board, *but: str) -> None:
+        """What a board of our own says and hears, without these keys: each is to be asked about, or comes later."""
+        for kind, _, lines in tables(board):
+            if kind != self.table.kind:
+                continue
+            for number, (key, value) in enumerate(lines.items()):
+                if key not in but:
+                    self.table.add(key, value, COMMENT if number == 0 else "")
 
     @property
     def taken(self) -> frozenset[tuple[str, str | None]]:
@@ -149,9 +153,13 @@ class Draft(Struct):
 def toml(value: Value) -> str:
     """A value as TOML writes it."""
     match value:
-        case SignalAnswer(topic=topic, pointer=pointer, words=words, scale=scale, at=at):
-            written = source(topic, pointer, scale, **words)
-            return written if at is None else f"{written.removesuffix(' }')}, at = {toml_text(at)} }}"
+        case SignalAnswer(topic=topic, pointer=pointer, words=words, scale=scale, at=at, poll=poll):
+            written = source(topic, pointer, scale, **words).removesuffix(" }")
+            if at is not None:
+                written += f", at = {toml_text(at)}"
+            if poll is not None:
+                written += f", poll = {{ topic = {toml_text(poll[0])}, payload = {toml_text(poll[1])} }}"
+            return f"{written} }}"
         case bool():
             return "true" if value else "false"
         case str():
@@ -162,6 +170,28 @@ def toml(value: Value) -> str:
             return f"[{', '.join(map(toml_text, value))}]"
         case _:
             return f"{value:.12g}"
+
+
+def board_lines(board: Board) -> Iterator[str]:
+    """A board's tables as the config writes them. What only its owner knows is not there."""
+    for kind, name, lines in tables(board):
+        table = Table(kind, table_name(name))
+        for key, value in lines.items():
+            if key == "contact" and isinstance(value, SignalAnswer):
+                add_stop(table, value)
+            else:
+                table.add(key, value)
+        yield from _table(table)
+
+
+def add_stop(table: Table, contact: SignalAnswer, comment: str = "") -> None:
+    """A stop contact, whose table is the signal itself."""
+    table.add("topic", contact.topic, comment)
+    table.add("pointer", contact.pointer)
+    for key, word in contact.words.items():
+        table.add(key, word)
+    if contact.poll is not None:
+        table.add("poll", dict(zip(("topic", "payload"), contact.poll, strict=True)))
 
 
 def duration(value: float) -> Value:

@@ -23,8 +23,10 @@ UNITS: Final[Mapping[str, tuple[Measure, float]]] = {
 _STOP_SHARE: Final = 0.7
 
 
-def motor(its: Device, trial: Try, only: str | None = None) -> Steps[None]:
-    """What measures the collector's motor; `only`: on this topic."""
+def motor(its: Device, trial: Try, board: Board | None = None) -> Steps[None]:
+    """What measures the collector's motor; `board`: its clamp does."""
+    own = None if board is None else board.signal("amps")
+    only = None if own is None else own.topic
     used = frozenset(topic for topic, _ in its.taken)
     text = f"Which of them says that the motor of the {its.the} turns? (none: nothing does)"
     signal = Wanted(
@@ -42,7 +44,10 @@ def motor(its: Device, trial: Try, only: str | None = None) -> Steps[None]:
     if choice.signal.words:
         its.table.add("running", choice.signal, signal.seen(choice.moved))
         return
-    unit, answer = yield from _unit(f"{its.key}.motor_unit", choice)
+    if own is not None:
+        unit, answer = Measure.AMPS, own
+    else:
+        unit, answer = yield from _unit(f"{its.key}.motor_unit", choice)
     start, _ = _proposed(choice.moved, answer.scale)
     text = f"At or above how many {unit} does the motor turn?"
     turns: float = yield Ask(f"{its.key}.turns_at", text, q.positive, None if start is None else three(start))

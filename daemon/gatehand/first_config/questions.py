@@ -96,6 +96,8 @@ class SignalAnswer(Struct, frozen=True):
     scale: float = 1.0
     at: str | None = None
     """Where its own time stands."""
+    poll: tuple[str, str] | None = None
+    """Topic and payload by which its device is asked for it."""
 
 
 def pattern_of(key: str) -> str | None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from gatehand.first_config import questions as q
-from gatehand.first_config.boards import Board
+from gatehand.first_config.boards import Board, tables
 from gatehand.first_config.devices import collector, gate, stop, tool
 from gatehand.first_config.draft import Draft, Table, duration
 from gatehand.first_config.questions import SignalAnswer
@@ -48,7 +48,7 @@ def script(folder: Path) -> Steps[Draft]:
     yield from _broker(draft.table("broker"), folder)
     boards: list[Board] = yield Quiet(LISTEN_FIRST)
     if boards:
-        found = listed((f"{b.role} {b.name}" for b in boards), last="and")
+        found = listed((each.label for each in boards), last="and")
         yield Tell(f"Boards that announced themselves: {found}.")
     collectors, gates, tools, stops = yield from _who_is_there(boards)
     for name in gates:
@@ -98,18 +98,19 @@ def _broker(table: Table, folder: Path) -> Steps[None]:
 
 
 def _who_is_there(boards: Sequence[Board]) -> Steps[tuple[list[str], list[str], list[str], list[str]]]:
-    def of(role: str, otherwise: str = "") -> str | None:
-        return ", ".join(board.name for board in boards if board.role == role) or otherwise or None
+    def of(kind: str, otherwise: str = "") -> str | None:
+        found = dict.fromkeys(name for board in boards for of, name, _ in tables(board) if of == kind)
+        return ", ".join(found) or otherwise or None
 
     yield Tell("Choose the names: letters, digits, spaces. Separate several with commas.")
     ask = "What is the dust collector called? (several: name each)"
-    collectors: list[str] = yield Ask("collectors", ask, q.names, of("switch", "main"))
+    collectors: list[str] = yield Ask("collectors", ask, q.names, of("collector", "main"))
     ask = "The blast gates by name, such as band saw, planing, sweep (none: hoses without a gate)"
     gates: list[str] = yield Ask("gates", ask, q.names, of("gate"))
     ask = "The tools by name: those with a meter or a contact that shows when they run"
-    tools: list[str] = yield Ask("tools", ask, q.names, of("sensor", ", ".join(gates)))
+    tools: list[str] = yield Ask("tools", ask, q.names, of("tool", ", ".join(gates)))
     ask = "Stop contacts that Gatehand can hear (an emergency stop's, a spark detector's) by name, or none"
-    stops: list[str] = yield Ask("stops", ask, q.names, of("contact", q.NONE))
+    stops: list[str] = yield Ask("stops", ask, q.names, of("stop", q.NONE))
     return collectors, gates, tools, stops
 
 

@@ -20,6 +20,7 @@ def as_json(heard: Heard, watched: Watched | None, began: float) -> dict[str, ob
         "seconds": round(heard.seconds, _DIGITS),
         "messages": heard.listening.messages,
         "lost": list(heard.lost),
+        "boards": [to_builtins(one) for one in heard.boards],
         "topics": [_topic(one, heard.known, began) for one in heard.foreign],
         "own_topics": heard.own,
         "not_kept": heard.listening.beyond(),

@@ -27,6 +27,17 @@ _INDENT: Final = "  "
 
 
 @dataclass(frozen=True, slots=True)
+class Announced:
+    """A board of our own that has said what it is. `topic`: where; `lines`: for the config, none where it has them."""
+
+    topic: str
+    role: str
+    name: str
+    label: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
     """The whole of it. `seconds`: how long it was listened. `at`: the broker, as text."""
 
@@ -38,11 +49,13 @@ class Heard:
     """Why the connection was lost, each time."""
     config: str | None = None
     """The config's file, where there is one."""
+    boards: tuple[Announced, ...] = ()
 
     @property
     def foreign(self) -> list[HeardTopic]:
-        """Topics that are not the daemon's own, likely sensors first."""
-        found = [one for one in self.listening.topics() if not self.known.is_own(one.topic)]
+        """Topics that are not the daemon's own, likely sensors first; without what boards say of themselves."""
+        abouts = {one.topic for one in self.boards}
+        found = [one for one in self.listening.topics() if not self.known.is_own(one.topic) and one.topic not in abouts]
         return sorted(found, key=lambda one: (_place(one, self.known), one.topic))
 
     @property
@@ -81,6 +94,9 @@ def text(heard: Heard, width: int, *, whole: bool = False) -> Iterator[str]:
     yield from wrapped(opening, width)
     for why in heard.lost:
         yield from wrapped(f"The connection was lost meanwhile: {why}. It was taken up again.", width)
+    for board in heard.boards:
+        yield ""
+        yield from _board(board, width)
     for topic in topics if whole else topics[:FEW]:
         yield ""
         yield from _topic(topic, heard.known, width, whole=whole)
@@ -97,6 +113,13 @@ def text(heard: Heard, width: int, *, whole: bool = False) -> Iterator[str]:
             f"More topics than can be kept: {listed(few, last='and')} were only counted. Hear fewer with --topic.",
             width,
         )
+
+
+def _board(board: Announced, width: int) -> Iterator[str]:
+    yield from wrapped(f"A board with Gatehand's programs: {board.label} ({printable(board.topic)})", width)
+    if not board.lines:
+        yield f"{_INDENT}the config has all of it"
+    yield from (f"{_INDENT}{line}" for line in board.lines)  # whole, to be copied
 
 
 def _below(first: str) -> str:

@@ -45,7 +45,7 @@ class Peer:
         self.listener.setblocking(False)
         self.conn = None
         self.got = bytearray()
-        self.ended = False
+        self.ended = ""
 
     def accept(self):
         """Whether somebody has connected."""
@@ -57,7 +57,7 @@ class Peer:
             self.conn.setblocking(False)
             self.conn.setsockopt(6, 1, 1)  # TCP_NODELAY
             self.got = bytearray()
-            self.ended = False
+            self.ended = ""
         return True
 
     def read(self):
@@ -66,10 +66,11 @@ class Peer:
             try:
                 more = self.conn.recv(65536)
             except OSError as error:
-                self.ended = error.errno != 11
+                if error.errno != 11:
+                    self.ended = "reset"
                 return
             if not more:
-                self.ended = True
+                self.ended = "in order"
             self.got += more
 
     def packets(self):

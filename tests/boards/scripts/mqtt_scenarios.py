@@ -143,6 +143,18 @@ def a_publish_shorter_than_it_says_ends_the_connection():
 
 
 @scenario
+def a_flood_takes_no_more_than_its_share_of_a_turn():
+    RUN.greeted()
+    for _ in range(20):
+        RUN.peer.send(said(b"a", b"1") * 100, RUN.turn)
+    time.sleep(0.01)
+    while len(RUN.heard) < 2000:
+        heard = len(RUN.heard)
+        RUN.client.tick(RUN.now)
+        assert len(RUN.heard) - heard <= mqtt.LARGEST_TURN // 6 + 1
+
+
+@scenario
 def a_length_takes_up_to_four_bytes():
     RUN.greeted()
     RUN.send(b"\x30\x84\x80\x80\x00\x00\x01a1")
@@ -169,15 +181,12 @@ def a_message_that_is_too_long_is_acknowledged_and_passed_over():
                 [length, 1] if length == mqtt.LARGEST_IN - 5 else [1]
             )
             RUN.until(lambda: RUN.peer.packets() == ([(0x40, ident)] if ident else []))
+    for raw in (said(bytes(1500), b"1"), said(b"a", bytes(1500), 0x35, b"\x00\x01")):  # neither was asked for
+        RUN.greeted()
+        RUN.send(raw)
+        RUN.ends("no MQTT")
     RUN.greeted()
-    RUN.send(said(bytes(1500), b"1"))  # a topic as long is none that was asked for
-    RUN.ends("no MQTT")
-
-
-@scenario
-def a_topic_that_is_no_text_is_passed_over():
-    RUN.greeted()
-    RUN.send(said(b"\xff\xfe", b"1") + said(b"a", b"1"))
+    RUN.send(said(b"\xff\xfe", b"1") + said(b"a", b"1"))  # nor is one that is no text
     RUN.until(lambda: RUN.heard == [("a", b"1", False)])
 
 
@@ -306,6 +315,8 @@ def a_peer_that_takes_no_more_bytes_blocks_nothing_and_is_given_up():
         RUN.now += 10
         RUN.client.tick(RUN.now)
     assert RUN.now - begun <= mqtt.DRAIN_MS + 20, RUN.now - begun
+    RUN.until(lambda: RUN.peer.ended == "reset")
+    assert len(RUN.peer.got) < 1006 * sent, "what had waited in the network arrived all the same"
     RUN.ends("takes nothing more")
     RUN.greeted(small=True)
     while RUN.client.publish("a", bytes(1000), RUN.now):
@@ -403,7 +414,7 @@ def a_farewell_is_heard_whole_and_in_order():
     RUN.client.publish(WILL[0], b"0", RUN.now, retain=True)
     RUN.client.bid_farewell(RUN.now)
     assert RUN.client.phase == mqtt.DOWN
-    RUN.until(lambda: RUN.peer.ended)
+    RUN.until(lambda: RUN.peer.ended == "in order")
     assert [first for first, _ in RUN.peer.packets()] == [0x31, 0xE0], RUN.peer.packets()
     RUN.client.bid_farewell(RUN.now)
 

@@ -30,7 +30,7 @@ def until(true):
 
 
 client.dial(NOW)
-until(lambda: client.phase == mqtt.GREETING)
+until(lambda: client.phase != mqtt.DIALLING)
 if WHAT == "silent":
     # Accepted, and then not a byte: the handshake waits, the loop does not.
     begun = NOW
