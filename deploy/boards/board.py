@@ -1,7 +1,7 @@
 """What every board does, whatever its role: settings, uptime, Wi-Fi, the broker, the watchdog, and the loop around all.
 
-`start` reads settings.json and runs the role that it names. Nothing in here waits: each turn of the loop does the role's
-duty first, then what is due on the network, then feeds the watchdog.
+`start` reads settings.json and runs the role that it names. Nothing in here waits: each turn of the loop does the
+role's duty first, then what is due on the network, then feeds the watchdog.
 """
 
 import gc
@@ -11,12 +11,13 @@ import time
 
 import machine
 import network
+
 from mqtt import UP, Client
 
 try:
     import random
 except ImportError:  # left out of some small builds
-    random = None
+    random = None  # type: ignore[assignment]
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ JOIN_MS = 10000
 AGAIN_MS = 3000
 """From one attempt to join to the next, where the first has failed: looking through all channels takes two seconds."""
 KEEPALIVE_S = 2
-"""The broker speaks the will after one and a half times it, and some brokers look only every six seconds: 10 s in all."""
+"""The broker speaks the will after one and a half times it, and some look only every six seconds: 10 s in all."""
 WATCHDOG_MS = 8000
 """Some boards can count no further than 8.3 s."""
 WATCHDOG_LEAST_MS = 1000
@@ -43,7 +44,7 @@ FILE = "settings.json"
 ROLES = ("gate", "switch", "sensor", "contact")
 
 
-class WrongSettings(Exception):
+class WrongSettings(Exception):  # noqa: N818  # it says what it is
     """A setting is missing or wrong: where, what was found, what is wanted."""
 
 
@@ -89,7 +90,7 @@ _KINDS = {dict: "a table", str: "text", int: "a whole number", float: "a number"
 
 
 class Signal:
-    """A topic, its words by their meaning, and where in a JSON payload a word or a number is (`path`; empty: it is all)."""
+    """A topic, its words by their meaning, and where in a JSON payload a value is (`path`; empty: it is all of it)."""
 
     def __init__(self, settings: Settings) -> None:
         self.topic = settings.need("topic", str)
@@ -101,7 +102,8 @@ class Signal:
 
     def word(self, meaning: str) -> str:
         """The word for `open`, `on`, `active` and so on."""
-        return self.settings.need(meaning, str)
+        word: str = self.settings.need(meaning, str)
+        return word
 
     def payload(self, value: "Any", more: "dict[str, Any] | None" = None) -> bytes:
         """A word or a number as the config wants it; `more`: further keys of the innermost JSON object."""
@@ -139,13 +141,13 @@ class Role:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.say: "Callable[..., bool]" = _nothing
+        self.say: Callable[..., bool] = _nothing
         """say(topic, payload, retain=False, qos=0): now or never; False: nobody hears, and nothing is kept."""
-        self.hears: "dict[str, Callable[[bytes, bool, int], None]]" = {}
+        self.hears: dict[str, Callable[[bytes, bool, int], None]] = {}
         """Topic -> what is called with a payload, whether it was retained, and the time."""
-        self.signals: "dict[str, Signal]" = {}
+        self.signals: dict[str, Signal] = {}
         """By the last level that they are known under in `about`."""
-        self.facts: "dict[str, Any]" = {}
+        self.facts: dict[str, Any] = {}
         """What `about` says besides."""
 
     def tick(self, now: int, link: "Link") -> None:
@@ -173,7 +175,7 @@ class Link:
         self._online = Signal(settings.table("online"))
         self._about = settings.table("about").need("topic", str)
         self._log = log
-        self._role: "Role | None" = None
+        self._role: Role | None = None
         self._lan = network.WLAN(network.STA_IF)
         self._joined = False
         self._join_at = self._begun_at = 0
@@ -348,7 +350,7 @@ def _tls(settings: "Settings | None") -> "Callable[[Any], Any] | None":
 
 def log(text: str) -> None:
     """A line on the console."""
-    print("%d %s" % (time.ticks_ms(), text))
+    print("%s %s" % (time.ticks_ms(), text))
 
 
 def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int, led: "machine.Pin | None" = None) -> None:
@@ -384,8 +386,8 @@ def start(file: str = FILE) -> None:
                 log(str(error))
                 time.sleep(10)
         run(role, link, uptime, watchdog_ms, led)
-    except Exception as error:
-        sys.print_exception(error)
+    except Exception as error:  # noqa: BLE001  # whatever it is: off first
+        sys.print_exception(error)  # type: ignore[attr-defined]  # MicroPython's own
         _stop(role, link, uptime)
         time.sleep_ms(1000)
         machine.reset()
