@@ -113,6 +113,19 @@ def _wholes(count: int, seed: int) -> bool:
     return _tests("air/test_air_applied.py", **settings) and _tests("air/test_air_wholes.py", **settings)
 
 
+def _boards(count: int, seed: int) -> bool:
+    """Boards through so many outages of broker, Wi-Fi and power, and the wills of thirty that fall silent."""
+    name = "GATEHAND_OUTAGES"
+    return _tests("boards/test_boards_outages.py", **{name: count, f"{name}_SEED": seed}) and _tests(
+        "boards/test_boards_loop.py", GATEHAND_WILLS=30
+    )
+
+
+def _board_days(count: int, _seed: int) -> bool:
+    """The heap of each board over so many hours, its pauses four times as long; a day: five minutes."""
+    return _tests("boards/test_boards_memory.py", GATEHAND_BOARD_HOURS=count)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -137,6 +150,8 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "forecasts": (200, _forecasts),
     "hours": (6, _hours),
     "first_configs": (200, _first_configs),
+    "board_days": (24, _board_days),
+    "boards": (100, _boards),
     "brokers": (5000, _brokers),
     "odd_shops": (20_000, _odd_shops),
     "measured": (100, _measured),

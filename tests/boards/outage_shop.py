@@ -1,7 +1,7 @@
 """A broker, boards on wires to it, and somebody who listens, all on one clock that goes only when it is told to.
 
-After each step of that clock the broker has answered a question that was sent after it: no board is granted more time while
-the broker is still busy with what came before. So a slow computer makes a run longer and changes nothing in it.
+After each step of that clock the broker has answered a question that was sent after it: no board is granted more time
+while the broker is still busy with what came before. So a slow computer makes a run longer and changes nothing in it.
 """
 
 import json
@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple, Self
 
 import paho.mqtt.client as paho
+from board_process import STUCK_S, WRAP_MS, BoardProcess, Wire
 from paho.mqtt.enums import CallbackAPIVersion
-
-from boards.board_process import BOARDS, STUCK_S, WRAP_MS, BoardProcess, Wire
+from support.micropython import BOARDS
 from support.mosquitto import Mosquitto
 
 STEP_MS: Final = 20
@@ -133,13 +133,14 @@ class Shop:
         roles: which boards.
         hardware: of each board, added to what it needs.
         program: of the gate, in place of its own.
-        keepalive: seconds, which the broker counts by the computer's clock and not by the shop's; None: as boards have it.
+        keepalive: seconds, which the broker counts by the computer's clock, not by the shop's; None: the boards' own.
     """
 
     def __init__(
         self,
         folder: Path,
         broker: Mosquitto,
+        *,
         limit_ms: int = 2000,
         roles: Iterable[str] = ("switch", "gate", "sensor", "contact"),
         hardware: Mapping[str, Any] | None = None,
@@ -229,7 +230,9 @@ class Shop:
     def tail(self, role: str) -> str:
         """The end of what this board said and did, for a failure's message."""
         topic, board = self.topic(role, ""), self.boards[role]
-        lines = [f"{one.at} heard {one.topic} {one.payload}" for one in self.listener.heard if one.topic.startswith(topic)]
+        lines = [
+            f"{one.at} heard {one.topic} {one.payload}" for one in self.listener.heard if one.topic.startswith(topic)
+        ]
         return "\n  ".join(["", *lines[-6:], *board.console[-6:], *map(str, board.acts[-6:])])
 
     def __enter__(self) -> Self:

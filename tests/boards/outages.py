@@ -6,11 +6,12 @@ What broke a promise is a sentence in `breaches`; nothing in here stops at the f
 import random
 import re
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Final
 
-from boards.board_process import BoardProcess
-from boards.outage_shop import PINS, STEP_MS, Heard, Shop, reading
+from board_process import BoardProcess
+from outage_shop import PINS, STEP_MS, Heard, Shop, reading
 from support.child import wait_until
 from support.mosquitto import Mosquitto
 
@@ -33,7 +34,7 @@ TRAVEL_MS: Final = 90 * 1000 // 120 + 200
 WATCHDOG_MS: Final = 8000
 """So long pulses go on where the loop gets no further: they come from the hardware."""
 KINDS: Final = ("kill", "freeze", "wifi")
-"""What the promise names. `freeze` also freezes too briefly to be noticed, `wifi` also is air that is dead with no word of it."""
+"""What the promise names. `wifi`: it goes, or the air is dead and nobody says so."""
 MORE: Final = ("power", "silent_power", "hang")
 """Its own: power cut with the connection reset, or without a word; a loop that gets no further."""
 
@@ -242,17 +243,18 @@ class Run:
             # Where the Wi-Fi or the power was away, the broker is there again once the Wi-Fi is joined.
             try:
                 if self._joins:
-                    shop.until(lambda role=role: self._joined_at(role) > begun, JOINED_MS, f"{what}: the Wi-Fi")
+                    shop.until(partial(self._has_joined, role, begun), JOINED_MS, f"{what}: the Wi-Fi")
                 since = self._joined_at(role) - STEP_MS if self._joins else over
-                shop.until(
-                    lambda role=role, since=since: self._is_back(role, since), max(0, since + BACK_MS - shop.now), what
-                )
+                shop.until(partial(self._is_back, role, since), max(0, since + BACK_MS - shop.now), what)
             except AssertionError as late:
                 self._broken(f"{role} is not back: {late}{shop.tail(role)}")
                 continue
             first = min(one.at for one in shop.words(shop.topic(role, "online"), since) if one.payload == "1")
             self.back_ms.append(first - since)
         return shop.now
+
+    def _has_joined(self, role: str, since: int) -> bool:
+        return self._joined_at(role) > since
 
     def _joined_at(self, role: str) -> int:
         return max((act.at for act in self.shop.boards[role].acts if act.what == "joined"), default=-1)
@@ -269,7 +271,9 @@ class Run:
         shop = self.shop
         switch = shop.boards["switch"]
         on = re.compile(re.escape(shop.topic("switch", "set").encode()) + b"..1", re.DOTALL)
-        taken = max(at for at, raw in shop.wires["switch"].brought if at <= begun + STEP_MS and on.search(raw))
+        # A loop that hangs from now on has not read what came just now.
+        last = begun - 1 if kind == "hang" else begun
+        taken = max(at for at, raw in shop.wires["switch"].brought if at <= last and on.search(raw))
         off = [act.at for act in switch.acts if act.at >= taken and self._is_off(switch, act)]
         if not off:
             self._broken(f"the relay is not off, {shop.now - taken} ms after its last on, {kind}")
@@ -378,7 +382,9 @@ class Run:
                 if any(0 <= one.at - press <= 200 + TAKES_MS for press in self._presses):
                     continue
                 if any(
-                    kind == "freeze" and over <= one.at <= over + TAKES_MS and self._pressed(begun, begun + UNNOTICED_MS)
+                    kind == "freeze"
+                    and over <= one.at <= over + TAKES_MS
+                    and self._pressed(begun, begun + UNNOTICED_MS)
                     for begun, over, kind in self._outages
                 ):
                     self.held_presses += 1  # a frozen broker had it in its hands already: nobody can call it back
@@ -395,8 +401,8 @@ def _just_before(at: int, asked: list[int]) -> bool:
 
 def play(folder: Path, kinds: list[str], seed: int, limit_ms: int) -> Run:
     """Outages of these kinds, one after another, in a shop with one board of each role."""
-    # Small packets leave at once, or what the broker says would wait in the computer's network while the boards' time goes on.
-    with Mosquitto(["set_tcp_nodelay true"]) as broker, Shop(folder, broker, limit_ms) as shop:
+    # What the broker says leaves it at once, or it would wait in the computer's network while the boards' time goes on.
+    with Mosquitto(["set_tcp_nodelay true"]) as broker, Shop(folder, broker, limit_ms=limit_ms) as shop:
         run = Run(shop, seed)
         run.begin()
         for kind in kinds:

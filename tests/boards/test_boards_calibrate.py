@@ -148,6 +148,8 @@ def test_an_input_without_its_bias_or_a_board_too_slow_is_not_calibrated(tmp_pat
         ("1200 W", None),
         ("230 V", None),
         ("5 A 230 V", None),
+        ("5 A 1150 W", None),
+        ("5 A 1150 W 230 V", None),
         ("5 6", None),
         ("5 A 6", None),
         ("5 A 6 A", None),

@@ -6,8 +6,7 @@ from pathlib import Path
 from typing import Final
 
 import pytest
-
-from boards.outages import KINDS, MORE, play
+from outages import KINDS, MORE, play
 
 pytestmark = pytest.mark.broker
 COUNT: Final = int(os.environ.get("GATEHAND_OUTAGES", "10"))
@@ -20,7 +19,7 @@ def test_outages_switch_off_in_time_are_over_in_time_and_leave_nothing_old(tmp_p
     random.Random(SEED).shuffle(kinds)
     run = play(tmp_path, kinds, SEED, LIMIT_MS)
     print(
-        f"\n{len(kinds)} outages, {run.shop.now / 60_000:.0f} min of the boards' time: off at most {max(run.off_ms)} ms "
+        f"\n{len(kinds)} outages, {run.shop.now / 60_000:.0f} min of their time: off {max(run.off_ms)} ms at most "
         f"after the limit, back within {max(run.back_ms)} ms, {run.wills} wills, {run.held_readings} readings that the "
         "frozen broker held"
     )

@@ -1,4 +1,4 @@
-"""Stands in for MicroPython's `machine`: pins, PWM, converter, timer, watchdog, as far as the boards' programs use them."""
+"""Stands in for MicroPython's `machine`: pins, PWM, converter, timer, watchdog, as far as the boards use them."""
 
 from world import WORLD
 

@@ -1,8 +1,8 @@
 """What the stand-ins for a board's hardware act on: pins, converters, the Wi-Fi, and the clock.
 
-Runs in MicroPython and in CPython. Alone, it is a world in memory, whose clock goes only when it is told to, or when the
-board waits. In a board's own process (`lead`) a test leads it: it sets what the pins read, is told of all that the board
-does, and grants the time in which the board may do it. No clock of the computer is read in either.
+Runs in MicroPython and in CPython. Alone, it is a world in memory, whose clock goes only when it is told to, or when
+the board waits. In a board's own process (`lead`) a test leads it: it sets what the pins read, is told of all that the
+board does, and grants the time in which the board may do it. No clock of the computer is read in either.
 """
 
 import json

@@ -1,7 +1,7 @@
 """Hours of one board in a few seconds: commands, words, presses, outages, and its heap at steady intervals.
 
-`micropython day.py SECONDS STRETCH LEAK`: settings.json lies in the working folder; STRETCH: each pause of the loop is so
-many times as long; LEAK: 1 plants one. The last line written is JSON.
+`micropython day.py SECONDS STRETCH LEAK`: settings.json lies in the working folder; STRETCH: each pause of the loop is
+so many times as long; LEAK: 1 plants one. The last line written is JSON.
 """
 
 import gc
@@ -138,9 +138,14 @@ WORLD.convert_us = 500  # fewer samples: a day is long
 gc.collect()
 before = gc.mem_alloc()
 
-import board  # noqa: E402
+import board
 
 try:
     board.start()
 finally:
-    print("@" + json.dumps({"before": before, "heap": day.heap, "peak": day.peak, "heard": BROKER.heard, "greeted": BROKER.greeted}))
+    print(
+        "@"
+        + json.dumps(
+            {"before": before, "heap": day.heap, "peak": day.peak, "heard": BROKER.heard, "greeted": BROKER.greeted}
+        )
+    )

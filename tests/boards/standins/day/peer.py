@@ -1,5 +1,6 @@
 """A broker in memory, for days that pass in seconds: it grants, acknowledges, answers, and keeps nothing itself."""
 
+
 class Broker:
     """Speaks to one board."""
 

@@ -1,4 +1,4 @@
-"""Stands in for MicroPython's `socket`: connections to a broker in memory (`peer`), which answers at once or not at all."""
+"""Stands in for MicroPython's `socket`: connections to a broker in memory (`peer`), which answers at once or never."""
 
 import errno
 

@@ -4,4 +4,4 @@ from world import WORLD
 
 WORLD.lead()
 
-import main  # noqa: E402, F401
+import main  # noqa: F401

@@ -30,7 +30,7 @@ class _Poll:
         end = WORLD.us() + milliseconds * 1000
         while True:
             found = self._real.poll(0)
-            if found or 0 <= milliseconds and WORLD.us() >= end:
+            if found or (milliseconds >= 0 and WORLD.us() >= end):
                 return found
             WORLD.wait(end - WORLD.us() if milliseconds >= 0 else 1_000_000)
 

@@ -1,6 +1,6 @@
 """Stands in for MicroPython's `time`: ticks of 30 bits of a world's clock, and waiting that lets that clock go on.
 
-A file of this name that comes earlier on the path wins over the builtin one. Nothing in here takes any time of the computer.
+A file of this name that comes earlier on the path wins over the builtin one. Nothing in here takes real time.
 """
 
 from world import WORLD
