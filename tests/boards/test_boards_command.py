@@ -85,7 +85,7 @@ def test_a_key_that_the_config_no_longer_has_goes_and_one_that_it_has_anew_comes
     desk.change('button = { topic = "shop/gate/band_saw/button", pressed = "1" }\n', "")
     desk.change("refresh = 20", 'refresh = 20\ncurrent = { topic = "shop/collector/amps" }')
     said = desk.run()
-    assert "  button taken away\n" in said
+    assert "  button removed\n" in said
     assert "  amps added\n" in said
     assert "button" not in desk.settings("gate-band_saw")
     assert desk.settings("collector-main")["hardware"]["clamp"]["amps_per_volt"] is None
@@ -164,6 +164,8 @@ def test_a_tool_that_is_heard_by_its_watts_is_left_out_and_says_what_to_change(d
     desk.change("WATTS", 'power = { topic = "shop/band_saw/watts" }\nstart_watts = 200')
     said = desk.run(*AT)
     assert "tool.band_saw.power: the sensor board's clamp measures amps" in said
+    assert desk.facts("--only", "gate-band_saw")["left_out"] == []
+    assert len(desk.facts("--only", "band_saw")["left_out"]) == 1
     assert not desk.file("tool-band_saw").exists()
 
 

@@ -217,6 +217,21 @@ def test_whatever_stands_in_a_file_it_is_written_once_and_its_owners_part_is_kep
         assert {*old} <= {*once} | {"set", "state", "button", "amps", "inputs", "travel_ms", "limit_ms"}
 
 
+def test_a_change_is_told_by_what_was_and_what_is_and_a_password_never() -> None:
+    old = {"path": [], "set": {"on": "1", "topic": "a"}, "password": "old", "gone": 1, "tls": None}
+    new = {"path": ["é"], "set": {"on": "on", "topic": "a"}, "password": "new", "come": {"a": 1}}
+    assert changes(old, new) == [
+        'path [] -> ["é"]',
+        'set.on "1" -> "on"',
+        "password changed",
+        "come added",
+        "gone removed",
+    ]
+    assert changes({"path": []}, {"path": ["x" * 80]}) == [f'path [] -> ["{"x" * 55}...']
+    assert changes({}, {"password": "new"}) == ["password added"]
+    assert changes({"password": "old"}, {"password": ""}) == ["password removed"]
+
+
 @pytest.mark.parametrize(("refresh", "limit"), [(20, 50_000), (30, 75_000), (2, 5000), (1, 5000), ("1 min", 150_000)])
 def test_a_switch_goes_off_after_two_and_a_half_refreshes_and_never_before_5_s(refresh: object, limit: int) -> None:
     text = GATE.replace("[gate", f"refresh = {json.dumps(refresh)}\n[gate")
@@ -242,9 +257,32 @@ def test_a_board_keeps_the_topics_of_its_table_and_what_it_says_besides_stands_b
     assert made["travel_ms"] == 1500
 
 
+def test_what_another_device_says_is_never_taken_for_a_boards_own() -> None:
+    other = (
+        '[tool.saw]\ngates = ["band_saw"]\nrunning = { topic = "shop/gate/band_saw/LAST", active = "1", clear = "0" }'
+    )
+    given = GATE + 'online = { topic = "shop/here", active = "1", clear = "0" }\n'
+
+    def home(text: str, last: str) -> str:
+        made = file_of(config_of(text + other.replace("LAST", last)), "gate-band_saw")
+        return str(made["about"]["topic"].removesuffix("/about"))
+
+    assert home(GATE, "running") == "shop/gate/band_saw"
+    assert home(GATE, "about") == home(GATE, "online") == home(given, "about") == "shop/gate/band_saw/set"
+    assert home(given, "online") == "shop/gate/band_saw"
+    below = other.replace("LAST", "set/about") + "\n" + other.replace("LAST", "about").replace("[tool.saw]", "[tool.b]")
+    assert home(GATE + below.replace("tool.saw", "tool.c") + "\n", "running") == "shop/gate/band_saw/set/board"
+
+
+def test_no_board_speaks_where_the_daemon_does() -> None:
+    base = '[broker]\nbase = "shop/gate/band_saw/about"\n'
+    assert file_of(config_of(base + GATE), "gate-band_saw")["about"]["topic"] == "shop/gate/band_saw/set/about"
+
+
 REFUSED = {
     # what is changed in GATE: the key at fault, a part of what is said
     "refresh": ('"0" }\n[gate', '"0" }\nrefresh = 0\n[gate', "collector.main.refresh", "refresh = 20"),
+    "a limit beyond a day": ('"0" }\n[gate', '"0" }\nrefresh = "9 h 37 min"\n[gate', "main.refresh", "more than a day"),
     "a list": ('button", pressed', 'button", pointer = "/a/0", pressed', "button.pointer", 'only, such as "/value"'),
     "the whole as JSON": ('button", pressed', 'button", pointer = "", pressed', "button.pointer", "leave pointer out"),
     "pressed for too long": ('pressed = "1"', 'pressed = "stuck"', "button.pressed", "another word"),
@@ -269,7 +307,7 @@ def test_what_no_board_can_do_is_refused_and_says_where(name: str) -> None:
     assert before in GATE
     found = refusals(config_of(GATE.replace(before, after)))
     assert [one for one in found if ".".join(map(str, one.path)).endswith(key) and text in one.text], found
-    assert not refusals(config_of(GATE))
+    assert not refusals(config_of(GATE.replace('"0" }\n[gate', '"0" }\nrefresh = "9 h 36 min"\n[gate')))
 
 
 STATE = 'state = { topic = "shop/gate/band_saw/state", pointer = "/at/end", open = "up", shut = "down" }\n'
@@ -364,3 +402,4 @@ def test_the_files_that_are_named_for_a_role_are_all_that_it_loads(role: str) ->
     if role != "main":
         assert {*FILES[role]} - found <= {"calibrate.py"}, "which its owner runs by hand"
     assert {*programs({"role": "switch", "amps": {}})} == {*FILES["switch"], *WITH_CLAMP}
+    assert {*programs({"role": "switch"})} == {*FILES["switch"]}

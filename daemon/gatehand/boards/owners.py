@@ -130,11 +130,11 @@ def _changes(old: Table, new: Table, where: str) -> Iterator[str]:
         if isinstance(was, dict) and isinstance(now, dict):
             yield from _changes(was, now, f"{at}.")
         elif key == "password":
-            yield f"{at} {'added' if not was else 'taken away' if not now else 'another'}"
+            yield f"{at} {'added' if not was else 'removed' if not now else 'changed'}"
         elif was is None:
             yield f"{at} added"
         elif key not in new:
-            yield f"{at} taken away"
+            yield f"{at} removed"
         else:
             yield f"{at} {_said(was)} -> {_said(now)}"
 

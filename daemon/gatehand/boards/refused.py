@@ -24,8 +24,8 @@ LONGEST_TOPIC: Final = 200
 """Bytes. A board has room for a packet of 2 kB, and its `about` names all its topics."""
 LONGEST_WORD: Final = 60
 """Bytes."""
-LONGEST_ABOUT: Final = 1800
-"""Bytes of what a board says of itself, all in all."""
+LONGEST_ABOUT: Final = 1400
+"""Bytes of what a board says of itself, without its topic and what only the board knows, such as its servo's time."""
 LONGEST_LIMIT_MS: Final = 24 * 3600 * 1000
 """A switch that would stay on for longer has no limit."""
 BETWEEN: Final = ("moving", "unknown", "stuck")
