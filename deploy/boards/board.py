@@ -11,7 +11,6 @@ import time
 
 import machine
 import network
-
 from mqtt import UP, Client
 
 try:
@@ -44,7 +43,7 @@ FILE = "settings.json"
 ROLES = ("gate", "switch", "sensor", "contact")
 
 
-class WrongSettings(Exception):  # noqa: N818  # it says what it is
+class WrongSettings(Exception):
     """A setting is missing or wrong: where, what was found, what is wanted."""
 
 
@@ -188,13 +187,14 @@ class Link:
         access = {key: broker.get(key, str) for key in ("username", "password")}
         access["host"], access["port"] = broker.need("host", str), broker.need("port", int)
         try:
+            wrap, self._clock = _tls(broker.maybe("tls"))
             self._client = Client(
                 access,
                 broker.need("client_id", str),
                 (self._online.topic, self._online.payload(self._online.word("clear"))),
                 self._heard,
                 broker.get("keepalive", int, KEEPALIVE_S),
-                _tls(broker.maybe("tls")),
+                wrap,
             )
         except ValueError as error:
             raise WrongSettings("%s: %s" % (settings.where, error))
@@ -246,7 +246,7 @@ class Link:
             self._dialled = self._greeted = False
             self._say(client.why)
             self._dial_at = now + (REFUSED_MS if client.refused else _between(PAUSE_MS))
-        elif now >= self._dial_at:
+        elif now >= self._dial_at and self._knows_date(now):
             self._dialled = True
             client.dial(now)
 
@@ -262,6 +262,18 @@ class Link:
         self.publish(self._online.topic, self._online.payload(self._online.word("clear")), retain=True)
         self._client.bid_farewell(now)
         self._greeted = False
+
+    def _knows_date(self, now: int) -> bool:
+        """Whether the clock need not be waited for (any more): a certificate's dates are judged by it."""
+        clock = self._clock
+        if clock is None:
+            return True
+        ready: bool = clock.tick(now)
+        if clock.done:
+            self._clock = None
+        elif ready:
+            self._say(clock.why)
+        return ready
 
     def _join(self, now: int) -> None:
         if self._joined:
@@ -327,25 +339,20 @@ def _between(bounds: "tuple[int, int]") -> int:
     return low if random is None else low + random.getrandbits(10) * (high - low) // 1023
 
 
-def _tls(settings: "Settings | None") -> "Callable[[Any], Any] | None":
-    """A function that makes a TLS stream of a connected socket; None: plain."""
+def _tls(settings: "Settings | None") -> "tuple[Callable[[Any], Any] | None, Any]":
+    """What makes a TLS stream of a connected socket, and what sets the clock before; None: plain, and as it is."""
     if settings is None:
-        return None
-    import ssl
+        return None, None
+    # Only here: a board with a plain connection has no room to give away.
+    from secure import Clock, wrapper
 
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
-    context.verify_mode = ssl.CERT_REQUIRED
-    file = settings.need("ca_file", str)
+    file, name = settings.need("ca_file", str), settings.need("server_name", str)
     try:
-        context.load_verify_locations(cafile=file)
+        wrap = wrapper(file, name)
     except (OSError, ValueError) as error:
         raise WrongSettings("%s: ca_file is %r, and cannot be used: %s" % (settings.where, file, error))
-    name = settings.need("server_name", str)
-
-    def wrap(sock: "Any") -> "Any":
-        return context.wrap_socket(sock, server_hostname=name, do_handshake_on_connect=False)
-
-    return wrap
+    server = settings.get("time_server", str)
+    return wrap, None if server is None else Clock(server)
 
 
 def log(text: str) -> None:

@@ -52,7 +52,8 @@ def wrapper(ca_file: str, server_name: str) -> "Callable[[Any], Any]":
 
     Args:
         ca_file: the authority that must have signed the broker's certificate.
-        server_name: the name that the certificate must hold (as DNS; addresses are not looked for).
+        server_name: the name that the certificate must hold. An address is found there by newer builds alone (seen with
+            Mbed TLS 3.6), a name by all.
 
     Raises:
         ValueError: the file holds no certificate.

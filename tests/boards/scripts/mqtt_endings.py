@@ -220,6 +220,15 @@ def a_farewell_is_heard_whole_and_in_order():
 
 
 @scenario
+def a_farewell_that_finds_no_room_ends_as_a_fault_does():
+    RUN.greeted(small=True)
+    while not RUN.client.behind:
+        assert RUN.client.publish("a", bytes(1000), RUN.now)
+    RUN.client.bid_farewell(RUN.now)
+    RUN.until(lambda: RUN.peer.ended == "reset")  # and so the broker speaks the will
+
+
+@scenario
 def a_name_for_an_address_is_refused_before_anything_waits_for_it():
     for host in (
         "broker.shop",

@@ -9,7 +9,6 @@ import json
 import sys
 
 from peer import BROKER
-
 from world import WORLD, sine
 
 WRAP_MS = 1 << 30

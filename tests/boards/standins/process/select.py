@@ -1,7 +1,6 @@
 """Stands in for MicroPython's `select`: real sockets are waited for, but on the world's clock."""
 
 import uselect
-
 from world import WORLD
 
 POLLIN = uselect.POLLIN
