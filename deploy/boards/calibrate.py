@@ -109,7 +109,7 @@ def worked_out(noise: float, loads: "Sequence[tuple[float, float]]") -> "tuple[f
 
 def amps_of(text: str) -> "float | None":
     """Amps of an answer such as "5.2", "5.2 A" or, for a heater, "1200 W 231 V"; None: not understood."""
-    found: "dict[str, float]" = {}
+    found: dict[str, float] = {}
     number = None
     for word in text.replace(",", ".").upper().replace("A", " A ").replace("W", " W ").replace("V", " V ").split():
         if word in ("A", "W", "V"):

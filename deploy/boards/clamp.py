@@ -154,11 +154,11 @@ class Clamp:
         self._digits = _digits(self._scale)
         self.zero = self._wanted_zero
         """Volts of the bias: as calibrated, or learnt, a sixteenth with each burst; None: nothing measured yet."""
-        self.facts: "dict[str, Any]" = {}
+        self.facts: dict[str, Any] = {}
         """What `about` says of it."""
-        self._do: "Callable[[int, Callable[..., bool]], None]" = self._take
+        self._do: Callable[[int, Callable[..., bool]], None] = self._take
         self._due = self._began = 0
-        self._sent: "float | None" = None
+        self._sent: float | None = None
         self._sent_at = 0
         self._n = 0
         self._failed = 0
@@ -263,7 +263,7 @@ class Clamp:
         path = self._signal.path
         if not path:
             return json.dumps(value).encode()
-        body: "dict[str, Any]" = {}
+        body: dict[str, Any] = {}
         if self._at:
             _put(body, path[:-1] + ["n"], n)
             _put(body, self._at, at)

@@ -52,10 +52,10 @@ class Contact(Role):
 
     def __init__(self, settings: Settings) -> None:
         super().__init__(settings)
-        self._each: "list[State | Button]" = []
-        self._asked: "dict[str, list[tuple[bytes, State]]]" = {}
+        self._each: list[State | Button] = []
+        self._asked: dict[str, list[tuple[bytes, State]]] = {}
         pins = settings.table("hardware").table("pins")
-        taken: "dict[int, str]" = {}
+        taken: dict[int, str] = {}
         tables = settings.need("inputs", list)
         for number, table in enumerate(tables):
             where = "%s: inputs: number %d" % (settings.where, number + 1)

@@ -45,25 +45,25 @@ class Servo:
             self._pin = Pin(number, Pin.OUT, value=0)
         except (ValueError, TypeError):
             raise no_such_pin(hardware, "servo", number)
-        self._pwm: "PWM | None" = None
+        self._pwm: PWM | None = None
         self.angles = {OPEN: _angle(hardware, "open_angle", 90), SHUT: _angle(hardware, "shut_angle", 0)}
         self._span = abs(self.angles[OPEN] - self.angles[SHUT])
         if not self._span:
             raise WrongSettings("%s: open_angle and shut_angle are the same" % hardware.where)
-        self._speed: "float" = hardware.get("degrees_per_s", float, 120)
-        self._settle_ms: "int" = hardware.get("settle_ms", int, 200)
+        self._speed: float = hardware.get("degrees_per_s", float, 120)
+        self._settle_ms: int = hardware.get("settle_ms", int, 200)
         if self._speed <= 0 or self._settle_ms < 0:
             raise WrongSettings("%s: wanted degrees_per_s above 0 and settle_ms of 0 or more" % hardware.where)
         self._pulse_us = _pulses(hardware)
-        self.angle: "float | None" = None
+        self.angle: float | None = None
         """Where it stands, in degrees; None: not known."""
-        self.goal: "str | None" = None
+        self.goal: str | None = None
         """The end that it goes to, while there are pulses; None: it is at rest."""
-        self._from: "float | None" = None
+        self._from: float | None = None
         self._begun_at = self._step_at = 0
         self._behind_ms = STEP_MS
         """So far the blade may be behind its pulses: the longest step of this move, where the loop was late."""
-        self._ends_at: "int | None" = None
+        self._ends_at: int | None = None
 
     @property
     def takes_ms(self) -> int:
@@ -127,12 +127,12 @@ class Gate(Role):
     def __init__(self, settings: Settings) -> None:
         super().__init__(settings)
         hardware = settings.table("hardware")
-        taken: "dict[int, str]" = {}
+        taken: dict[int, str] = {}
         commands = settings.maybe("set")
         # First of all: it makes its pin an output that is off.
         self._servo = None if commands is None else Servo(hardware, taken)
         self._state = settings.signal("state")
-        self._switches: "dict[str, Input]" = {}
+        self._switches: dict[str, Input] = {}
         for end in (OPEN, SHUT):
             pin = input_pin(hardware, end + "_switch", taken)
             if pin is not None:
@@ -143,7 +143,7 @@ class Gate(Role):
                 % hardware.where
             )
         self._button = self._made_button(settings, hardware, taken)
-        self._by_time: "str | None" = None
+        self._by_time: str | None = None
         """The end at which the blade stands because a whole travel's time has passed: only where no switch can tell."""
         self._failed = False
         """The last move did not bring the blade to its end, and no switch has changed since."""
@@ -220,7 +220,7 @@ class Gate(Role):
 
     def _listen(self, commands: "Settings | None") -> None:
         """What comes on `set`, and on the topic on which somebody asks where the blade is."""
-        self._words: "dict[bytes, str]" = {}
+        self._words: dict[bytes, str] = {}
         if commands is not None:
             self._words = {commands.need(end, str).encode(): end for end in (OPEN, SHUT)}
             self.signals["set"] = Signal(commands)
@@ -310,7 +310,7 @@ class Gate(Role):
 
 
 def _angle(hardware: Settings, key: str, default: int) -> float:
-    found: "float" = hardware.get(key, float, default)
+    found: float = hardware.get(key, float, default)
     if not 0 <= found <= HALF_TURN:
         raise WrongSettings("%s: %s is %r; wanted 0 to %d degrees" % (hardware.where, key, found, HALF_TURN))
     return found

@@ -28,12 +28,12 @@ class Input:
     """
 
     def __init__(self, pin: "Pin", settle_ms: int = SETTLE_MS) -> None:
-        self.closed: "bool | None" = None
+        self.closed: bool | None = None
         self.changed_at = 0
         """When `closed` last changed, or first settled: the time at which the contact began to say so."""
         self._pin = pin
         self._settle_ms = settle_ms
-        self._raw: "bool | None" = None
+        self._raw: bool | None = None
         self._raw_at = 0
 
     def changed(self, now: int) -> bool:

@@ -100,16 +100,16 @@ class Switch(Role):
         if hardware.get("feedback", int) is not None:
             self._contact = Input(_pin(hardware, "feedback", Pin.IN, Pin.PULL_UP))
         self._report()
-        self._clamp: "Clamp | None" = None
+        self._clamp: Clamp | None = None
         self._measure(settings, hardware)
         self.facts["limit_ms"] = limit_ms
         self.facts["state_from"] = "relay" if self._contact is None else "contactor"
         self._until = 0
         self._switched_at = 0
-        self._turn_at: "int | None" = None
-        self._beat_at: "int | None" = None
+        self._turn_at: int | None = None
+        self._beat_at: int | None = None
         self._deaf_until = 0
-        self._say_at: "int | None" = None
+        self._say_at: int | None = None
         self._noted = ""
         self._man = DeadMan(relay, level, limit_ms)
         self._timer = _timer(hardware, self._man.look)
@@ -293,7 +293,7 @@ def _pin(hardware: "Settings", key: str, *how: int, **more: int) -> "Any":
 
 
 def _timer(hardware: "Settings", look: "Callable[[object], None]") -> "Any":
-    """A timer that repeats: one that fires once may be lost in a full queue of calls, or fire just as it is re-armed."""
+    """A timer that repeats: one that fires once may be lost in a full queue of calls, or fire as it is re-armed."""
     number, why = hardware.get("timer", int), ""
     for each in (0, -1) if number is None else (number,):
         timer = None
@@ -302,7 +302,7 @@ def _timer(hardware: "Settings", look: "Callable[[object], None]") -> "Any":
             try:
                 timer = timer or Timer(each)
                 timer.init(mode=Timer.PERIODIC, period=BEAT_MS, callback=look, **more)
-                return timer
+                return timer  # noqa: TRY300
             except (TypeError, ValueError, OSError, NotImplementedError) as error:
                 why = str(error)
     raise WrongSettings(
