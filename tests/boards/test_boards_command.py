@@ -215,17 +215,20 @@ def test_boards_may_have_a_listener_of_their_own_that_is_kept(desk: Desk) -> Non
     desk.run(*AT)
     assert listener(desk) == ("192.168.1.10", 1884, None)
     said = desk.run("--ca-file", "certs/ca.crt")
-    tls = {"ca_file": "ca.pem", "server_name": "192.168.1.10"}
+    tls = {"ca_file": "ca.pem", "server_name": None, "time_server": None}
     assert listener(desk) == ("192.168.1.10", 8883, tls)
     assert "Copy certs/ca.crt to each board too, as ca.pem" in said
-    desk.edit("gate-band_saw", lambda table: table["broker"]["tls"].update(server_name="shop.home.arpa"))
+    assert "secure.py" in said
+    assert "broker.tls.server_name" in said
+    own = {"server_name": "shop.home.arpa", "time_server": "192.168.1.1"}
+    desk.edit("gate-band_saw", lambda table: table["broker"]["tls"].update(own))
     assert "Copy the certificate that signed the broker's" in desk.run()
-    assert listener(desk) == ("192.168.1.10", 8883, {**tls, "server_name": "shop.home.arpa"})
+    assert listener(desk) == ("192.168.1.10", 8883, {**tls, **own})
     desk.run("--broker", "192.168.1.12:1883")
     assert listener(desk) == ("192.168.1.12", 1883, None)
     for host in ("192.168.1.12", "192.168.1.13"):
         desk.run("--broker", host, "--ca-file", "certs/ca.crt")
-        assert listener(desk) == (host, 8883, {**tls, "server_name": host})
+        assert listener(desk) == (host, 8883, tls)
 
 
 def test_only_takes_a_boards_name_or_its_devices_and_says_which_there_are(desk: Desk) -> None:
@@ -308,4 +311,4 @@ def test_encryption_asks_for_the_certificate_on_each_board(desk: Desk) -> None:
     desk.change("[broker]\n", '[broker]\nport = 8883\ntls = { ca_file = "shop.crt" }\n')
     said = desk.run(*AT)
     assert f"Copy {desk.config.parent / 'shop.crt'} to each board too, as ca.pem" in said
-    assert desk.settings("gate-band_saw")["broker"]["tls"] == {"ca_file": "ca.pem", "server_name": "192.168.1.10"}
+    assert desk.settings("gate-band_saw")["broker"]["tls"]["ca_file"] == "ca.pem"

@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from board_process import micropython
 from support.child import environment
+from support.micropython import micropython_program
 from support.mosquitto import mosquitto_program
 
 TESTS = Path(__file__).parents[1]
@@ -18,7 +18,7 @@ TESTS = Path(__file__).parents[1]
 @pytest.fixture(scope="module")
 def day(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """What the day came to."""
-    micropython()
+    micropython_program()
     mosquitto_program()
     path = environment()["PYTHONPATH"] + os.pathsep + str(TESTS)
     ended = subprocess.run(  # noqa: S603 - our own command

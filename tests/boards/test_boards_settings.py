@@ -372,11 +372,12 @@ def test_a_broker_with_a_certificate_is_known_by_the_name_in_it() -> None:
     text = GATE + '[broker]\nhost = "HOST"\nport = 8883\ntls = { ca_file = "own.pem" }\n'
     by_name = broker_of(config_of(text.replace("HOST", "broker.shop")), "192.168.1.10")
     assert (by_name.host, by_name.port) == ("192.168.1.10", 8883)
-    assert by_name.tls == {"ca_file": "ca.pem", "server_name": "broker.shop"}
+    assert by_name.tls == {"ca_file": "ca.pem", "server_name": "broker.shop", "time_server": None}
     for own in ("127.0.0.1", "localhost", "::1"):
         assert broker_of(config_of(text.replace("HOST", own)), "192.168.1.10").tls == {
             "ca_file": "ca.pem",
-            "server_name": "192.168.1.10",
+            "server_name": None,
+            "time_server": None,
         }
     assert broker_of(config_of(GATE), "192.168.1.10").tls is None
 

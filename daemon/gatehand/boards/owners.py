@@ -20,12 +20,15 @@ FILES: Final[Mapping[str, tuple[str, ...]]] = {
 """Of deploy/boards, by role."""
 WITH_CLAMP: Final = ("clamp.py", "rms.py", "calibrate.py")
 """What a switch with a clamp needs besides."""
+WITH_TLS: Final = ("secure.py",)
+"""What a board of an encrypted broker needs besides."""
 _COMMON: Final[Mapping[str, Any]] = {"watchdog_ms": 8000, "led": None}
 _CLAMP: Final[Mapping[str, Any]] = {
     "adc": None,
     "amps_per_volt": None,
     "full_scale_volts": 3.3,
     "zero": None,
+    "noise": None,
     "line_hz": None,
     "deadband": 0.1,
     "every_ms": 1000,
@@ -79,9 +82,10 @@ def merged(made: Table, old: Table | None, wifi: Table | None, *, has_login: boo
     if has_login:
         broker["username"] = broker["client_id"]
         broker["password"] = broker.get("password") or secrets.token_urlsafe(_BYTES_OF_PASSWORD)
-    tls, named = broker["tls"], _table(had.get("tls")).get("server_name")
-    if tls is not None and tls["server_name"] == broker["host"] and isinstance(named, str) and named != had.get("host"):
-        broker["tls"] = {**tls, "server_name": named}  # the config has no name for it, and the owner knows one
+    if broker["tls"] is not None:
+        # What the config has no answer to, the owner may have.
+        owners = _table(had.get("tls"))
+        broker["tls"] = {key: owners.get(key) if value is None else value for key, value in broker["tls"].items()}
     same_role = before.get("role", made["role"]) == made["role"]
     own = _over(hardware(made), _table(before.get("hardware")), every=same_role)
     whole = {
@@ -149,6 +153,8 @@ def _said(value: object) -> str:
 def to_fill_in(whole: Table) -> list[str]:
     """What only the owner knows and the board cannot do without, as keys of the file."""
     found = [] if whole["wifi"].get("ssid") else ["wifi.ssid"]
+    tls = whole["broker"]["tls"]
+    found += [] if tls is None or tls["server_name"] else ["broker.tls.server_name"]
     own = whole["hardware"]
     match whole["role"]:
         case "gate":
@@ -195,4 +201,4 @@ def programs(whole: Table) -> list[str]:
     found = list(FILES[whole["role"]])
     if whole["role"] == "switch" and "amps" in whole:
         found += WITH_CLAMP
-    return found
+    return [*found, *(WITH_TLS if whole["broker"]["tls"] is not None else ())]
