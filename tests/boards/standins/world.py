@@ -147,10 +147,10 @@ class World:
                 sys.exit()
             word, _, rest = line.strip().partition(" ")
             if word == "go":
-                self.granted_us = self.now_us + int(rest)
+                # From the end of the last grant: a look that took a little longer is no time won.
+                self.granted_us += int(rest)
                 return
             if word == "hang":
-                self.granted_us = self.now_us
                 self._hang()
             self._set(word, rest.split())
 
