@@ -79,6 +79,10 @@ class Settings:
         """The table below; None: there is none."""
         return None if self.get(key, dict) is None else self.table(key)
 
+    def but(self, key: str) -> "dict[str, Any]":
+        """All of it but one key."""
+        return {name: value for name, value in self._table.items() if name != key}
+
     def signal(self, key: str) -> "Signal | None":
         """The signal below; None: there is none."""
         found = self.maybe(key)
@@ -311,6 +315,11 @@ class Link:
         about = {"gatehand_board": 1, "role": role.NAME, "name": role.settings.need("name", str)}
         about["topics"] = {last: signal.topic for last, signal in role.signals.items()}
         about["topics"]["online"] = self._online.topic
+        if role.NAME != "contact":
+            about["signals"] = {last: signal.settings.but("topic") for last, signal in role.signals.items()}
+            about["signals"]["online"] = self._online.settings.but("topic")
+        else:
+            about["signals"] = {"online": self._online.settings.but("topic")}
         about.update(role.facts)
         self.publish(self._about, json.dumps(about).encode(), retain=True, qos=1)
         role.greet(now)

@@ -57,6 +57,7 @@ class Contact(Role):
         pins = settings.table("hardware").table("pins")
         taken: dict[int, str] = {}
         tables = settings.need("inputs", list)
+        self.facts["inputs"] = tables
         for number, table in enumerate(tables):
             where = "%s: inputs: number %d" % (settings.where, number + 1)
             if not isinstance(table, dict):

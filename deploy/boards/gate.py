@@ -300,6 +300,7 @@ class Gate(Role):
             return
         takes = self._servo.takes_ms + LATE_MS
         self.facts["takes_ms"] = takes
+        self.facts["travel_ms"] = travel
         if takes > travel:
             self.facts["too_slow"] = (
                 "the blade takes %d ms, the config's travel is %d ms: "

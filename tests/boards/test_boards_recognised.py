@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 from hypothesis import assume, given, settings
-from our_boards import about, config_of, made_of, micropython, shops
+from our_boards import about, config_of, made_of, shops
+from support.micropython import micropython_program
 from support.mosquitto import Mosquitto
 from support.recorder import Observer
 
@@ -133,7 +134,7 @@ def test_micropython_reads_the_very_file(tmp_path: Path, capsys: pytest.CaptureF
     capsys.readouterr()
     for login in ("gate-band_saw", "reset-main", "collector-main", "stop-emergency"):
         done = subprocess.run(  # noqa: S603
-            [micropython(), "-c", READ], cwd=tmp_path / login, capture_output=True, check=True, timeout=60
+            [micropython_program(), "-c", READ], cwd=tmp_path / login, capture_output=True, check=True, timeout=60
         )
         assert json.loads(done.stdout) == json.loads((tmp_path / login / "settings.json").read_bytes())
 
