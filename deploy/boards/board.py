@@ -39,6 +39,8 @@ WATCHDOG_MS = 8000
 """Some boards can count no further than 8.3 s."""
 WATCHDOG_LEAST_MS = 1000
 COLLECT_MS = 2000
+ECHO_MS = 3000
+"""By then a board has heard its own `online`: a broker that knows no such right acknowledges and passes nothing on."""
 FILE = "settings.json"
 ROLES = ("gate", "switch", "sensor", "contact")
 
@@ -185,6 +187,7 @@ class Link:
         self._dial_at = 0
         self._dialled = False
         self._greeted = False
+        self._echo_by: int | None = None
         self._said = ""
         self.now = 0
         """The time of this turn of the loop."""
@@ -244,6 +247,9 @@ class Link:
         if client.phase == UP:
             self._stand(now)
         if client.waits:
+            if self._echo_by is not None and now >= self._echo_by:
+                self._echo_by = None
+                self._say("the broker passes nothing on that this login says: its access list is older than the config")
             return
         if self._dialled:
             # It may have ended anywhere: at the very dial, or while the role said something.
@@ -310,6 +316,7 @@ class Link:
                 self._client.subscribe([self._online.topic] + list(role.hears), now)
             return
         self._greeted = True
+        self._echo_by = self.now + ECHO_MS
         self._say("the broker hears us")
         self._say_online()
         about = {"gatehand_board": 1, "role": role.NAME, "name": role.settings.need("name", str)}
@@ -329,6 +336,7 @@ class Link:
 
     def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
         if topic == self._online.topic:
+            self._echo_by = None
             # The will of a connection that the broker took for dead late, after we came back.
             if self._greeted and payload != self._online.payload(self._online.word("active")):
                 self._say_online()

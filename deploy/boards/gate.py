@@ -20,7 +20,7 @@ MOVING = "moving"
 UNKNOWN = "unknown"
 """Nobody knows where the blade stands: after power-up, or when a hand has moved it off its end switch."""
 NOT_THERE = "stuck"
-"""The blade was told to go and its end switch did not close in time; or both switches are closed, which cannot be."""
+"""The blade was sent off and its end switch did not close in time; or both switches are closed, which cannot be."""
 STEP_MS = 20
 """A hobby servo takes a new angle with each pulse, 50 a second."""
 PULSES_A_SECOND = 50
@@ -213,7 +213,7 @@ class Gate(Role):
         self._by_time = None
         self._failed = seen != (goal if goal in self._switches else None)
         if self._failed:
-            board.log("the blade was told to go to %s, and the end switches do not show it there" % goal)
+            board.log("the blade should be %s by now, and the end switches do not show it there" % goal)
             servo.angle = None
         elif goal not in self._switches:
             self._by_time = goal

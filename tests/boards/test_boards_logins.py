@@ -35,15 +35,15 @@ class Shop:
     def __init__(self, broker: Mosquitto, desk: Desk) -> None:
         self.broker, self.desk = broker, desk
 
-    def board(self, login: str) -> Any:  # noqa: ANN401 - of a class that CPython does not know
-        """A board's own link to the broker, with the role that it has; connected."""
+    def board(self, login: str, console: list[str] | None = None) -> Any:  # noqa: ANN401 - CPython knows no such class
+        """A board's own link to the broker, with the role that it has; connected. `console`: what it shows there."""
         table = self.desk.settings(login)
         table["broker"] |= {"host": "127.0.0.1", "port": self.broker.port}
         role = program(filled_in(table))
         with boards_modules() as module:
             board = module("board")
             role.hears = {one.topic: lambda *_: None for last, one in role.signals.items() if last == "set"}
-            link = board.Link(board.Settings(table), lambda _text: None)
+            link = board.Link(board.Settings(table), [].append if console is None else console.append)
             link.serve(role)
 
             def connected() -> bool:
@@ -165,3 +165,23 @@ def test_the_old_password_of_a_board_is_over_and_the_daemons_stays(shop: Shop) -
     lines = (shop.broker.folder / "gatehand.passwd").read_text().splitlines()
     assert sorted(line.partition(":")[0] for line in lines) == sorted(["gatehand", *LOGINS])
     assert all("$" in line for line in lines), "no password stands there as it is"
+
+
+def test_a_board_notices_that_the_access_list_does_not_know_it(shop: Shop) -> None:
+    console: list[str] = []
+    link = shop.board("gate-band_saw", console)
+    heard = _now() + 3100
+    wait_until(lambda: link.tick(_now()) or not link.behind)
+    link.tick(heard)
+    assert not [line for line in console if "access list" in line]
+    link.leave(heard)
+    config = load(shop.desk.config, files=False).config
+    assert config is not None
+    others = tuple(user for user in users(config) if user.name != "gate-band_saw")
+    (shop.broker.folder / "gatehand.acl").write_text(access_list(others))
+    shop.broker.kill9()
+    shop.broker.start()
+    link = shop.board("gate-band_saw", console)
+    wait_until(lambda: link.tick(_now()) or not link.behind)
+    link.tick(_now() + 3100)
+    assert "the broker passes nothing on that this login says" in console[-1]
