@@ -170,6 +170,10 @@ class BoardProcess:
         """Whether there is Wi-Fi at the board."""
         self._keep("wifi", f"{int(there)}")
 
+    def look_takes(self, microseconds: int) -> None:
+        """Reading the tick takes so long: a board that looks more seldom lets a whole shop be played in less time."""
+        self._keep("look", f"{microseconds}")
+
     def hang(self) -> None:
         """Its loop gets no further from now on: only timers and the watchdog do."""
         self._tell("hang")

@@ -14,6 +14,8 @@ from board_process import BoardProcess
 
 SHOP: Final = Path(__file__).with_name("shop.toml")
 RELAY, FEEDBACK, SERVO, BUTTON, OPEN_SWITCH, SHUT_SWITCH, STOP, ADC = 5, 6, 7, 8, 9, 10, 11, 26
+LOOK_US: Final = 60
+"""Microseconds between two looks of a board at its clock: it samples a wave every 180 to 211."""
 AMPS_PER_VOLT: Final = 20.0
 FULL_SCALE_VOLTS: Final = 3.3
 HERTZ: Final = 50
@@ -111,6 +113,7 @@ class ShopOfBoards:
             # Their ticks wrap in the middle of the day, each at another moment.
             board = BoardProcess(folder / login, table, tick_ms=(1 << 30) - 3000 * (turn + 1), inputs=inputs)
             self.boards[login] = board
+            board.look_takes(LOOK_US)
             if table["role"] in ("sensor", "switch"):
                 self._draw(board, IDLE_AMPS)
 

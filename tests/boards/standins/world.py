@@ -24,6 +24,8 @@ class World:
         """Pin of a converter -> function of microseconds that gives 0 to 65535."""
         self.convert_us = 100
         """What one turn of a loop that reads a converter takes on a board of its own [from memory: 40 to 150]."""
+        self.look_us = 2
+        """What reading the tick takes [from memory: one to five]: a loop that only looks gets on too."""
         self.wifi = True
         self.cause = 1
         """What `machine.reset_cause()` says."""
@@ -165,6 +167,8 @@ class World:
             self.wifi = rest[0] == "1"
         elif word == "tick":
             self.tick_ms = int(rest[0])
+        elif word == "look":
+            self.look_us = int(rest[0])
         elif word == "cause":
             self.cause = int(rest[0])
 

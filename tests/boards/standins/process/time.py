@@ -6,20 +6,18 @@ A file of this name that comes earlier on the path wins over the builtin one. No
 from world import WORLD
 
 PERIOD = 1 << 30
-LOOK_US = 2
-"""What reading the tick takes on a board of its own [from memory: one to five]: a loop that only looks gets on too."""
 EPOCH_S = 800_000_000
 
 
 def ticks_ms():
     """Milliseconds, wrapped."""
-    WORLD.look(LOOK_US)
+    WORLD.look(WORLD.look_us)
     return (WORLD.tick_ms + WORLD.us() // 1000) % PERIOD
 
 
 def ticks_us():
     """Microseconds, wrapped."""
-    WORLD.look(LOOK_US)
+    WORLD.look(WORLD.look_us)
     return (WORLD.tick_ms * 1000 + WORLD.us()) % PERIOD
 
 
