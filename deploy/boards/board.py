@@ -12,6 +12,7 @@ import time
 import machine
 import network
 from mqtt import UP, Client
+from settings import FILE, Settings, Signal, WrongSettings
 
 try:
     import random
@@ -39,86 +40,12 @@ WATCHDOG_MS = 8000
 """Some boards can count no further than 8.3 s."""
 WATCHDOG_LEAST_MS = 1000
 COLLECT_MS = 2000
+MOMENT_MS = 500
+MOST_MOMENTS = 4
+"""A press waits so long for the broker's sign of life, and so many at once."""
 ECHO_MS = 3000
 """By then a board has heard its own `online`: a broker that knows no such right acknowledges and passes nothing on."""
-FILE = "settings.json"
 ROLES = ("gate", "switch", "sensor", "contact")
-
-
-class WrongSettings(Exception):
-    """A setting is missing or wrong: where, what was found, what is wanted."""
-
-
-class Settings:
-    """A table of settings.json that says where a value is missing or wrong."""
-
-    def __init__(self, table: "dict[str, Any]", where: str = FILE) -> None:
-        self._table = table
-        self.where = where
-
-    def get(self, key: str, kind: "type", default: "Any" = None) -> "Any":
-        """The value, or the default where it is left out or null."""
-        found = self._table.get(key)
-        if found is None:
-            return default
-        if isinstance(found, bool) != (kind is bool) or not isinstance(found, (int, float) if kind is float else kind):
-            shown = "of another kind" if key == "password" else repr(found)
-            raise WrongSettings("%s: %s is %s; wanted %s" % (self.where, key, shown, _KINDS.get(kind, kind.__name__)))
-        return found
-
-    def need(self, key: str, kind: "type") -> "Any":
-        """The value, which must be there."""
-        found = self.get(key, kind)
-        if found is None:
-            raise WrongSettings("%s: %s is missing; wanted %s" % (self.where, key, _KINDS.get(kind, kind.__name__)))
-        return found
-
-    def table(self, key: str) -> "Settings":
-        """The table below, which must be there."""
-        return Settings(self.need(key, dict), "%s: %s" % (self.where, key))
-
-    def maybe(self, key: str) -> "Settings | None":
-        """The table below; None: there is none."""
-        return None if self.get(key, dict) is None else self.table(key)
-
-    def but(self, key: str) -> "dict[str, Any]":
-        """All of it but one key."""
-        return {name: value for name, value in self._table.items() if name != key}
-
-    def signal(self, key: str) -> "Signal | None":
-        """The signal below; None: there is none."""
-        found = self.maybe(key)
-        return None if found is None else Signal(found)
-
-
-_KINDS = {dict: "a table", str: "text", int: "a whole number", float: "a number", list: "a list", bool: "true or false"}
-
-
-class Signal:
-    """A topic, its words by their meaning, and where in a JSON payload a value is (`path`; empty: it is all of it)."""
-
-    def __init__(self, settings: Settings) -> None:
-        self.topic = settings.need("topic", str)
-        self.path = settings.get("path", list, [])
-        self.settings = settings
-        poll = settings.maybe("poll")
-        self.poll_topic = None if poll is None else poll.need("topic", str)
-        self.poll_payload = b"" if poll is None else poll.need("payload", str).encode()
-
-    def word(self, meaning: str) -> str:
-        """The word for `open`, `on`, `active` and so on."""
-        word: str = self.settings.need(meaning, str)
-        return word
-
-    def payload(self, value: "Any", more: "dict[str, Any] | None" = None) -> bytes:
-        """A word or a number as the config wants it; `more`: further keys of the innermost JSON object."""
-        if not self.path:
-            return (value if isinstance(value, str) else json.dumps(value)).encode()
-        body = dict(more or {})
-        body[self.path[-1]] = value
-        for key in reversed(self.path[:-1]):
-            body = {key: body}
-        return json.dumps(body).encode()
 
 
 class Uptime:
@@ -187,6 +114,7 @@ class Link:
         self._dial_at = 0
         self._dialled = False
         self._greeted = False
+        self._moments: list[tuple[str, bytes, int, int]] = []
         self._echo_by: int | None = None
         self._said = ""
         self.now = 0
@@ -216,9 +144,17 @@ class Link:
         """Whether something said before has not surely arrived."""
         return self._client.behind
 
-    def publish(self, topic: str, payload: bytes, retain: bool = False, qos: int = 0) -> bool:
-        """Say it now, or never: False, and nothing is kept."""
-        return self._greeted and self._client.publish(topic, payload, self.now, retain=retain, qos=qos)
+    def publish(self, topic: str, payload: bytes, retain: bool = False, qos: int = 0, fresh: bool = False) -> bool:
+        """Say it now, or never: False, and nothing is kept.
+
+        `fresh`, for a press: not before the broker has shown that it is there, or a frozen one would act on it much
+        later. It is asked at once and has half a second; after that the press is dropped.
+        """
+        if fresh and self._greeted and len(self._moments) < MOST_MOMENTS:
+            self._client.ping(self.now)
+            self._moments.append((topic, payload, qos, self.now))
+            return self.up
+        return self._greeted and not fresh and self._client.publish(topic, payload, self.now, retain=retain, qos=qos)
 
     def serve(self, role: Role) -> None:
         """Whose topics these are."""
@@ -247,6 +183,7 @@ class Link:
         if client.phase == UP:
             self._stand(now)
         if client.waits:
+            self._tell_moments(now)
             if self._echo_by is not None and now >= self._echo_by:
                 self._echo_by = None
                 self._say("the broker passes nothing on that this login says: its access list is older than the config")
@@ -254,6 +191,7 @@ class Link:
         if self._dialled:
             # It may have ended anywhere: at the very dial, or while the role said something.
             self._dialled = self._greeted = False
+            self._moments.clear()
             self._say(client.why)
             self._dial_at = now + (REFUSED_MS if client.refused else _between(PAUSE_MS))
         elif now >= self._dial_at and self._knows_date(now):
@@ -289,6 +227,7 @@ class Link:
         if self._joined:
             self._say("the Wi-Fi is lost")
             self._joined = self._dialled = self._greeted = False
+            self._moments.clear()
             self._client.drop("the Wi-Fi is lost")
             self._join_at = now
         if now >= self._join_at or (now - self._begun_at >= AGAIN_MS and self._failed()):
@@ -330,6 +269,18 @@ class Link:
         about.update(role.facts)
         self.publish(self._about, json.dumps(about).encode(), retain=True, qos=1)
         role.greet(now)
+
+    def _tell_moments(self, now: int) -> None:
+        """What waits for the broker's sign of life: said with it, dropped without."""
+        while self._moments:
+            topic, payload, qos, since = self._moments[0]
+            if self._client.heard_at > since:
+                self._client.publish(topic, payload, now, qos=qos)
+            elif now - since > MOMENT_MS:
+                self._log("a press is dropped: the broker does not answer")
+            else:
+                return
+            self._moments.pop(0)
 
     def _say_online(self) -> None:
         self.publish(self._online.topic, self._online.payload(self._online.word("active")), retain=True, qos=1)

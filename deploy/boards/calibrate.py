@@ -7,9 +7,9 @@ own program must not run, so its watchdog is off first ("watchdog_ms": 0, switch
 import json
 import math
 
-from board import FILE, Settings, WrongSettings
 from clamp import Burst
 from rms import without_noise
+from settings import FILE, Settings, WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -12,6 +12,7 @@ from array import array
 import board
 from machine import ADC, Pin
 from rms import COMMON_US, HIGHEST_HZ, LOWEST_HZ, find_period, measure, without_noise
+from settings import WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from typing import Any
 
     from rms import Measured
+    from settings import Settings, Signal
 
 PACE_US = 180
 SCATTER = 31
@@ -49,7 +51,7 @@ class Burst:
         ticks_us: microseconds that begin anew at 2**30 or at a multiple of it; None: the board's.
     """
 
-    def __init__(self, hardware: "board.Settings", ticks_us: "Callable[[], int] | None" = None) -> None:
+    def __init__(self, hardware: "Settings", ticks_us: "Callable[[], int] | None" = None) -> None:
         self._ticks = board.time.ticks_us if ticks_us is None else ticks_us  # type: ignore[attr-defined]
         self._converter = ADC(Pin(hardware.need("adc", int)))
         if hasattr(ADC, "ATTN_11DB"):
@@ -59,7 +61,7 @@ class Burst:
         """Volts that read 65535."""
         hz = hardware.get("line_hz", float)
         if hz is not None and not LOWEST_HZ <= hz <= HIGHEST_HZ:
-            raise board.WrongSettings("%s: line_hz is %s; wanted 50, 60, or null: it is found" % (hardware.where, hz))
+            raise WrongSettings("%s: line_hz is %s; wanted 50, 60, or null: it is found" % (hardware.where, hz))
         self.fixed = hz is not None
         self.period_us = 0 if hz is None else round(1000000 / hz)
         """One cycle of the mains; 0: not known yet."""
@@ -133,11 +135,9 @@ class Clamp:
         WrongSettings: the part is incomplete; a clamp that was never calibrated has no number that is right.
     """
 
-    def __init__(
-        self, hardware: "board.Settings", signal: "board.Signal", ticks_us: "Callable[[], int] | None" = None
-    ) -> None:
+    def __init__(self, hardware: "Settings", signal: "Signal", ticks_us: "Callable[[], int] | None" = None) -> None:
         if hardware.get("amps_per_volt", float) is None:
-            raise board.WrongSettings(
+            raise WrongSettings(
                 "%s: amps_per_volt is missing; calibrate.py finds it, at the board's console" % hardware.where
             )
         self._amps_per_volt = positive(hardware, "amps_per_volt", 1.0)
@@ -145,7 +145,7 @@ class Clamp:
         self._deadband = hardware.get("deadband", float, 0.1)
         self._every_ms = hardware.get("every_ms", int, 1000)
         if not 0 <= self._deadband < 1000 or self._every_ms < 200:
-            raise board.WrongSettings("%s: wanted a deadband of 0 or more, every_ms of 200 or more" % hardware.where)
+            raise WrongSettings("%s: wanted a deadband of 0 or more, every_ms of 200 or more" % hardware.where)
         self._noise = hardware.get("noise", float, 0.0)
         self._wanted_zero = hardware.get("zero", float)
         self._burst = Burst(hardware, ticks_us)
@@ -271,7 +271,7 @@ class Clamp:
         return json.dumps(body).encode()
 
 
-def positive(settings: "board.Settings", key: str, default: float) -> float:
+def positive(settings: "Settings", key: str, default: float) -> float:
     """A number above 0.
 
     Raises:
@@ -279,7 +279,7 @@ def positive(settings: "board.Settings", key: str, default: float) -> float:
     """
     found = settings.get(key, float, default)
     if not 0 < found < 1e9:
-        raise board.WrongSettings("%s: %s is %s; wanted a number above 0" % (settings.where, key, found))
+        raise WrongSettings("%s: %s is %s; wanted a number above 0" % (settings.where, key, found))
     return float(found)
 
 

@@ -5,8 +5,9 @@ running contact is open while its machine stands. Both are a state: retained, sa
 and when somebody asks. A button is a moment: never retained, and told while it happens or never.
 """
 
-from board import Role, Settings, Signal, WrongSettings
+from board import Role
 from inputs import PRESSED, RELEASED, STUCK, Button, Input, input_pin
+from settings import Settings, Signal, WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ class Contact(Role):
 
         def say(what: str) -> bool:
             word = words[what]
-            return word is None or self.say(signal.topic, signal.payload(word), qos=1)
+            return word is None or self.say(signal.topic, signal.payload(word), qos=1, fresh=True)
 
         return Button(pin, say)
 

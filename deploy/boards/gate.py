@@ -6,9 +6,10 @@ of a whole travel allows. A gate that is moved by hand has end switches alone.
 """
 
 import board
-from board import Role, Settings, Signal, WrongSettings
+from board import Role
 from inputs import PRESSED, STUCK, Button, Input, claim, input_pin, no_such_pin
 from machine import PWM, Pin
+from settings import Settings, Signal, WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -283,7 +284,7 @@ class Gate(Role):
 
         def say(what: str) -> bool:
             # Its release is nobody's business.
-            return what in words and self.say(signal.topic, signal.payload(words[what]), qos=1)
+            return what in words and self.say(signal.topic, signal.payload(words[what]), qos=1, fresh=True)
 
         return Button(pin, say)
 

@@ -3,14 +3,14 @@
 It reads no clock: the time is handed in. What a contact means, and on which topic it is said, is its role's business.
 """
 
-from board import WrongSettings
 from machine import Pin
+from settings import WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from board import Settings
+    from settings import Settings
 
 SETTLE_MS = 30
 """A contact has settled when it has said the same for so long: ten times what a good button bounces [from memory]."""

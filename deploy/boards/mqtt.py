@@ -21,7 +21,7 @@ DIAL_MS = 1000
 """The longest that a connection may take to stand; a broker in the same house answers in a few milliseconds."""
 SHAKE_MS = 8000
 """The same with TLS: small processors take seconds for the arithmetic of its handshake."""
-GREET_MS = 3000
+GREET_MS = 1200
 ANSWER_MS = 2000
 """The longest that the broker may take to answer a ping or to acknowledge: then it is gone."""
 QUIET_MS = 2000
@@ -37,11 +37,7 @@ MOST_UNACKNOWLEDGED = 40
 LARGEST_TURN = 2048
 """Bytes read in one turn: a flood must not keep the loop from its duty."""
 
-_CONNACK = 0x20
-_PUBLISH = 0x30
-_PUBACK = 0x40
-_SUBACK = 0x90
-_PINGRESP = 0xD0
+_CONNACK, _PUBLISH, _PUBACK, _SUBACK, _PINGRESP = 0x20, 0x30, 0x40, 0x90, 0xD0
 _NO_MQTT = "the broker sent what is no MQTT"
 _REFUSALS = (  # section 3.2.2.3
     "",
@@ -95,9 +91,7 @@ class Client:
         wrap: "Callable[[Any], Any] | None" = None,
     ) -> None:
         if not numeric(broker["host"]):
-            raise ValueError(
-                "broker: host is %r; wanted a number such as 192.168.1.10, as names block" % broker["host"]
-            )
+            raise ValueError("broker: host is %r; wanted numbers such as 192.168.1.10: names block" % broker["host"])
         if not 0 < keepalive < 0x10000:
             raise ValueError("broker: keepalive is %r; wanted whole seconds from 1 to 65535" % keepalive)
         self.phase = DOWN
@@ -118,7 +112,7 @@ class Client:
         self._in = bytearray()
         self._out = b""
         self._skip = self._offered = 0
-        self._since = self._heard_at = self._said_at = 0
+        self.heard_at = self._since = self._said_at = 0
         self._asked_at = self._stuck_at = -1
         self._unacknowledged: dict[int, int] = {}
         self._asking = (0, 0)
@@ -202,6 +196,12 @@ class Client:
         """Whether something that was said has not surely arrived: what is said now may be as late as that."""
         return bool(self._unacknowledged) or self._stuck_at >= 0
 
+    def ping(self, now: int) -> None:
+        """Ask for a sign of life, unless one is awaited."""
+        if self.phase == UP and self._asked_at < 0:
+            self._asked_at = now
+            self._send(b"\xc0\x00", now)  # PINGREQ (section 3.12)
+
     def bid_farewell(self, now: int) -> None:
         """Leave in order: what was said still arrives, and the broker speaks no will (section 3.14)."""
         if self.phase == UP:
@@ -257,7 +257,7 @@ class Client:
                 flags |= 0x40
                 body += _text(password)
         self.phase = GREETING
-        self._since = self._heard_at = self._said_at = now
+        self._since = self.heard_at = self._said_at = now
         self._send(packet(0x10, _text("MQTT") + bytes([4, flags]) + struct.pack(">H", self._keepalive) + body), now)
 
     def _send(self, raw: bytes, now: int) -> None:
@@ -298,7 +298,7 @@ class Client:
             if not more:
                 self.drop("the broker closed the connection")
                 return
-            self._heard_at = now
+            self.heard_at = now
             self._in += more
             self._take(now)
 
@@ -429,9 +429,8 @@ class Client:
             if self._asked_at >= 0:
                 if now - self._asked_at > ANSWER_MS:
                     self.drop("the broker does not answer")
-            elif now - self._heard_at > QUIET_MS or now - self._said_at >= self._keepalive * 500:
-                self._asked_at = now
-                self._send(b"\xc0\x00", now)  # PINGREQ (section 3.12)
+            elif now - self.heard_at > QUIET_MS or now - self._said_at >= self._keepalive * 500:
+                self.ping(now)
 
 
 def _text(text: str) -> bytes:

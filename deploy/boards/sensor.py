@@ -1,7 +1,8 @@
 """The program of a sensor: the current of one machine, by a clamp around one of its conductors."""
 
-from board import Role, Settings, Signal
+from board import Role
 from clamp import Clamp
+from settings import Settings, Signal
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -7,17 +7,19 @@ the loop cannot be handed the time by it.
 
 import time
 
-from board import Role, WrongSettings, log
+from board import Role, log
 from inputs import Input
 from machine import Pin, Timer
+from settings import WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Any
 
-    from board import Link, Settings
+    from board import Link
     from clamp import Clamp
+    from settings import Settings
 
 BEAT_MS = 50
 """How often the timer looks: so much later than the limit, at most, the relay is off."""

@@ -21,8 +21,6 @@ BACK_MS: Final = 2000
 """From the return of the broker until a board is heard again."""
 NOTICED_MS: Final = {"kill": 3000, "freeze": 5000, "wifi": 5000}
 """By then every board has given up a connection that is dead, and the relay is off."""
-UNNOTICED_MS: Final = 4500
-"""So long, at most, a frozen broker is taken for one that hears: two seconds of quiet, and as long for an answer."""
 READING_MS: Final = 2000
 """No reading is heard when it is older."""
 JOINED_MS: Final = 3000
@@ -382,12 +380,10 @@ class Run:
                 if any(0 <= one.at - press <= 200 + TAKES_MS for press in self._presses):
                     continue
                 if any(
-                    kind == "freeze"
-                    and over <= one.at <= over + TAKES_MS
-                    and self._pressed(begun, begun + UNNOTICED_MS)
+                    kind == "freeze" and over <= one.at <= over + TAKES_MS and self._pressed(begun - TAKES_MS, begun)
                     for begun, over, kind in self._outages
                 ):
-                    self.held_presses += 1  # a frozen broker had it in its hands already: nobody can call it back
+                    self.held_presses += 1  # it had just shown that it is there
                 else:
                     self._broken(f"{role}: a press was told at {one.at}: {one.payload}")
 

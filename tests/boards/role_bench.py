@@ -193,7 +193,7 @@ class Bench:
                 {"go": self.go, "pin": self.pin, "hear": self.hear, "safe": self.role.safe}[str(what)](*more)
         return self.said, self.done
 
-    def _say(self, topic: str, payload: bytes, retain: bool = False, qos: int = 0) -> bool:
+    def _say(self, topic: str, payload: bytes, retain: bool = False, qos: int = 0, fresh: bool = False) -> bool:  # noqa: ARG002
         if self.link.up:
             self.said.append(Said(self.ms, topic, payload.decode(), retain, qos))
         return self.link.up
@@ -215,7 +215,7 @@ class Link:
 link = Link()
 def ms():
     return WORLD.us() // 1000
-def say(topic, payload, retain=False, qos=0):
+def say(topic, payload, retain=False, qos=0, fresh=False):
     if link.up:
         said.append((ms(), topic, payload.decode(), retain, qos))
     return link.up

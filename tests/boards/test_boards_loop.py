@@ -250,7 +250,7 @@ def test_encrypted_connection_stands_also_where_no_time_server_answers(tmp_path:
         ({"role": None}, "settings.json: role is missing; wanted text"),
         ({"wifi": {"ssid": None}}, "settings.json: wifi: ssid is missing; wanted text"),
         ({"wifi": {"ssid": "shop", "password": 4711}}, "settings.json: wifi: password is of another kind; wanted text"),
-        ({"broker": {"host": "broker.shop", "port": 1883, "client_id": "x"}}, "host is 'broker.shop'; wanted a number"),
+        ({"broker": {"host": "broker.shop", "port": 1883, "client_id": "x"}}, "host is 'broker.shop'; wanted numbers"),
         ({"broker": {"host": "127.0.0.1", "port": 1883, "client_id": "x", "keepalive": 0}}, "keepalive is 0; wanted"),
         ({"broker": {"host": "127.0.0.1", "port": "1883", "client_id": "x"}}, "port is '1883'; wanted a whole number"),
         (_tls("none.pem"), "settings.json: broker: tls: ca_file is 'none.pem', and cannot be used"),

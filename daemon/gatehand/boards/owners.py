@@ -12,10 +12,10 @@ from gatehand.boards.settings import Table
 from gatehand.text import shown
 
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
-    "gate": ("main.py", "board.py", "mqtt.py", "inputs.py", "gate.py"),
-    "switch": ("main.py", "board.py", "mqtt.py", "inputs.py", "switch.py"),
-    "sensor": ("main.py", "board.py", "mqtt.py", "clamp.py", "rms.py", "sensor.py", "calibrate.py"),
-    "contact": ("main.py", "board.py", "mqtt.py", "inputs.py", "contact.py"),
+    "gate": ("main.py", "board.py", "settings.py", "mqtt.py", "inputs.py", "gate.py"),
+    "switch": ("main.py", "board.py", "settings.py", "mqtt.py", "inputs.py", "switch.py"),
+    "sensor": ("main.py", "board.py", "settings.py", "mqtt.py", "clamp.py", "rms.py", "sensor.py", "calibrate.py"),
+    "contact": ("main.py", "board.py", "settings.py", "mqtt.py", "inputs.py", "contact.py"),
 }
 """Of deploy/boards, by role."""
 WITH_CLAMP: Final = ("clamp.py", "rms.py", "calibrate.py")
