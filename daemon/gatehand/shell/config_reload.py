@@ -289,7 +289,8 @@ def _rewired(before: Config, after: Config) -> Rewired:
     renamed = {was: name for name, was in same.items() if was != name}
     heard = {_words_of(stop): name for name, stop in before.stop.items()}
     by_name = {name: name for name in after.collector if name in before.collector and name not in renamed}
-    was_called = {**by_name, **same}
+    stops = {name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard}
+    was_called = {"collector": {**by_name, **same}, "stop": {**{name: name for name in after.stop}, **stops}}
 
     def changed(kind: str, *keys: str) -> frozenset[str]:
         """Names of those whose signals of these keys are others now."""
@@ -297,7 +298,7 @@ def _rewired(before: Config, after: Config) -> Rewired:
         return frozenset(
             name
             for name, table in getattr(after, kind).items()
-            if (was := earlier.get(was_called.get(name) if kind == "collector" else name)) is not None
+            if (was := earlier.get(was_called[kind].get(name) if kind in was_called else name)) is not None
             and any(getattr(table, key) != getattr(was, key) for key in keys)
         )
 
@@ -307,9 +308,9 @@ def _rewired(before: Config, after: Config) -> Rewired:
         collectors=changed("collector", "command", "state", *SENSORS),
         buttons=changed("collector", "reset"),
         bins=changed("collector", "bin_full"),
-        online=frozenset((kind, name) for kind in ("tool", "gate", "collector") for name in changed(kind, "online")),
+        online=frozenset((kind, name) for kind in ("tool", "gate", "collector", "stop") for name in changed(kind, "online")),
         renamed=renamed,
-        stops={name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard},
+        stops=stops,
     )
 
 
