@@ -168,7 +168,7 @@ def device(context: Context, event: ev.DeviceOnline) -> bool:
             if tool is not None:
                 speaks_on_change(context, tool)
         return True
-    if context.raise_alarm(alarm, Rule.OFFLINE, **({"stop": event.name} if event.kind == "stop" else {})):
+    if context.raise_alarm(alarm, Rule.OFFLINE):
         context.say(Happened.DEVICE_OFFLINE, Rule.OFFLINE, **named)
     if tool is not None:
         detect.fall_silent(context, tool, Rule.OFFLINE, context.now)

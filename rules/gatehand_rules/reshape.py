@@ -235,7 +235,7 @@ def _carry_offline_stops(context: Context, old: Shop, state: st.State, rewired: 
         if Alarm("stop", before, "offline") not in state.alarms:
             context.clear_alarm(alarm, Rule.OFFLINE)
         elif stop.tells_online:
-            context.raise_alarm(alarm, Rule.OFFLINE, stop=stop.name)
+            context.raise_alarm(alarm, Rule.OFFLINE)
 
 
 def _tell_off_anew(context: Context, old: Shop, rewired: Rewired) -> None:

@@ -183,6 +183,7 @@ def test_a_gate_without_a_command_is_moved_by_hand_and_a_board_of_several_contac
     assert ("collector", "main", "command", "state", "current", "refresh", "online") in by_name
     assert ("collector", "main", "bin_full") in by_name
     assert ("tool", "drum_sander", "running", "online") in by_name
+    assert ("stop", "emergency", "contact", "online") in by_name
 
 
 def answers_of(step: Step, boards: list[Board]) -> Any:  # noqa: ANN401 - what the step wants

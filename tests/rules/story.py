@@ -4,7 +4,7 @@ from typing import assert_never
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
-from gatehand_rules.shop import Collector, Gate, Tool
+from gatehand_rules.shop import Collector, Gate, StopContact, Tool
 from gatehand_rules.words import Measure, Position
 
 _WHERE = {Position.OPEN: "open", Position.SHUT: "shut", Position.BETWEEN: "half open"}

@@ -20,7 +20,8 @@ def build(config: Config) -> Shop:
         gates=tuple(_gate(config, name) for name in config.gate),
         collectors=tuple(_collector(config, name) for name in config.collector),
         stops=tuple(
-            _made(StopContact, name, stop, collectors=config.stop_collectors(name)) for name, stop in config.stop.items()
+            _made(StopContact, name, table, collectors=config.stop_collectors(name))
+            for name, table in config.stop.items()
         ),
         circuits=tuple(_circuit(config, name) for name in config.circuit),
     )

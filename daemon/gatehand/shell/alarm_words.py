@@ -201,8 +201,8 @@ WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
     ("stop", "offline", ""): (
         "The stop contact {name} has left the network: when it becomes active, Gatehand does not hear it.",
         (
-            "Look at its power and its network. Until it is back, only its own wiring to the contactor stops the "
-            "collector; Gatehand itself stops nothing and refuses no start for this."
+            "Look at its power and its network. The stop itself must be wired to the contactor, and only that wiring "
+            "stops the collector until it is back; Gatehand stops nothing and refuses no start for this."
         ),
     ),
     ("daemon", "stops_unheard", ""): (

@@ -36,6 +36,7 @@ from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 _AT_RESTART: Final = ("broker", "log", "homie")
 """Tables that are taken at the daemon's next start only."""
 
+_WITH_ONLINE: Final = ("tool", "gate", "collector", "stop")
 _MOST_CHANGES: Final = 40
 LONGEST_LOOK: Final = 10.0
 """Seconds after which a look at the file hangs: a large config on a small, busy machine takes one or two."""
@@ -308,7 +309,7 @@ def _rewired(before: Config, after: Config) -> Rewired:
         collectors=changed("collector", "command", "state", *SENSORS),
         buttons=changed("collector", "reset"),
         bins=changed("collector", "bin_full"),
-        online=frozenset((kind, name) for kind in ("tool", "gate", "collector", "stop") for name in changed(kind, "online")),
+        online=frozenset((kind, name) for kind in _WITH_ONLINE for name in changed(kind, "online")),
         renamed=renamed,
         stops=stops,
     )
