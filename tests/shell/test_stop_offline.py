@@ -1,4 +1,4 @@
-"""The device of a stop contact is gone: an alarm that outlives renames and restarts, and nothing that stops or starts."""
+"""The device of a stop contact is gone: an alarm that outlives renames and restarts, and stops and refuses nothing."""
 
 from pathlib import Path
 
