@@ -222,6 +222,9 @@ def test_init_takes_what_boards_say_without_asking_for_a_topic(tmp_path: Path) -
     except StopIteration as ended:
         draft: Draft = ended.value
     assert draft.unfinished == []
+    found = config_of(draft.text())
+    onlines = [(one.kind, one.name) for one in found.signals() if one.key == "online"]
+    assert {("stop", "emergency"), ("tool", "drum_sander"), ("collector", "main")} <= {*onlines}
     assert settled(config_of(draft.text())) == settled(config)
 
 
