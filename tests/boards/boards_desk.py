@@ -53,6 +53,12 @@ class Desk:
         found: dict[str, Any] = json.loads(self.run(*more, "--json", code=code))
         return found
 
+    def certificate(self) -> Path:
+        """The shop's authority, beside the config: as much of it as this command looks at."""
+        path = self.config.parent / "ca.crt"
+        path.write_text("x")
+        return path
+
     def change(self, before: str, after: str) -> None:
         """The config."""
         text = self.config.read_text()

@@ -26,7 +26,7 @@ def test_each_device_gets_a_folder_that_only_its_owner_reads(desk: Desk) -> None
         assert stat.S_IMODE(desk.file(login).parent.stat().st_mode) == 0o700
         assert desk.settings(login)["broker"]["host"] == "192.168.1.10"
     assert "gate-band_saw: wifi.ssid, hardware.servo, hardware.button" in said
-    assert "main.py board.py settings.py mqtt.py inputs.py gate.py: gate-band_saw" in said
+    assert "board.py settings.py mqtt.py inputs.py gate.py main.py: gate-band_saw" in said
     assert '[gate.band_saw]: online = { topic = "shop/gate/band_saw/online", active = "1", clear = "0" }' in said
     assert "not a safety device" in said.splitlines()[0]
     assert "licensed electrician" in said.splitlines()[0]
@@ -98,6 +98,7 @@ def test_a_renamed_gate_gets_a_new_folder_and_the_old_one_is_left_and_told(desk:
     desk.change('gates = ["band_saw"]', 'gates = ["saw"]')
     said = desk.run()
     assert "No longer in the config: gate-band_saw." in said
+    assert "copy hardware from its old settings.json" in said
     assert desk.file("gate-band_saw").read_bytes() == old
     assert desk.file("gate-saw").exists()
     assert desk.facts("--only", "gate-saw")["left"] == ["gate-band_saw"]
@@ -214,10 +215,11 @@ def test_boards_may_have_a_listener_of_their_own_that_is_kept(desk: Desk) -> Non
     desk.run()
     desk.run(*AT)
     assert listener(desk) == ("192.168.1.10", 1884, None)
-    said = desk.run("--ca-file", "certs/ca.crt")
+    certificate = str(desk.certificate())
+    said = desk.run("--ca-file", certificate)
     tls = {"ca_file": "ca.pem", "server_name": None, "time_server": None}
     assert listener(desk) == ("192.168.1.10", 8883, tls)
-    assert "Copy certs/ca.crt to each board too, as ca.pem" in said
+    assert f"Copy {certificate} to each board too, as ca.pem" in said
     assert "secure.py" in said
     assert "broker.tls.server_name" in said
     own = {"server_name": "shop.home.arpa", "time_server": "192.168.1.1"}
@@ -227,8 +229,30 @@ def test_boards_may_have_a_listener_of_their_own_that_is_kept(desk: Desk) -> Non
     desk.run("--broker", "192.168.1.12:1883")
     assert listener(desk) == ("192.168.1.12", 1883, None)
     for host in ("192.168.1.12", "192.168.1.13"):
-        desk.run("--broker", host, "--ca-file", "certs/ca.crt")
+        desk.run("--broker", host, "--ca-file", certificate)
         assert listener(desk) == (host, 8883, tls)
+
+
+def test_a_certificate_that_is_not_there_is_noticed_before_anything_is_written(desk: Desk) -> None:
+    desk.run(*AT, "--ca-file", "no/such.crt", code=2)
+    assert "--ca-file: no/such.crt: there is no such file" in desk.err
+    assert not desk.out.exists()
+
+
+@pytest.mark.parametrize("again", [[], AT])
+def test_boards_leave_their_plain_listener_where_the_config_takes_up_encryption(desk: Desk, again: list[str]) -> None:
+    desk.run(*AT)
+    desk.certificate()
+    desk.change("[broker]\n", '[broker]\nport = 8883\ntls = { ca_file = "ca.crt" }\n')
+    assert "  broker.port 1883 -> 8883\n  broker.tls added\n" in desk.run(*again)
+    assert listener(desk)[1] == 8883
+
+
+def test_a_mixture_of_listeners_says_which_are_encrypted(desk: Desk) -> None:
+    desk.run(*AT)
+    desk.run(*AT, "--only", "gate-band_saw", "--ca-file", str(desk.certificate()))
+    desk.run(code=1)
+    assert "have 192.168.1.10:1883 and 192.168.1.10:8883 (encrypted)." in desk.err
 
 
 def test_only_takes_a_boards_name_or_its_devices_and_says_which_there_are(desk: Desk) -> None:
@@ -273,9 +297,50 @@ def test_a_folder_that_cannot_be_written_ends_it_with_what_to_do(desk: Desk) -> 
     desk.out.unlink()
     desk.out.mkdir()
     (desk.out / "gate-band_saw").write_text("in the way")
-    desk.run(*AT, code=1)
-    assert "cannot be written" in desk.err
+    said = desk.run(*AT, code=1)
+    assert "gate-band_saw/settings.json cannot be written (File exists): mend that and run this again" in said
     assert (desk.out / "gate-band_saw").read_text() == "in the way"
+    assert states(desk.facts(code=1))["gate-band_saw"] == "unwritable"
+
+
+def test_one_file_that_cannot_be_written_keeps_nobody_from_hearing_what_has_changed_in_the_others(desk: Desk) -> None:
+    desk.run(*AT)
+    desk.file("bin_full-main").unlink()
+    desk.file("bin_full-main").parent.rmdir()
+    desk.file("bin_full-main").parent.write_text("in the way")
+    desk.change("refresh = 20", "refresh = 30")
+    assert "  limit_ms 50000 -> 75000\n" in desk.run(code=1)
+    assert "cannot be written" in desk.run(code=1)
+
+
+def test_a_list_of_passwords_that_cannot_be_written_ends_in_an_error_after_all_that_was_done(desk: Desk) -> None:
+    (desk.out / "passwords").mkdir(parents=True)
+    desk.run(*AT, code=0)
+    desk.change("[broker]\n", '[broker]\nusername = "daemon"\npassword_file = "secret"\n')
+    (desk.config.parent / "secret").write_text("x\n")
+    said = desk.run(code=1)
+    assert "  broker.password added\n" in said
+    assert "passwords: cannot be written (" in said
+    assert "cannot be written" in desk.facts(code=1)["trouble"]
+
+
+def test_something_else_under_a_files_name_is_told_by_what_it_is(desk: Desk) -> None:
+    desk.run(*AT)
+    for login in ("gate-band_saw", "tool-band_saw"):
+        desk.file(login).unlink()
+    desk.file("gate-band_saw").mkdir()
+    desk.file("tool-band_saw").symlink_to("nowhere")
+    said = desk.run(code=1)
+    assert "gate-band_saw/settings.json is a folder: move it away and run this again" in said
+    assert "tool-band_saw/settings.json is a link that leads nowhere: remove it and run this again" in said
+
+
+def test_a_look_says_what_is_still_to_be_filled_in(desk: Desk) -> None:
+    desk.run(*AT)
+    said = desk.run("--check")
+    assert "gate-band_saw: wifi.ssid, hardware.servo, hardware.button" in said
+    assert said.splitlines()[-1] == "Every settings file fits the config."
+    assert "copy main.py last" not in said
 
 
 def test_each_board_gets_a_login_of_its_own_whose_password_is_kept_and_never_printed(desk: Desk) -> None:

@@ -313,6 +313,14 @@ def test_every_line_of_the_console_is_one_that_a_program_prints() -> None:
             assert not words or words in sources, line
 
 
+def test_what_a_broker_says_to_a_wrong_password_and_to_a_second_board_of_one_login_is_explained() -> None:
+    lines = {row[0].strip("`"): row[1] for row in rows(section("## The console and the LED"))[1:]}
+    # Mosquitto answers a wrong password so (code 5), other brokers by code 4 (MQTT 3.1.1, section 3.2.2.3).
+    assert "password" in lines["the broker refuses: this login may not connect"]
+    assert "the broker refuses: wrong user name or password" in lines
+    assert "another board has the same settings" in lines["the broker closed the connection"]
+
+
 def test_every_file_that_a_board_wants_is_there() -> None:
     named = set(re.findall(r"`(\w+\.py)`", section("## MicroPython and the files")))
     copied = {word for word in README.split() if re.fullmatch(r"\w+\.py", word)}

@@ -3,6 +3,7 @@
 A file that cannot be read is left as it is. Nothing is deleted. What a file's owner has put into it is kept.
 """
 
+import errno
 import json
 import os
 import tempfile
@@ -36,7 +37,7 @@ class Board(Struct):
     is_new: bool = False
     changed: list[str] = field(default_factory=list)
     trouble: str | None = None
-    """Why its file is left as it is."""
+    """Why its file is left as it is: it cannot be read (then `whole` is empty), or not be written."""
     kept: Path | None = None
     """Where the file as it was has been kept, for its role is another now."""
 
@@ -96,16 +97,19 @@ class Boards:
         return board
 
     def write(self, board: Board) -> None:
-        """Write its file, unless it is as it should be.
+        """Write its file, unless it is as it should be. Where that fails, it is as it was, and `trouble` says why.
 
         Raises:
-            FolderError: it cannot be written, and is as it was.
+            FolderError: there is no folder to write to.
         """
         if board.trouble is not None:
             return
         home = board.path.parent
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        except OSError as error:
+            raise FolderError(f"{self.folder}: {_unwritable(error)}") from None
+        try:
             home.mkdir(mode=0o700, exist_ok=True)
             _close(home, 0o700)
             old = self._read.get(board.login)
@@ -117,7 +121,8 @@ class Boards:
                 _put(board.kept, board.path.read_bytes())
             _put(board.path, (json.dumps(board.whole, indent=2, ensure_ascii=False) + "\n").encode())
         except OSError as error:
-            raise _unwritable(board.path, error) from None
+            board.trouble = _unwritable(error)
+            return
         self._read[board.login] = board.whole
 
     def write_passwords(self) -> Path | None:
@@ -136,7 +141,7 @@ class Boards:
                 _put(path, text)
             _close(path, 0o600)
         except OSError as error:
-            raise _unwritable(path, error) from None
+            raise FolderError(f"{path}: {_unwritable(error)}. It is left as it is.") from None
         return path
 
     def _logins(self) -> Iterator[str]:
@@ -155,6 +160,11 @@ def _below(whole: Table, key: str) -> Table:
 
 
 def _table(path: Path) -> Table:
+    # What the reading of a config says of these two is of no help here.
+    if path.is_dir():
+        raise UnreadableError("is a folder: move it away and run this again")
+    if not path.exists() and path.is_symlink():
+        raise UnreadableError("is a link that leads nowhere: remove it and run this again")
     try:
         found = json.loads(read_bytes(path))
     except (ValueError, RecursionError) as error:
@@ -197,6 +207,12 @@ def _close(path: Path, mode: int) -> None:
         path.chmod(mode)
 
 
-def _unwritable(path: Path, error: OSError) -> FolderError:
+def _unwritable(error: OSError) -> str:
     why = error.strerror or str(error)
-    return FolderError(f"{path}: cannot be written ({why}); it is as it was: name a folder of your own with --out")
+    if error.errno in {errno.ENOSPC, errno.EDQUOT}:
+        todo = "make room there and run this again"
+    elif isinstance(error, PermissionError) or error.errno == errno.EROFS:
+        todo = "name a folder of your own with --out, or run this as its owner"
+    else:
+        todo = "mend that and run this again, or name another folder with --out"
+    return f"cannot be written ({why}): {todo}"

@@ -12,12 +12,12 @@ from gatehand.boards.settings import Table
 from gatehand.text import shown
 
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
-    "gate": ("main.py", "board.py", "settings.py", "mqtt.py", "inputs.py", "gate.py"),
-    "switch": ("main.py", "board.py", "settings.py", "mqtt.py", "inputs.py", "switch.py"),
-    "sensor": ("main.py", "board.py", "settings.py", "mqtt.py", "clamp.py", "rms.py", "sensor.py", "calibrate.py"),
-    "contact": ("main.py", "board.py", "settings.py", "mqtt.py", "inputs.py", "contact.py"),
+    "gate": ("board.py", "settings.py", "mqtt.py", "inputs.py", "gate.py", "main.py"),
+    "switch": ("board.py", "settings.py", "mqtt.py", "inputs.py", "switch.py", "main.py"),
+    "sensor": ("board.py", "settings.py", "mqtt.py", "clamp.py", "rms.py", "sensor.py", "calibrate.py", "main.py"),
+    "contact": ("board.py", "settings.py", "mqtt.py", "inputs.py", "contact.py", "main.py"),
 }
-"""Of deploy/boards, by role."""
+"""Of deploy/boards, by role, in the order in which they are copied: `main.py` last, for it is what a board runs."""
 WITH_CLAMP: Final = ("clamp.py", "rms.py", "calibrate.py")
 """What a switch with a clamp needs besides."""
 WITH_TLS: Final = ("secure.py",)
@@ -162,7 +162,8 @@ def to_fill_in(whole: Table) -> list[str]:
             ends = [] if any(own.get(key) is not None for key in _ENDS) else list(_ENDS)
             wanted = [*(["servo"] if "set" in whole else ends), *(["button"] if "button" in whole else [])]
         case "switch":
-            wanted = ["relay"]
+            found += [] if own.get("relay") is not None else ["hardware.relay"]
+            wanted = []
             clamp = own.get("clamp")
             if "amps" in whole and isinstance(clamp, dict):
                 found += [f"hardware.clamp.{key}" for key in ("adc", "amps_per_volt") if clamp.get(key) is None]
@@ -198,7 +199,7 @@ def too_slow(whole: Table) -> str | None:
 
 def programs(whole: Table) -> list[str]:
     """The files of deploy/boards that go on this board."""
-    found = list(FILES[whole["role"]])
+    *found, main = FILES[whole["role"]]
     if whole["role"] == "switch" and "amps" in whole:
         found += WITH_CLAMP
-    return [*found, *(WITH_TLS if whole["broker"]["tls"] is not None else ())]
+    return [*found, *(WITH_TLS if whole["broker"]["tls"] is not None else ()), main]

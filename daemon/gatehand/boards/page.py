@@ -36,6 +36,8 @@ class Work(Struct, frozen=True):
     """The file in the config that goes on each board as ca.pem; empty: the config names none; None: no encryption."""
     client_certificates: bool
     passwords: Path | None
+    trouble: str | None
+    """Why the list of passwords could not be written."""
     only_looked: bool
     host: str
 
@@ -43,7 +45,8 @@ class Work(Struct, frozen=True):
     def ok(self) -> bool:
         """Whether every board's file is there and fits, now."""
         unfit = self.only_looked and any(not board.fits for board in self.boards)
-        return not unfit and not self.refused and all(board.trouble is None for board in self.boards)
+        sound = self.trouble is None and all(board.trouble is None for board in self.boards)
+        return not unfit and not self.refused and sound
 
 
 def text(work: Work) -> Iterator[str]:
@@ -62,12 +65,18 @@ def text(work: Work) -> Iterator[str]:
             yield from (f"  {line}" for line in lines)
     if work.left:
         yield ""
-        them, it = ("Its folder is", "it is") if len(work.left) == 1 else ("Their folders are", "they are")
-        yield f"No longer in the config: {listed(map(printable, work.left), last='and')}. A board with these settings"
-        yield f"still uses its old topics: give it new settings, or switch it off. {them} left as {it}."
-    if not work.only_looked:
-        yield from _next(work)
-    elif work.boards:
+        one = len(work.left) == 1
+        them, it, its = ("Its folder is", "it is", "its") if one else ("Their folders are", "they are", "their")
+        yield (
+            f"No longer in the config: {listed(map(printable, work.left), last='and')}. A board with these settings "
+            "still uses its old topics: give it new settings, or switch it off. Where only the name is another, copy "
+            f"hardware from {its} old settings.json into the new one. {them} left as {it}."
+        )
+    if work.trouble is not None:
+        yield ""
+        yield work.trouble
+    yield from _next(work)
+    if work.only_looked and work.boards:
         unfit = sum(not board.fits for board in work.boards)
         yield ""
         verb = "does" if unfit == 1 else "do"
@@ -78,7 +87,7 @@ def text(work: Work) -> Iterator[str]:
 def _board(board: Board, work: Work) -> Iterator[str]:
     at = printable(str(board.path))
     if board.trouble is not None:
-        yield f"{board.login}: {at} {board.trouble}. It is left as it is"
+        yield f"{board.login}: {at} {board.trouble}.{'' if board.is_new else ' It is left as it is.'}"
     elif board.is_new:
         yield f"{board.login}: {at} is {'missing' if work.only_looked else 'new'}"
     elif board.changed:
@@ -93,7 +102,7 @@ def _board(board: Board, work: Work) -> Iterator[str]:
 
 def _next(work: Work) -> Iterator[str]:
     """What its owner has to do."""
-    good = [board for board in work.boards if board.trouble is None]
+    good = [board for board in work.boards if board.trouble is None and not (work.only_looked and board.is_new)]
     missing = {board.login: to_fill_in(board.whole) for board in good}
     slow = {board.login: too_slow(board.whole) for board in good}
     if any(missing.values()) or any(slow.values()):
@@ -104,9 +113,11 @@ def _next(work: Work) -> Iterator[str]:
                 yield f"  {login}: {', '.join(map(printable, keys))}"
             if (why := slow[login]) is not None:
                 yield f"  {login}: {why}"
+    if work.only_looked:
+        return
     if good:
         yield ""
-        yield "Copy to each board, with its settings.json, from deploy/boards:"
+        yield "Each board has these programs of deploy/boards beside its settings.json; copy main.py last:"
         by_files: dict[tuple[str, ...], list[str]] = {}
         for board in good:
             by_files.setdefault((*programs(board.whole),), []).append(board.login)
@@ -165,12 +176,14 @@ def facts(work: Work) -> dict[str, Any]:
         "left": list(work.left),
         "proposed": list(work.proposed),
         "passwords": None if work.passwords is None else str(work.passwords),
+        "trouble": work.trouble,
     }
 
 
 def _facts(board: Board, *, only_looked: bool) -> dict[str, Any]:
     if board.trouble is not None:
-        return {"name": board.login, "file": str(board.path), "state": "unreadable", "why": board.trouble}
+        state = "unwritable" if board.whole else "unreadable"
+        return {"name": board.login, "file": str(board.path), "state": state, "why": board.trouble}
     state = "fits" if board.fits else "changed"
     if board.is_new:
         state = "missing" if only_looked else "new"

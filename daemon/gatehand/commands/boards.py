@@ -66,6 +66,9 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.boards.folder import FolderError
 
     config, loaded, _ = configured(args.config)
+    if args.ca_file is not None and not args.ca_file.is_file():
+        text = f"{args.ca_file}: there is no such file; wanted the certificate that signed the broker's (ca.crt)"
+        raise CommandError(f"gatehand boards: --ca-file: {text}", WRONG_USAGE)
     if args.out.exists() and not args.out.is_dir():
         raise CommandError(f"gatehand boards: {args.out} is a file; wanted a folder", WRONG_USAGE)
     with ending(FolderError, by="gatehand boards: "):
@@ -81,11 +84,11 @@ def _work(args: argparse.Namespace, config: "Config", loaded: "Loaded") -> "Work
     """All of it.
 
     Raises:
-        FolderError: a file cannot be written.
+        FolderError: there is no folder to write to.
     """
     from gatehand.boards import settings as of
     from gatehand.boards.devices import devices
-    from gatehand.boards.folder import Boards
+    from gatehand.boards.folder import Boards, FolderError
     from gatehand.boards.page import Work
     from gatehand.boards.refused import refusals
 
@@ -104,6 +107,11 @@ def _work(args: argparse.Namespace, config: "Config", loaded: "Loaded") -> "Work
         boards.append(board)
     names = {each.login for each in chosen}
     proposed = [line for each in chosen if each.login not in unfit and (line := of.online_line(each)) is not None]
+    passwords = trouble = None
+    try:
+        passwords = None if args.check else there.write_passwords()
+    except FolderError as error:
+        trouble = str(error)
     tls = config.broker.tls
     certificate = args.ca_file if args.ca_file or tls is None or tls.ca_file is None else loaded.file(tls.ca_file)
     return Work(
@@ -115,7 +123,8 @@ def _work(args: argparse.Namespace, config: "Config", loaded: "Loaded") -> "Work
         proposed,
         None if broker.tls is None else str(certificate or ""),
         tls is not None and tls.cert_file is not None,
-        None if args.check else there.write_passwords(),
+        passwords,
+        trouble,
         args.check,
         broker.host,
     )
@@ -139,23 +148,25 @@ def _broker(args: argparse.Namespace, config: "Config", there: "Boards") -> "Bro
     """
     from gatehand.boards.settings import broker_of, numeric
 
-    how = "hostname -I, on the broker's computer, shows it: gatehand boards --broker 192.168.1.10"
+    how = "on the broker's computer, hostname -I shows it; then: gatehand boards --broker 192.168.1.10 --out boards"
     encrypted, listeners = args.ca_file is not None, there.listeners
+    # A listener that was plain is none for boards that are to come in encrypted.
+    plain_goes = encrypted or config.broker.tls is not None
     if args.broker is not None:
         host, port = args.broker
         if numeric(host) is None:
             text = f"found --broker {host!r}; a board looks up no names: wanted a numeric address in the shop's network"
             raise CommandError(f"gatehand boards: {text}, not 127.0.0.1 ({how})", WRONG_USAGE)
         known = [one for one in listeners if one[0] == host]
-        if port is None and not encrypted and len(known) == 1:
+        if port is None and not encrypted and len(known) == 1 and (known[0][2] or not plain_goes):
             _, port, encrypted = known[0]
         return broker_of(config, host, port, encrypted=encrypted)
     if (own := numeric(config.broker.host)) is not None:
         return broker_of(config, own, encrypted=encrypted)
     if len(listeners) == 1 and numeric(listeners[0][0]) is not None:
         host, port, was = listeners[0]
-        return broker_of(config, host, port if was or not encrypted else None, encrypted=encrypted or was)
-    hosts = [f"{host}:{port}" for host, port, _ in listeners]
+        return broker_of(config, host, port if was or not plain_goes else None, encrypted=encrypted or was)
+    hosts = [f"{host}:{port}{' (encrypted)' if tls else ''}" for host, port, tls in listeners]
     several = f" The boards in {there.folder} have {listed(hosts, last='and')}." if len(hosts) > 1 else ""
     raise CommandError(
         f"gatehand boards: the config's host is {config.broker.host!r}, and a board cannot use that: it looks up no "
