@@ -335,6 +335,18 @@ def test_something_else_under_a_files_name_is_told_by_what_it_is(desk: Desk) -> 
     assert "tool-band_saw/settings.json is a link that leads nowhere: remove it and run this again" in said
 
 
+def test_a_folder_of_somebody_elses_is_said_to_be_that(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk.run(*AT)
+
+    def shut(_: Path) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    with monkeypatch.context() as other:
+        other.setattr(Path, "iterdir", shut)
+        desk.run(code=1)
+    assert "boards: cannot be read (Permission denied): run this as its owner, or name another folder" in desk.err
+
+
 def test_a_look_says_what_is_still_to_be_filled_in(desk: Desk) -> None:
     desk.run(*AT)
     said = desk.run("--check")

@@ -229,6 +229,19 @@ def test_init_takes_what_boards_say_without_asking_for_a_topic(tmp_path: Path) -
     assert settled(config_of(draft.text())) == settled(config)
 
 
+def test_a_tool_that_was_not_tried_keeps_its_boards_meter_in_the_draft(tmp_path: Path) -> None:
+    boards, steps, answer = announced(config_of(SHOP)), script(tmp_path), None
+    try:
+        while True:
+            step = steps.send(answer)
+            is_trial = isinstance(step, Try) and step.key == "tool.band_saw.trial"
+            answer = None if is_trial else answers_of(step, boards)
+    except StopIteration as ended:
+        draft: Draft = ended.value
+    assert '# current = { topic = "shop/sensor/band_saw/amps", pointer = "/amps"' in draft.text()
+    assert "#   - from how many amps on it runs: write start_amps" in draft.text()
+
+
 @pytest.mark.broker
 def test_listen_shows_each_board_with_its_lines_and_not_what_it_says_of_itself(
     broker: Mosquitto, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

@@ -48,13 +48,22 @@ class Board(Struct):
 
 
 class Boards:
-    """All the files below one folder."""
+    """All the files below one folder.
+
+    Raises:
+        FolderError: the folder is there and cannot be read.
+    """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._read: dict[str, Table] = {}
         self._troubles: dict[str, str] = {}
-        for name in self._names():
+        try:
+            names = [*self._names(), *self._shut()]
+        except PermissionError as error:
+            text = f"{folder}: cannot be read ({error.strerror}): run this as its owner, or name another folder"
+            raise FolderError(f"{text} with --out") from None
+        for name in names:
             try:
                 self._read[name] = _table(folder / name / FILE)
             except UnreadableError as error:
@@ -66,6 +75,13 @@ class Boards:
         except (FileNotFoundError, NotADirectoryError):
             found = []
         return found
+
+    def _shut(self) -> list[str]:
+        """Folders of somebody else's, which may hold a file."""
+        try:
+            return sorted(each.name for each in self.folder.iterdir() if each.is_dir() and not os.access(each, os.X_OK))
+        except (FileNotFoundError, NotADirectoryError):
+            return []
 
     def left(self, logins: Collection[str]) -> list[str]:
         """Boards that stand here and are none of these."""
@@ -161,9 +177,9 @@ def _below(whole: Table, key: str) -> Table:
 
 def _table(path: Path) -> Table:
     # What the reading of a config says of these two is of no help here.
-    if path.is_dir():
+    if os.path.isdir(path):  # noqa: PTH112 - where the folder is somebody else's, this says no
         raise UnreadableError("is a folder: move it away and run this again")
-    if not path.exists() and path.is_symlink():
+    if os.path.islink(path) and not os.path.exists(path):  # noqa: PTH110, PTH114 - likewise
         raise UnreadableError("is a link that leads nowhere: remove it and run this again")
     try:
         found = json.loads(read_bytes(path))

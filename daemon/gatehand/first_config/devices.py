@@ -151,7 +151,10 @@ def tool(table: Table, boards: Sequence[Board], gates: Sequence[str], collectors
         levels=True,
     )
     choice = yield from find(trial, signal)
-    if choice.signal is None:
+    if choice.signal is None and board is not None and only is not None:
+        table.add("current", board.signal("amps"))
+        table.lacks("from how many amps on it runs: write start_amps")
+    elif choice.signal is None:
         table.lacks("what says that it runs: current or power with its start threshold, or running")
     elif choice.signal.words:
         table.add("running", choice.signal, signal.seen(choice.moved))
