@@ -298,7 +298,7 @@ def test_a_folder_that_cannot_be_written_ends_it_with_what_to_do(desk: Desk) -> 
     desk.out.mkdir()
     (desk.out / "gate-band_saw").write_text("in the way")
     said = desk.run(*AT, code=1)
-    assert "gate-band_saw/settings.json cannot be written (File exists): mend that and run this again" in said
+    assert "gate-band_saw/settings.json cannot be written (File exists): fix that and run this again" in said
     assert (desk.out / "gate-band_saw").read_text() == "in the way"
     assert states(desk.facts(code=1))["gate-band_saw"] == "unwritable"
 

@@ -230,5 +230,5 @@ def _unwritable(error: OSError) -> str:
     elif isinstance(error, PermissionError) or error.errno == errno.EROFS:
         todo = "name a folder of your own with --out, or run this as its owner"
     else:
-        todo = "mend that and run this again, or name another folder with --out"
+        todo = "fix that and run this again, or name another folder with --out"
     return f"cannot be written ({why}): {todo}"
