@@ -333,7 +333,7 @@ def test_the_cautions_come_first_and_again_where_the_work_is() -> None:
     top = " ".join(section("## Before anything else").split())
     for words in (
         *("No board is a safety device", "licensed electrician's work", "Local codes decide", "contactor with a coil"),
-        *("hobby relay", "emergency stop is wired", "Lockout", "one insulated conductor", "Static"),
+        *("hobby relay", "emergency stop is wired", "Lockout", "one insulated conductor", "harms the lungs", "static"),
     ):
         assert words in top, words
     for board, words in (
