@@ -133,6 +133,7 @@ class Shop:
         roles: which boards.
         hardware: of each board, added to what it needs.
         program: of the gate, in place of its own.
+        programs: the same of each role.
         keepalive: seconds, which the broker counts by the computer's clock, not by the shop's; None: the boards' own.
     """
 
@@ -145,6 +146,7 @@ class Shop:
         roles: Iterable[str] = ("switch", "gate", "sensor", "contact"),
         hardware: Mapping[str, Any] | None = None,
         program: str = "",
+        programs: Mapping[str, str] | None = None,
         keepalive: int | None = 600,
     ) -> None:
         self.now = 0
@@ -169,8 +171,8 @@ class Shop:
                 tick_ms=WRAP_MS - 5000 * (turn + 1),  # it wraps in every run
                 inputs={PINS["emergency"]: 0},
             )
-            if program and role == "gate":
-                (folder / role / "gate.py").write_text(program)
+            if instead := {"gate": program, **(programs or {})}.get(role):
+                (folder / role / f"{role}.py").write_text(instead)
             board.wave(PINS["adc"], 32768, 8000, 50)
             board.convert(500)
 

@@ -21,14 +21,13 @@ SETTLED_MS = 30
 """A contact's bouncing is waited for."""
 
 
-@pytest.fixture(scope="module")
-def day(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
-    """What the day came to."""
-    micropython_program()
-    mosquitto_program()
+def lived(folder: Path, faults: dict[str, str] | None = None) -> dict[str, Any]:
+    """What the day came to, in a process of its own; `faults`: a program's text by its role, in place of its own."""
+    if faults is not None:
+        (folder / "faults.json").write_text(json.dumps(faults))
     path = environment()["PYTHONPATH"] + os.pathsep + str(TESTS)
     ended = subprocess.run(  # noqa: S603 - our own command
-        [sys.executable, str(Path(__file__).with_name("day_of_boards.py")), str(tmp_path_factory.mktemp("day"))],
+        [sys.executable, str(Path(__file__).with_name("day_of_boards.py")), str(folder)],
         capture_output=True,
         text=True,
         check=False,
@@ -38,6 +37,13 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     assert ended.returncode == 0, ended.stderr[-4000:]
     found: dict[str, Any] = json.loads(ended.stdout.splitlines()[-1])
     return found
+
+
+@pytest.fixture(scope="module")
+def day(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    micropython_program()
+    mosquitto_program()
+    return lived(tmp_path_factory.mktemp("day"))
 
 
 def test_the_daemon_runs_ten_boards_through_the_demos_day_as_it_runs_the_simulated_shop(day: dict[str, Any]) -> None:
