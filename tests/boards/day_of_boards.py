@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from gatehand.mqtt.client import PlainClient
 
 STEP_MS: Final = 20
+LONG_STEP_MS: Final = 100
+"""While the broker is gone nobody hears anything, and no gate moves."""
 QUIET_ROUNDS: Final = 2
 """Through the broker and back, with nothing heard: what the daemon has to say to what it heard was said by then."""
 PROBE: Final = "probe"
@@ -88,8 +90,9 @@ class Day:
 
         Until nobody says anything more: else the shop's time would go on while a word is still on its way.
         """
-        self._shop.go(STEP_MS)
-        self._clock.go(STEP_MS / 1000)
+        step_ms = STEP_MS if self._client is not None else LONG_STEP_MS
+        self._shop.go(step_ms)
+        self._clock.go(step_ms / 1000)
         quiet = 0
         while quiet < QUIET_ROUNDS:
             heard = self._heard
@@ -221,7 +224,8 @@ def main() -> int:
     from support.mosquitto import Mosquitto
 
     folder = Path(sys.argv[1])
-    with Mosquitto() as broker:
+    # What the broker says leaves it at once, or it would wait in the computer's network while the shop's time goes on.
+    with Mosquitto(["set_tcp_nodelay true"]) as broker:
         config = folder / "config.toml"
         config.write_text(SHOP.read_text().replace("port = 1883 ", f"port = {broker.port} "))
         words = ("--config", str(config), "--out", str(folder / "boards"), "--broker", "192.168.1.10")

@@ -5,6 +5,7 @@ while the broker is still busy with what came before. So a slow computer makes a
 """
 
 import json
+import socket
 import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
@@ -87,6 +88,9 @@ class Listener:
         self._client = self._made()
         self._stands = False
         self._client.connect("127.0.0.1", self._port)
+        # A question that comes right after an acknowledgement would else wait for 40 ms in the computer's network.
+        if isinstance(sock := self._client.socket(), socket.socket):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._loop(lambda: self._stands, lambda: None)
 
     def say(self, topic: str, payload: str, *, qos: int = 1, retain: bool = False) -> None:

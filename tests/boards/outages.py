@@ -421,7 +421,11 @@ def play(folder: Path, kinds: list[str], seed: int, limit_ms: int, *, programs: 
     """Outages of these kinds, one after another, in a shop with one board of each role.
 
     Args:
-        programs: by role: in place of what ships.
+        folder: for the boards' files.
+        kinds: of `KINDS` and `MORE`.
+        seed: of all that is drawn.
+        limit_ms: the switch's.
+        programs: of each role, in place of its own.
     """
     # What the broker says leaves it at once, or it would wait in the computer's network while the boards' time goes on.
     with (
