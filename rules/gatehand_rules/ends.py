@@ -27,7 +27,7 @@ _RULES = {
     **{what: rule for what, rule in COLLECTOR_RULES.items() if what != "shut_gates"},
     "too_few_gates": Rule.NO_DEMAND,
 }
-"""What ends here, and by which rule. A gate's fault, a fan against shut gates and the stops' alarms end elsewhere."""
+"""What ends here, and by which rule. A gate's fault, a fan against shut gates and what stops say end elsewhere."""
 
 
 def end_old(context: Context) -> None:
@@ -47,6 +47,8 @@ def _goes_on(context: Context, alarm: Alarm) -> bool:
         return _gate(context, gate, alarm.what)
     if alarm.kind == "collector" and (collector := shop.collector_at(name)) is not None:
         return _collector(context, collector, alarm.what)
+    if alarm.kind == "stop" and (stop := shop.stop_at(name)) is not None:
+        return shop.stops[stop].tells_online
     return True
 
 

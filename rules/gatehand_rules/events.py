@@ -103,7 +103,7 @@ class BinReport(Record, frozen=True):
 class DeviceOnline(Record, frozen=True):
     """A device's own will: it is there, or it is gone."""
 
-    kind: Literal["tool", "gate", "collector"]
+    kind: Literal["tool", "gate", "collector", "stop"]
     name: str
     online: bool
     retained: bool = False

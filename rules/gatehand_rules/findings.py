@@ -160,7 +160,7 @@ WHATS: Final[dict[str, tuple[str, ...]]] = {
     "tool": ("not_fresh", "silent", "run_limit", "max_open", "not_served", "offline"),
     "gate": ("fault", "max_open", "not_served", "offline"),
     "collector": ("held", "no_answer", "shut_gates", "too_few_gates", "bin_full", "offline"),
-    "stop": ("active", "unclear"),
+    "stop": ("active", "unclear", "offline"),
     "daemon": ("stops_unheard",),
 }
 """What an alarm of each kind of subject can be about."""

@@ -19,7 +19,7 @@ from gatehand_rules.context import Context
 from gatehand_rules.findings import DAEMON, Alarm, Happened, Rule
 from gatehand_rules.hands import end_hand, outlast
 from gatehand_rules.phases import Cause
-from gatehand_rules.shop import Collector, Gate, Shop, Tool, ToolAt
+from gatehand_rules.shop import Collector, Gate, Shop, StopContact, Tool, ToolAt
 from gatehand_rules.start import doubt_tools
 from gatehand_rules.state import Doubt, GateOpen, GateShut, GateUnknown, State, ToolSilent
 from gatehand_rules.timing import Timing, due, reached
@@ -144,20 +144,23 @@ def _end_by_shutting(context: Context, event: ev.GateReport) -> None:
         end_hand(context, at, Rule.MOVED_BY_HAND)
 
 
-def devices(shop: Shop) -> dict[str, tuple[Tool | Gate | Collector, ...]]:
+def devices(shop: Shop) -> dict[str, tuple[Tool | Gate | Collector | StopContact, ...]]:
     """What may say that it is there, by the kind of it."""
-    return {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors}
+    return {"tool": shop.tools, "gate": shop.gates, "collector": shop.collectors, "stop": shop.stops}
 
 
 def device(context: Context, event: ev.DeviceOnline) -> bool:
-    """A device's own will. Gone: its sensor is silent, its gate at rest is of unknown position. False: it has none."""
+    """A device's own will. Gone: its sensor is silent, its gate at rest is of unknown position. False: it has none.
+
+    A stop contact that is gone is told, and no more: what it said last stands, active or clear, and nothing is refused.
+    """
     shop = context.shop
     if not any(one.tells_online for one in devices(shop)[event.kind] if one.name == event.name):
         return False
     tool = shop.tool_at(event.name) if event.kind == "tool" else None
     gate = shop.gate_at(event.name) if event.kind == "gate" else None
     alarm = Alarm(event.kind, event.name, "offline")
-    named = {event.kind: event.name}
+    named: dict[str, str] = {event.kind: event.name}
     if event.online:
         if alarm in context.alarms:
             context.say(Happened.DEVICE_ONLINE, Rule.OFFLINE, **named)

@@ -202,6 +202,7 @@ def adopt_shop(old: Shop, new: Shop, state: st.State, now: float, rewired: Rewir
             context.commands.append(RaiseAlarm(alarm))
             context.say(Happened.ALARM_RAISED, rule, {"alarm": alarm.id, **facts}, collector=alarm.name)
     _meet_stops(context, unread)
+    _carry_offline_stops(context, old, state, rewired)
     _tell_off_anew(context, old, rewired)
     _watch_no_more(context, rewired)
     ends.end_old(context)
@@ -221,6 +222,20 @@ def _meet_stops(context: Context, unread: list[str]) -> None:
         for home in shop.fans_of(StopAt(i)) if active else ():
             if not collectors.is_held(before.collectors[home]):
                 holds.hold(context, home, stop.name, Rule.STOP_CONTACT)
+
+
+def _carry_offline_stops(context: Context, old: Shop, state: st.State, rewired: Rewired) -> None:
+    """The device of a stop that has another name now is as it was: nobody hears its retained word a second time."""
+    for stop in context.shop.stops:
+        at = rewired.stop_before(old, stop.name)
+        before = stop.name if at is None else old.stops[at].name
+        alarm = Alarm("stop", stop.name, "offline")
+        if before == stop.name or ("stop", stop.name) in rewired.online:
+            continue
+        if Alarm("stop", before, "offline") not in state.alarms:
+            context.clear_alarm(alarm, Rule.OFFLINE)
+        elif stop.tells_online:
+            context.raise_alarm(alarm, Rule.OFFLINE)
 
 
 def _tell_off_anew(context: Context, old: Shop, rewired: Rewired) -> None:

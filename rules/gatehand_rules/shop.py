@@ -165,6 +165,8 @@ class StopContact(Struct, frozen=True, kw_only=True):
 
     name: str
     collectors: tuple[str, ...]
+    tells_online: bool = True
+    """Its device may say that it is gone."""
 
 
 class Circuit(Struct, frozen=True, kw_only=True):

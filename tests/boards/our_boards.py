@@ -230,7 +230,7 @@ def shop_texts(draw: st.DrawFn) -> str:
         lines += online(name)
     for name in ("emergency", "spark")[: draw(st.integers(0, 2))]:
         signal = draw(_source(at(name), "active", "clear"))
-        lines += [f"[stop.{name}]", *_as_table(signal)]
+        lines += [f"[stop.{name}]", *_as_table(signal), *online(name)]
     return "\n".join(lines)
 
 

@@ -184,6 +184,7 @@ def test_a_gate_without_a_command_is_moved_by_hand_and_a_board_of_several_contac
     assert ("collector", "main", "command", "state", "current", "refresh", "online") in by_name
     assert ("collector", "main", "bin_full") in by_name
     assert ("tool", "drum_sander", "running", "online") in by_name
+    assert ("stop", "emergency", "contact", "online") in by_name
 
 
 def answers_of(step: Step, boards: list[Board]) -> Any:  # noqa: ANN401 - what the step wants
@@ -222,6 +223,9 @@ def test_init_takes_what_boards_say_without_asking_for_a_topic(tmp_path: Path) -
     except StopIteration as ended:
         draft: Draft = ended.value
     assert draft.unfinished == []
+    found = config_of(draft.text())
+    onlines = [(one.kind, one.name) for one in found.signals() if one.key == "online"]
+    assert {("stop", "emergency"), ("tool", "drum_sander"), ("collector", "main")} <= {*onlines}
     assert settled(config_of(draft.text())) == settled(config)
 
 

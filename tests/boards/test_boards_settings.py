@@ -62,7 +62,6 @@ def meant(signal: Signal, word: str) -> ev.Event | None:
     name, value = signal.name, MEANT[word]
     match signal.kind, signal.key:
         case _, "online":
-            assert signal.kind != "stop"
             return ev.DeviceOnline(signal.kind, name, value)
         case "gate", "button":
             return ev.ButtonPressed(name)

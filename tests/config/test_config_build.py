@@ -32,6 +32,7 @@ def test_what_a_device_may_say_of_itself_follows_from_its_signals() -> None:
     assert telling is not None
     for shop, said in ((silent, False), (telling, True)):
         tool, gate, collector = shop.tools[0], shop.gates[0], shop.collectors[0]
+        assert {stop.tells_online for stop in shop.stops} == ({True} if said else set())
         assert {tool.tells_online, gate.tells_online, collector.tells_online, collector.tells_bin} == {said}
 
 

@@ -8,7 +8,7 @@ import pytest
 from gatehand.access_rights import Right, users
 from gatehand.config import Config, load_text
 from gatehand.config.signals import GateCommand, Signal, SwitchCommand, TopicSource
-from gatehand.config.tables import CollectorTable, GateTable, ToolTable
+from gatehand.config.tables import CollectorTable, GateTable, StopTable, ToolTable
 from gatehand.exercise.observed_state import ObservedState
 from gatehand.shell.encode_commands import CommandEncoder
 from gatehand.shell.routes import Routes
@@ -60,6 +60,7 @@ topic = "s/contact"
 active = "1"
 clear = "0"
 poll = { topic = "s/contact/ask", payload = "?" }
+online = { topic = "s/online", active = "1", clear = "0", poll = { topic = "s/online/ask", payload = "?" } }
 """
 
 
@@ -81,9 +82,10 @@ def is_signal(annotation: object) -> bool:
 
 
 def test_the_shop_of_this_file_has_every_signal_that_a_table_can_have(signals: tuple[Signal, ...]) -> None:
-    models: dict[str, type[CollectorTable | GateTable | ToolTable]] = {
+    models: dict[str, type[CollectorTable | GateTable | StopTable | ToolTable]] = {
         "collector": CollectorTable,
         "gate": GateTable,
+        "stop": StopTable,
         "tool": ToolTable,
     }
     possible = {
@@ -93,6 +95,7 @@ def test_the_shop_of_this_file_has_every_signal_that_a_table_can_have(signals: t
         if is_signal(field.annotation)
     }
     assert {(one.kind, one.key) for one in signals} == possible | {("stop", "contact")}
+    assert ("stop", "online") in possible
     assert all(one.heard is None or one.poll is not None for one in signals)
 
 
@@ -100,6 +103,8 @@ def test_a_signal_names_its_device_and_where_it_stands_in_the_config(signals: tu
     by_topic = {one.topic: one for one in signals}
     assert by_topic["c/reset"].path == ("collector", "main", "reset")
     assert by_topic["s/contact"].path == ("stop", "emergency")
+    assert by_topic["s/online"].path == ("stop", "emergency", "online")
+    assert [one.topic for one in signals if one.is_stop] == ["s/contact"]
     assert by_topic["g/set"].heard is None
     assert signals[0].kind == "stop"
 

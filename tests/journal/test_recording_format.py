@@ -138,6 +138,11 @@ def test_any_event_comes_back_equal(value: ev.Event) -> None:
         assert type(found) is type(value)
 
 
+def test_the_word_of_a_stops_device_comes_back_as_it_was() -> None:
+    event = ev.DeviceOnline("stop", "estop", online=False, retained=True)
+    assert decode_event(encode_event(event)) == event
+
+
 def test_every_event_here_and_its_half_surrogate_pairs_come_back_on_a_line_of_their_own() -> None:
     assert {type(event) for _, event in EVENTS} == set(get_args(ev.Event))
     for _, event in EVENTS:

@@ -4,7 +4,7 @@ from typing import assert_never
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
-from gatehand_rules.shop import Collector, Gate, Tool
+from gatehand_rules.shop import Collector, Gate, StopContact, Tool
 from gatehand_rules.words import Measure, Position
 
 _WHERE = {Position.OPEN: "open", Position.SHUT: "shut", Position.BETWEEN: "half open"}
@@ -86,7 +86,7 @@ def config(shop: Shop) -> str:
     for stop in shop.stops:
         tables.append(
             f'[stop.{stop.name}]\ntopic = "stop/{stop.name}"\nactive = "1"\nclear = "0"\n'
-            f"collectors = {_names(stop.collectors)}\n"
+            f"collectors = {_names(stop.collectors)}\n" + "".join(f"{line}\n" for line in _online("stop", stop))
         )
     for circuit in shop.circuits:
         members = _names((*circuit.tools, *(f"collector.{name}" for name in circuit.collectors)))
@@ -102,7 +102,7 @@ def _switch(kind: str, name: str, on: str, off: str) -> str:
     return f'{{ topic = "{kind}/{name}", {on} = "{on}", {off} = "{off}" }}'
 
 
-def _online(kind: str, one: Collector | Gate | Tool) -> list[str]:
+def _online(kind: str, one: Collector | Gate | StopContact | Tool) -> list[str]:
     """The device's own word about itself, where there is one."""
     topic = f"online/{kind}/{one.name}"
     return [f'online = {{ topic = "{topic}", active = "1", clear = "0" }}'] if one.tells_online else []

@@ -14,7 +14,7 @@ from gatehand_rules import events as ev
 from gatehand_rules.commands import CollectorOff, CollectorOn, OpenGate, ShutGate
 from gatehand_rules.findings import WHATS
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
-from gatehand_rules.shop import Collector, Gate, Tool
+from gatehand_rules.shop import Collector, Gate, StopContact, Tool
 from gatehand_rules.words import Measure, Position
 
 DAYS = int(os.environ.get("GATEHAND_ALARM_DAYS", "150"))
@@ -51,13 +51,17 @@ _FAN_EDITS: tuple[Callable[[Seeded], dict[str, object]], ...] = (
     lambda choose: {"min_open": choose.one_of([0, 1])},
     lambda choose: {"on_bin_full": choose.one_of(["refuse", "warn"])},
 )
+_STOP_EDITS: tuple[Callable[[Seeded], dict[str, object]], ...] = (
+    lambda choose: {"tells_online": choose.one_of([True, False])},
+)
+_EDITS = {Tool: _TOOL_EDITS, Gate: _GATE_EDITS, Collector: _FAN_EDITS, StopContact: _STOP_EDITS}
 
 
 def edited(choose: Seeded, shop: Shop) -> tuple[Shop, Rewired]:
     """A shop after an edit of one table, and what the edit made of its signals."""
-    parts: list[Tool | Gate | Collector] = [*shop.tools, *shop.gates, *shop.collectors]
+    parts: list[Tool | Gate | Collector | StopContact] = [*shop.tools, *shop.gates, *shop.collectors, *shop.stops]
     one = choose.one_of(parts)
-    edits = _TOOL_EDITS if isinstance(one, Tool) else _GATE_EDITS if isinstance(one, Gate) else _FAN_EDITS
+    edits = _EDITS[type(one)]
     changed = replace(one, **choose.one_of(edits)(choose))
     swap = [changed if each is one else each for each in parts]
     if isinstance(one, Tool) and len(shop.tools) > 1 and choose.whole(0, 3) == 0:
@@ -66,10 +70,10 @@ def edited(choose: Seeded, shop: Shop) -> tuple[Shop, Rewired]:
         tools=tuple(each for each in swap if isinstance(each, Tool)),
         gates=tuple(each for each in swap if isinstance(each, Gate)),
         collectors=tuple(each for each in swap if isinstance(each, Collector)),
-        stops=shop.stops,
+        stops=tuple(each for each in swap if isinstance(each, StopContact)),
     )
     name = frozenset({one.name}) if choose.whole(0, 2) == 0 else frozenset()
-    kind = "tool" if isinstance(one, Tool) else "gate" if isinstance(one, Gate) else "collector"
+    kind = {Tool: "tool", Gate: "gate", Collector: "collector", StopContact: "stop"}[type(one)]
     return new, Rewired(
         tools=name if kind == "tool" else frozenset(),
         gates=name if kind == "gate" else frozenset(),

@@ -132,7 +132,7 @@ def some_event(choose: Drawn | Seeded, shop: Shop) -> ev.Event:
         case 15:
             return ev.BinReport(fan, yes, old)
         case 16:
-            kind, name = choose.one_of([("tool", tool), ("gate", gate), ("collector", fan)])
+            kind, name = choose.one_of([("tool", tool), ("gate", gate), ("collector", fan), ("stop", "stop")])
             return ev.DeviceOnline(kind, name, yes, old)  # type: ignore[arg-type]
         case 17:
             return ev.ResetAsked(fan, old) if yes else ev.ResetButton(fan, choose.one_of([True, False]), old)

@@ -48,6 +48,7 @@ from gatehand_rules.words import Position
         (ev.HoldAsked("x"), "message_ignored/unknown_name collector=x what=HoldAsked"),
         (ev.DeviceOnline("tool", "x", online=False), "message_ignored/unknown_name what=DeviceOnline"),
         (ev.DeviceOnline("gate", "x", online=True), "message_ignored/unknown_name what=DeviceOnline"),
+        (ev.DeviceOnline("stop", "x", online=False), "message_ignored/unknown_name what=DeviceOnline"),
     ],
 )
 def test_what_is_for_nobody_here_is_ignored_and_says_so(event: ev.Event, line: str) -> None:

@@ -8,6 +8,7 @@ from unit_bench import Bench, commands, events, fan, gate, ready, running, saw_s
 
 from gatehand_rules import Shop
 from gatehand_rules import events as ev
+from gatehand_rules.findings import Alarm
 from gatehand_rules.shop import StopContact
 from gatehand_rules.state import (
     CoastDown,
@@ -104,6 +105,62 @@ def test_a_stop_that_is_not_understood_is_an_alarm_until_it_is() -> None:
         "> clear stop.estop.unclear",
         "alarm_cleared/stop_contact alarm=stop.estop.unclear",
     ]
+
+
+def goes(bench: Bench, at: float, name: str = "estop", *, back: bool = False, retained: bool = False) -> list[str]:
+    return bench.tell(ev.DeviceOnline("stop", name, back, retained), at)
+
+
+@pytest.mark.parametrize("retained", [False, True])
+def test_a_stop_whose_device_is_gone_is_told_and_changes_nothing_else(*, retained: bool) -> None:
+    bench = running(stop_shop())
+    before = bench.state
+    assert goes(bench, 60.0, retained=retained) == [
+        "> raise stop.estop.offline",
+        "alarm_raised/offline alarm=stop.estop.offline",
+        "device_offline/offline stop=estop",
+    ]
+    assert replace(bench.state, alarms=before.alarms, wake_at=before.wake_at) == before
+    assert goes(bench, 61.0) == []
+    assert goes(bench, 62.0, back=True) == [
+        "> clear stop.estop.offline",
+        "device_online/offline stop=estop",
+        "alarm_cleared/offline alarm=stop.estop.offline",
+    ]
+    assert goes(bench, 63.0, back=True) == []
+
+
+def test_a_cut_starts_the_collector_though_the_device_of_a_stop_is_gone() -> None:
+    bench = ready(stop_shop())
+    goes(bench, 45.0)
+    goes(bench, 45.0, "spark")
+    assert commands(bench.amps(50.0, 5.0)) == ["open saw"]
+    assert commands(bench.is_open(51.0)) == ["on main"]
+
+
+def test_a_stop_that_was_active_when_its_device_went_stays_so_and_holds() -> None:
+    bench = running(stop_shop())
+    stop(bench, 60.0)
+    bench.is_off(60.5)
+    assert commands(goes(bench, 61.0)) == ["raise stop.estop.offline"]
+    assert commands(goes(bench, 70.0, back=True)) == ["clear stop.estop.offline"]
+    assert bench.state.stops == (True, False)
+    assert bench.fan_state().phase == Held("estop")
+    assert "reset_refused/stop_contact" in events(bench.tell(ev.ResetAsked("main"), 80.0))
+
+
+def test_a_word_of_the_contact_says_nothing_of_its_device() -> None:
+    """It may have been sent before the device went, and the broker keeps it."""
+    bench = running(stop_shop())
+    goes(bench, 60.0)
+    stop(bench, 61.0, active=False, retained=True)
+    assert Alarm("stop", "estop", "offline") in bench.state.alarms
+
+
+def test_a_stop_without_online_has_no_device_that_could_go() -> None:
+    place = stop_shop()
+    bench = ready(replace(place, stops=tuple(replace(one, tells_online=False) for one in place.stops)))
+    assert goes(bench, 50.0) == ["message_ignored/unknown_name what=DeviceOnline"]
 
 
 def test_a_stop_that_was_active_stays_so_through_a_word_that_is_not_understood() -> None:

@@ -26,6 +26,7 @@ def with_line(anchor: str, line: str) -> str:
 SAW_ONLINE = with_line('current = { topic = "shop/band_saw/amps" }\n', ONLINE % "saw")
 GATE_ONLINE = with_line("[gate.bench]\n", ONLINE % "bench")
 FAN_ONLINE = with_line(STATE, ONLINE % "fan")
+STOP_ONLINE = with_line('topic = "shop/estop"\n', ONLINE % "estop")
 BIN = with_line(STATE, FULL)
 LIMITED = with_line(STATE, "max_open = 1\n")
 METERED = SHOP.replace(STATE, METER)
@@ -87,6 +88,21 @@ ENDS: dict[str, tuple[str, Callable[[World], None], str, str, str]] = {
     ),
     "offline gate": (GATE_ONLINE, says("shop/bench/online", "0"), ONLINE % "bench", "", "gate.bench.offline"),
     "offline collector": (FAN_ONLINE, says("shop/fan/online", "0"), ONLINE % "fan", "", "collector.main.offline"),
+    "offline stop": (STOP_ONLINE, says("shop/estop/online", "0"), ONLINE % "estop", "", "stop.emergency.offline"),
+    "offline stop by a wrong word": (
+        STOP_ONLINE,
+        says("shop/estop/online", "0"),
+        '/online", active = "1"',
+        '/online", active = "here"',
+        "stop.emergency.offline",
+    ),
+    "offline stop that is gone": (
+        STOP_ONLINE,
+        says("shop/estop/online", "0"),
+        '[stop.emergency]\ntopic = "shop/estop"\n' + ONLINE % "estop" + 'active = "1"\nclear = "0"\n',
+        "",
+        "stop.emergency.offline",
+    ),
     "full bin": (BIN, says("shop/bin", "1"), FULL, "", "collector.main.bin_full"),
     "full bin by a wrong topic": (BIN, says("shop/bin", "1"), "shop/bin", "shop/b", "collector.main.bin_full"),
     "not fresh": (SHOP, drew_already, "shop/router/amps", "shop/router/a", "tool.router.not_fresh"),

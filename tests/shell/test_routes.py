@@ -72,6 +72,20 @@ def test_the_optional_signals_become_their_events() -> None:
     assert heard(found, "shop/sweep", b"open", retained=True) == (ev.GateReport("sweep", Position.OPEN, retained=True),)
 
 
+def test_what_a_stops_device_says_of_itself_is_no_word_of_the_contact() -> None:
+    """It comes over the connection of the rest: the stop contacts' own shall have nothing to do but them."""
+    said = 'clear = "0"\nonline = { topic = "shop/estop/online", active = "here", clear = "gone" }\n'
+    found = routes(SHOP.replace('clear = "0"\n', said))
+    assert heard(found, "shop/estop/online", b"gone", retained=True) == (
+        ev.DeviceOnline("stop", "emergency", online=False, retained=True),
+    )
+    assert heard(found, "shop/estop/online", b"here") == (ev.DeviceOnline("stop", "emergency", online=True),)
+    (odd,) = heard(found, "shop/estop/online", b"1")
+    assert isinstance(odd, ev.MessageRejected)
+    assert (odd.kind, odd.name, odd.why.partition(":")[0]) == ("stop", "emergency", "online")
+    assert [one.topic for one in found.live if one.apart] == ["shop/estop"]
+
+
 def test_one_message_on_a_shared_topic_speaks_for_each_device_that_it_names() -> None:
     found = routes(EXTRA)
     payload = b'{"fan": 9000, "lathe": 2500, "sander": 100}'

@@ -62,6 +62,8 @@ def _text(random: Random) -> str:
     for i in range(random.choice((0, 1, 1, 2))):
         which = "" if random.random() < 0.6 else f'collectors = ["{random.choice(fans)}"]\n'
         text += f'\n[stop.stop_{i}]\ntopic = "shop/stop/{i}"\nactive = "1"\nclear = "0"\n{which}'
+        if Random(text).random() < 0.5:  # its own source, so that a seed's shop is what it was before but for this
+            text += f'online = {{ topic = "shop/stop/{i}/online", active = "1", clear = "0" }}\n'
     if random.random() < 0.15:
         members = ", ".join(f'"{name}"' for name in (f"collector.{fans[0]}", names[0]))
         text += f"\n[circuit.wall]\namps = 63\nmembers = [{members}]\nstart_gap = {random.choice((1, 2))}\n"

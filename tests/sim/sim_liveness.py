@@ -56,6 +56,7 @@ def mend(world: World) -> None:
             gate.move_by_hand(to_open=False, at=now)
         gate.begin(now)
     for stop in shop.stops.values():
+        stop.come_back(now)
         stop.set(active=True, at=now)
         stop.set(active=False, at=now)
     world.step_to(now + 20.0)

@@ -201,6 +201,13 @@ def _dead_gate(world: "World", each: Happening, now: float) -> End:
     return world.break_gate(each.name, now)
 
 
+def _stop_gone(world: "World", each: Happening, now: float) -> End:
+    """The device at a stop loses its power or its network; whoever presses the stop meanwhile is not heard."""
+    stop = world.shop.stops[each.name]
+    stop.drop(now)
+    return stop.come_back
+
+
 def _wrong_word(world: "World", each: Happening, _now: float) -> End:
     topics = sorted(world.all_topics())
     topic = topics[int(each.value * 7919) % len(topics)]
@@ -254,5 +261,12 @@ DRAWS: dict[str, Draw] = {
         then=("daemon_killed",),
     ),
     "wrong_word": Draw(_wrong_word),
+    "stop_gone": Draw(
+        _stop_gone,
+        lambda config: [name for name, stop in config.stop.items() if stop.online is not None],
+        (1, 20, 300),
+        (-30.0, 5.0),
+        ("stop_pressed", "cut"),
+    ),
 }
 MORE = tuple(kind for kind, draw in DRAWS.items() if draw.on)

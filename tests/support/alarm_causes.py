@@ -48,6 +48,7 @@ CAUSES = {
     "collector.bin_full": "its bin is full; over: emptied, or nobody looks any more",
     "collector.offline": "as a tool's",
     "stop.active": "its contact is active; over: clear, or another contact",
+    "stop.offline": "as a tool's",
     "stop.unclear": "its last word was not understood; over: one was, or another contact",
     "daemon.stops_unheard": "the stop contacts' connection is lost; over: they are heard, or there are none",
 }
@@ -75,6 +76,7 @@ def standing_causes(shop: Shop, state: State) -> frozenset[str]:
             ),
             *(f"stop.{one.name}.active" for one, active in _pairs(shop.stops, state.stops) if active),
             *(f"stop.{one.name}.unclear" for one in shop.stops),  # the state does not keep the word itself
+            *(f"stop.{one.name}.offline" for one in shop.stops if one.tells_online),
             *(["daemon.main.stops_unheard"] if shop.stops and state.stops_lost_at is not None else []),
         ]
     )

@@ -77,6 +77,8 @@ VERBS: Final[dict[str, str]] = {
     "old_motor": "collector {name} retained {n} A",
     "fan_offline": "collector {name} offline",
     "fan_online": "collector {name} online",
+    "stop_offline": "stop {name} offline",
+    "stop_online": "stop {name} online",
     "was_held": "collector {name} was held",
     "unheard": "broker lost, unheard for {n} s",
     "tick": "tick",

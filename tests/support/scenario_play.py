@@ -284,6 +284,8 @@ def _event(deed: Deed) -> ev.Event:
         "old_motor": ev.CollectorReading(name, amps, retained=True),
         "fan_offline": ev.DeviceOnline("collector", name, online=False),
         "fan_online": ev.DeviceOnline("collector", name, online=True),
+        "stop_offline": ev.DeviceOnline("stop", name, online=False),
+        "stop_online": ev.DeviceOnline("stop", name, online=True),
         "was_held": ev.HoldRemembered(name),
         "unheard": ev.BrokerLost(deed.at - amps),
         "lost": ev.BrokerLost(deed.at),

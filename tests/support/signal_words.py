@@ -81,6 +81,9 @@ def signals(config: Config) -> dict[str, list[Signal]]:
 
     for name, stop in config.stop.items():
         add(stop.topic, Signal("stop", name, stop.pointer, {stop.active: "active", stop.clear: "clear"}))
+        if stop.online is not None:
+            words = {stop.online.active: "here", stop.online.clear: "gone"}
+            add(stop.online.topic, Signal("stop_online", name, stop.online.pointer, words))
     for name, gate in config.gate.items():
         if gate.state is not None:
             words = {gate.state.open: "open", gate.state.shut: "shut"}

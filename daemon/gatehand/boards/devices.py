@@ -52,7 +52,7 @@ class Device(Struct, frozen=True):
     @property
     def may_have_online(self) -> bool:
         """Whether its table takes an `online`: the daemon then notices at once that the board is gone."""
-        return self.kind != "stop" and not self.is_apart
+        return not self.is_apart
 
     @property
     def about(self) -> str:

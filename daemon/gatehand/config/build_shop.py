@@ -5,7 +5,7 @@ from typing import TypeVar
 from msgspec import Struct
 
 from gatehand.config.model import Config
-from gatehand.config.tables import COLLECTOR_MEMBER, CollectorTable, GateTable, ToolTable
+from gatehand.config.tables import COLLECTOR_MEMBER, CollectorTable, GateTable, StopTable, ToolTable
 from gatehand_rules.shop import Circuit, Collector, Gate, Shop, StopContact, Tool
 
 T = TypeVar("T", bound=Struct)
@@ -19,12 +19,15 @@ def build(config: Config) -> Shop:
         ),
         gates=tuple(_gate(config, name) for name in config.gate),
         collectors=tuple(_collector(config, name) for name in config.collector),
-        stops=tuple(StopContact(name=name, collectors=config.stop_collectors(name)) for name in config.stop),
+        stops=tuple(
+            _made(StopContact, name, table, collectors=config.stop_collectors(name))
+            for name, table in config.stop.items()
+        ),
         circuits=tuple(_circuit(config, name) for name in config.circuit),
     )
 
 
-def _made(kind: type[T], name: str, table: CollectorTable | GateTable | ToolTable, **own: object) -> T:
+def _made(kind: type[T], name: str, table: CollectorTable | GateTable | StopTable | ToolTable, **own: object) -> T:
     """The record of a device: a field as given here, else as its table has it under the same name."""
     own |= {"name": name, "tells_online": table.online is not None}
     return kind(**{field: own[field] if field in own else getattr(table, field) for field in kind.__struct_fields__})

@@ -36,6 +36,8 @@ class Config(TomlTable):
         """Everything that a device says or is told: the one list of it. Stops first, as they act first."""
         for name, stop in self.stop.items():
             yield Signal("stop", name, "contact", stop)
+            if stop.online is not None:
+                yield Signal("stop", name, "online", stop.online)
         kinds: tuple[DeviceKind, ...] = ("gate", "collector", "tool")
         for kind in kinds:
             for name, device in getattr(self, kind).items():

@@ -206,7 +206,7 @@ class Signal(Struct, frozen=True):
     @property
     def path(self) -> tuple[str, ...]:
         """Its own table's key path."""
-        return (self.kind, self.name) if self.kind == "stop" else (self.kind, self.name, self.key)
+        return (self.kind, self.name) if self.is_stop else (self.kind, self.name, self.key)
 
     @property
     def topic(self) -> str:
@@ -223,6 +223,11 @@ class Signal(Struct, frozen=True):
         """Where its value is said: the topic and, behind a "#" (no topic holds one), the pointer if there is one."""
         pointer = None if self.heard is None else self.heard.pointer
         return self.topic if pointer is None else f"{self.topic}#{pointer}"
+
+    @property
+    def is_stop(self) -> bool:
+        """Whether it is a stop contact's own word, which holds its collectors."""
+        return self.kind == "stop" and self.key == "contact"
 
     @property
     def is_press(self) -> bool:

@@ -243,6 +243,8 @@ class StopTable(signals.Contact):
 
     collectors: tuple[values.NameOf, ...] | None = None
     """Collectors that it stops; default: all."""
+    online: signals.Contact | None = None
+    """Its device's own online/offline message: active while it is there. Gone is an alarm, and stops nothing."""
 
 
 class UpkeepTable(TomlTable):

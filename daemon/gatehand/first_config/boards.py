@@ -36,6 +36,8 @@ _WORDS: Final[Mapping[tuple[str, str], Mapping[str, str]]] = {
 """What boards say and hear where they name no other words, by role and by what they do there."""
 _LIKELIEST: Final[Mapping[str, str]] = {"closed": "stop", "open": "tool running", "button": "collector reset"}
 """What an input is in the config, where its board does not say."""
+WITH_ONLINE: Final = frozenset({"tool", "stop"})
+"""Kinds whose table has the board's `online` where the contact is its only one. A collector's is its switch's."""
 _INPUT_WORDS: Final[Mapping[str, Mapping[str, str]]] = {"closed": _CONTACT, "open": _CONTACT, "button": _PRESS}
 _LIMIT_OF_REFRESH: Final = 2.5
 """A switch's time limit is so many refreshes."""
@@ -150,7 +152,7 @@ def tables(board: Board) -> Iterator[tuple[str, str, Lines]]:
         yield "tool", board.name, _lines(board, {"current": "amps"}) | _maybe("online", online)
     for one in board.inputs:
         kind, _, key = (one.of or _LIKELIEST[one.kind]).partition(" ")
-        alone = kind == "tool" and len(board.inputs) == 1
+        alone = kind in WITH_ONLINE and len(board.inputs) == 1
         yield kind, one.name, _maybe(key or "contact", one.signal) | (_maybe("online", online) if alone else {})
 
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from gatehand.first_config import questions as q
-from gatehand.first_config.boards import COMMENT, Board
+from gatehand.first_config.boards import COMMENT, WITH_ONLINE, Board
 from gatehand.first_config.choices import Wanted, buttons, find, reports, sensors, told, worded
 from gatehand.first_config.draft import Device, Table, add_stop, duration
 from gatehand.first_config.meters import motor, thresholds
@@ -170,7 +170,8 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         f"press it, "
         "unplug or lock out what it stops, as its maker says."
     )
-    contact = next(filter(None, (board.contact("stop", table.name) for board in boards)), None)
+    found = ((board, board.contact("stop", table.name)) for board in boards)
+    board, contact = next((each for each in found if each[1] is not None), (None, None))
     comment = COMMENT
     if contact is None:
         trial = Try(
@@ -191,6 +192,8 @@ def stop(table: Table, boards: Sequence[Board], collectors: Sequence[str]) -> St
         table.lacks("its contact: topic, active, clear. Until then it stops no collector")
     else:
         add_stop(table, contact, comment)
+    if board is not None and len(board.inputs) == 1:
+        table.add("online", board.signal("online"))
     if len(collectors) > 1:
         text = f"Which collectors does the {its.the} stop?"
         read = q.names_of(collectors, "collector")
@@ -215,7 +218,7 @@ def _of_a_contact(its: Device, boards: Sequence[Board], key: str) -> bool:
     for board in boards:
         if (found := board.contact(its.table.kind, its.table.name, key)) is not None:
             its.table.add(key, found, COMMENT)
-            if its.table.kind == "tool" and len(board.inputs) == 1:
+            if its.table.kind in WITH_ONLINE and len(board.inputs) == 1:
                 its.table.add("online", board.signal("online"))
             return True
     return False

@@ -279,8 +279,11 @@ TABLE: Final[dict[str, Templates | dict[str | None, Templates]]] = {
     Happened.BIN_FULL: "{collector}: the bin is full",
     Happened.BIN_CLEARED: "{collector}: the bin is no longer full",
     # Devices, broker, alarms, the daemon itself and its log
-    Happened.DEVICE_OFFLINE: "{subject}: its device is offline",
-    Happened.DEVICE_ONLINE: "{subject}: its device is online again",
+    Happened.DEVICE_OFFLINE: ("{subject}: its device is offline", "stop contact {stop}: its device is offline"),
+    Happened.DEVICE_ONLINE: (
+        "{subject}: its device is online again",
+        "stop contact {stop}: its device is online again",
+    ),
     Happened.MESSAGE_IGNORED: {
         Rule.STANDSTILL: "[{subject}: ]{what} was ignored: Gatehand had been frozen[ for {stood_for}]; press again",
         None: ("[{subject}: ]{ignored} was ignored: {reason}", "[{subject}: ]a message was ignored[: {reason}]"),

@@ -298,7 +298,7 @@ def known(config: "Config | None", base: str) -> Known:
 
         roots.append(root(config))
         for signal in config.signals():
-            name = f"{signal.kind}.{signal.name}" + ("" if signal.kind == "stop" else f" {signal.key}")
+            name = f"{signal.kind}.{signal.name}" + ("" if signal.is_stop else f" {signal.key}")
             if signal.heard is None:
                 commands[signal.topic] = (*commands.get(signal.topic, ()), name)
             else:

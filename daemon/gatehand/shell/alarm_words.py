@@ -198,6 +198,13 @@ WORDS: Final[Mapping[tuple[str, str, str], tuple[str, str]]] = {
         "The stop contact {name} says {says!r}, which is neither its active word nor its clear word: it stops nothing.",
         "Write the words that it uses into [stop.{stop}] in the config; then `gatehand exercise {stop}` tries it.",
     ),
+    ("stop", "offline", ""): (
+        "The stop contact {name} has left the network: when it becomes active, Gatehand does not hear it.",
+        (
+            "Look at its power and its network. The stop itself must be wired to the contactor, and only that wiring "
+            "stops the collector until it is back; Gatehand stops nothing and refuses no start for this."
+        ),
+    ),
     ("daemon", "stops_unheard", ""): (
         (
             "The stop contacts have not been heard for {unheard_for} s: their own connection to the broker is "

@@ -36,6 +36,7 @@ from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
 _AT_RESTART: Final = ("broker", "log", "homie")
 """Tables that are taken at the daemon's next start only."""
 
+_WITH_ONLINE: Final = ("tool", "gate", "collector", "stop")
 _MOST_CHANGES: Final = 40
 LONGEST_LOOK: Final = 10.0
 """Seconds after which a look at the file hangs: a large config on a small, busy machine takes one or two."""
@@ -289,7 +290,8 @@ def _rewired(before: Config, after: Config) -> Rewired:
     renamed = {was: name for name, was in same.items() if was != name}
     heard = {_words_of(stop): name for name, stop in before.stop.items()}
     by_name = {name: name for name in after.collector if name in before.collector and name not in renamed}
-    was_called = {**by_name, **same}
+    stops = {name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard}
+    was_called = {"collector": {**by_name, **same}, "stop": {**{name: name for name in after.stop}, **stops}}
 
     def changed(kind: str, *keys: str) -> frozenset[str]:
         """Names of those whose signals of these keys are others now."""
@@ -297,7 +299,7 @@ def _rewired(before: Config, after: Config) -> Rewired:
         return frozenset(
             name
             for name, table in getattr(after, kind).items()
-            if (was := earlier.get(was_called.get(name) if kind == "collector" else name)) is not None
+            if (was := earlier.get(was_called[kind].get(name) if kind in was_called else name)) is not None
             and any(getattr(table, key) != getattr(was, key) for key in keys)
         )
 
@@ -307,9 +309,9 @@ def _rewired(before: Config, after: Config) -> Rewired:
         collectors=changed("collector", "command", "state", *SENSORS),
         buttons=changed("collector", "reset"),
         bins=changed("collector", "bin_full"),
-        online=frozenset((kind, name) for kind in ("tool", "gate", "collector") for name in changed(kind, "online")),
+        online=frozenset((kind, name) for kind in _WITH_ONLINE for name in changed(kind, "online")),
         renamed=renamed,
-        stops={name: heard[_words_of(stop)] for name, stop in after.stop.items() if _words_of(stop) in heard},
+        stops=stops,
     )
 
 

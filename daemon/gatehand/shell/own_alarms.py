@@ -125,7 +125,7 @@ def not_understood(kind: str, name: str, key: str, topic: str, bad: Rejected) ->
     return ShownAlarm(
         about_unheard(kind, name),
         f"The {what} {spoken(name)} is heard, but not understood: on {topic} it said {bad.shown!r} "
-        f"({bad.why}).{' It stops nothing.' if kind == 'stop' else ''}",
+        f"({bad.why}).{' It stops nothing.' if kind == 'stop' and key != 'online' else ''}",
         f"Correct [{kind}.{name}] in the config ({key}: topic, pointer, words), or what the device sends; then "
         f"`gatehand exercise {name}`.",
         facts=(("topic", topic), ("says", bad.shown), ("wanted", bad.why)),

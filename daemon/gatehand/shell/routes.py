@@ -203,10 +203,10 @@ class Routes:
         signal, found = handler.signal, handler.place in self.found
         beside = any(not isinstance(one, Absent | Null) for one in whole)
         if isinstance(bad, Null):
-            if signal.kind == "stop" or signal.key in sig.SENSORS or signal.key == "suction":
+            if signal.is_stop or signal.key in sig.SENSORS or signal.key == "suction":
                 return False
             return signal.is_press or (found and beside)
-        if signal.kind == "stop":
+        if signal.is_stop:
             return found and beside
         if signal.is_press and (retained or signal.whose in self.rejections.odd):
             return True
@@ -248,7 +248,7 @@ class Routes:
             case sig.ResetInput(pressed=yes, released=no):
                 make = partial(ev.ResetButton, name)
             case sig.Contact(active=yes, clear=no):
-                if kind == "stop":
+                if key == "contact":
                     make, other = partial(ev.StopReport, name), lambda says, _retained: ev.StopUnclear(name, says)
                 elif sig.SENSORS.get(key) is Measure.RUNNING:
                     read = _words(reader, {yes: CLOSED, no: 0.0}, partial(_reading(kind), name))

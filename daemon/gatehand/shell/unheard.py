@@ -114,7 +114,7 @@ class Unheard:
         wanted = dict[Alarm, ShownAlarm]()
         for one, found in odd:
             # Nobody is safe by a stop contact that is not understood.
-            if one.key != "button" and (one.kind == "stop" or now - found.since >= PATIENCE):
+            if one.key != "button" and (one.is_stop or now - found.since >= PATIENCE):
                 alarm = own_alarms.not_understood(one.kind, one.name, one.key, one.topic, found.bad)
                 wanted.setdefault(alarm.alarm, alarm)
         for one, instead in due:
@@ -163,7 +163,7 @@ class Unheard:
         """It speaks when something changes, so that its silence means nothing yet."""
         if one.kind == "tool" and one.key in SENSORS:
             return self._active.config.tool[one.name].silent_after == 0
-        return one.kind != "stop" and not _waits_for_command(one)
+        return not one.is_stop and not _waits_for_command(one)
 
     def _note(self, event: str, one: Signal, more: Mapping[str, Fact] = MappingProxyType({})) -> None:
         self._engine.note(event, {one.kind: one.name, "key": one.key, "topic": one.topic, **more})

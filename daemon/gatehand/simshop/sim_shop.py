@@ -7,8 +7,9 @@ from random import Random
 from gatehand.config import Config
 from gatehand.simshop.airway import Airway
 from gatehand.simshop.collector import CollectorHabits, CollectorModel
-from gatehand.simshop.device import Agenda, ContactModel, Device, Reporter, Sent
+from gatehand.simshop.device import Agenda, Device, Reporter, Sent
 from gatehand.simshop.gate import GateHabits, GateModel
+from gatehand.simshop.stop import StopModel
 from gatehand.simshop.tool import ToolHabits, ToolModel
 
 
@@ -56,7 +57,7 @@ class SimShop:
             if config.collector[name].suction is not None:
                 own = {gate: model for gate, model in self.gates.items() if config.gate_collector(gate) == name}
                 collector.airway = Airway(config, name, own, random("suction", name))
-        self.stops = {name: ContactModel(stop, self._reporter) for name, stop in config.stop.items()}
+        self.stops = {name: StopModel(stop, self._reporter) for name, stop in config.stop.items()}
         devices: dict[str, Mapping[str, Device]] = {
             "tool": self.tools,
             "gate": self.gates,
@@ -89,7 +90,7 @@ class SimShop:
             for device in devices.values():
                 device.begin(at)
         for stop in self.stops.values():
-            stop.report(at)
+            stop.come_back(at)
         # Of a document that devices share, only the whole one.
         return list({sent.topic: sent for sent in self._reporter.drain()}.values())
 

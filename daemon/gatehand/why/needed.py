@@ -232,7 +232,8 @@ def _subject(event: ev.Event) -> str:
 def _is_about(event: ev.Event, finding: Finding) -> bool:
     """Whether a finding is about the device whose word it was; a button, and a stop contact, act on others too."""
     name = _subject(event)
-    if isinstance(event, ev.StopReport | ev.StopUnclear):
+    of_stop = isinstance(event, ev.DeviceOnline) and event.kind == "stop"
+    if of_stop or isinstance(event, ev.StopReport | ev.StopUnclear):
         return name in dict(finding.facts).values()
     if isinstance(event, ev.ButtonPressed | ev.HandAsked) and finding.event in {_H.TOOL_MUTED, _H.RUN_ON_ENDED}:
         return True
