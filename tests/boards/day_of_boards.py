@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from gatehand.mqtt.client import PlainClient
 
 STEP_MS: Final = 20
+IDLE_STEP_MS: Final = 40
+"""After a step in which nobody said anything and nothing moved."""
 LONG_STEP_MS: Final = 100
 """While the broker is gone nobody hears anything, and no gate moves."""
 QUIET_ROUNDS: Final = 2
@@ -66,6 +68,7 @@ class Day:
         self._clock = clock
         self._follower = Follower(folder)
         self._asked = self._heard = 0
+        self._busy = True
         self._answered = asyncio.Event()
         self._client: PlainClient | None = None
         self._over = contextlib.AsyncExitStack()
@@ -90,15 +93,16 @@ class Day:
 
         Until nobody says anything more: else the shop's time would go on while a word is still on its way.
         """
-        step_ms = STEP_MS if self._client is not None else LONG_STEP_MS
+        step_ms = LONG_STEP_MS if self._client is None else STEP_MS if self._busy else IDLE_STEP_MS
         self._shop.go(step_ms)
         self._clock.go(step_ms / 1000)
-        quiet = 0
+        quiet, begun = 0, self._heard
         while quiet < QUIET_ROUNDS:
             heard = self._heard
             self._shop.carry()
             await self._ask()
             quiet = quiet + 1 if heard == self._heard else 0
+        self._busy = self._heard != begun or self._shop.moves
         self.lines += self._follower.poll()
 
     async def publish(self, topic: str, payload: str) -> None:

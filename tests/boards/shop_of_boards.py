@@ -130,6 +130,12 @@ class ShopOfBoards:
             if table["role"] in ("sensor", "switch"):
                 self._draw(board, IDLE_AMPS)
 
+    @property
+    def moves(self) -> bool:
+        """Whether a blade is driven, or a contactor is on its way."""
+        waits = self._coil_since is not None and not self.fan_on
+        return waits or any(blade.pulses_ms for blade in self.blades.values())
+
     def power_up(self) -> None:
         """Switch every board on."""
         for board in self.boards.values():
