@@ -126,6 +126,15 @@ def _board_days(count: int, _seed: int) -> bool:
     return _tests("boards/test_boards_memory.py", GATEHAND_BOARD_HOURS=count)
 
 
+def _board_faults(_count: int, _seed: int) -> bool:
+    """The boards' day with planted faults: each has to be noticed. A minute."""
+    sys.path.insert(0, str(TESTS / "boards"))
+    from planted import unnoticed_by_the_day
+
+    with tempfile.TemporaryDirectory(prefix="board-faults-") as folder:
+        return unnoticed_by_the_day(Path(folder), _say) == 0
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -151,6 +160,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "hours": (6, _hours),
     "first_configs": (200, _first_configs),
     "board_days": (24, _board_days),
+    "board_faults": (1, _board_faults),
     "boards": (100, _boards),
     "brokers": (5000, _brokers),
     "odd_shops": (20_000, _odd_shops),

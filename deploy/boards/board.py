@@ -114,7 +114,7 @@ class Link:
         self._dial_at = 0
         self._dialled = False
         self._greeted = False
-        self._moments: list[tuple[str, bytes, int, int]] = []
+        self._moments: list[tuple[str, bytes, int, int, int]] = []
         self._echo_by: int | None = None
         self._said = ""
         self.now = 0
@@ -151,8 +151,8 @@ class Link:
         later. It is asked at once and has half a second; after that the press is dropped.
         """
         if fresh and self._greeted and len(self._moments) < MOST_MOMENTS:
-            self._client.ping(self.now)
-            self._moments.append((topic, payload, qos, self.now))
+            # Of what else comes from the broker nobody knows when it left: only the answer to this ping is later.
+            self._moments.append((topic, payload, qos, self.now, self._client.ping(self.now)))
             return self.up
         return self._greeted and not fresh and self._client.publish(topic, payload, self.now, retain=retain, qos=qos)
 
@@ -273,8 +273,8 @@ class Link:
     def _tell_moments(self, now: int) -> None:
         """What waits for the broker's sign of life: said with it, dropped without."""
         while self._moments:
-            topic, payload, qos, since = self._moments[0]
-            if self._client.heard_at > since:
+            topic, payload, qos, since, ping = self._moments[0]
+            if self._client.pongs >= ping:
                 self._client.publish(topic, payload, now, qos=qos)
             elif now - since > MOMENT_MS:
                 self._log("a press is dropped: the broker does not answer")

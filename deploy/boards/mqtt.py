@@ -114,6 +114,9 @@ class Client:
         self._skip = self._offered = 0
         self.heard_at = self._since = self._said_at = 0
         self._asked_at = self._stuck_at = -1
+        self._pings = 0
+        self.pongs = 0
+        """How many of this connection's pings are answered: they are in the order in which they were sent."""
         self._unacknowledged: dict[int, int] = {}
         self._asking = (0, 0)
         self._last_id = 0
@@ -196,11 +199,16 @@ class Client:
         """Whether something that was said has not surely arrived: what is said now may be as late as that."""
         return bool(self._unacknowledged) or self._stuck_at >= 0
 
-    def ping(self, now: int) -> None:
-        """Ask for a sign of life, unless one is awaited."""
-        if self.phase == UP and self._asked_at < 0:
-            self._asked_at = now
+    def ping(self, now: int) -> int:
+        """Ask for a sign of life; which one it is: `pongs` is as high once the broker has answered this very one."""
+        if self.phase == UP:
+            self._pings += 1
+            if self._asked_at < 0:
+                self._asked_at = now
+            number = self._pings
             self._send(b"\xc0\x00", now)  # PINGREQ (section 3.12)
+            return number
+        return 0
 
     def bid_farewell(self, now: int) -> None:
         """Leave in order: what was said still arrives, and the broker speaks no will (section 3.14)."""
@@ -221,6 +229,7 @@ class Client:
         self._in, self._out = bytearray(), b""
         self._skip = self._offered = 0
         self._asked_at = self._stuck_at = -1
+        self._pings = self.pongs = 0
         self._unacknowledged.clear()
         self._asking = (0, 0)
 
@@ -379,7 +388,8 @@ class Client:
                 self._unacknowledged.pop(ident, None)
             return True
         if first == _PINGRESP and not body:
-            self._asked_at = -1
+            self.pongs = min(self.pongs + 1, self._pings)
+            self._asked_at = now if self.pongs < self._pings else -1
             return True
         return first == _SUBACK and self._asked_for(body)
 

@@ -250,6 +250,16 @@ class Wire:
             else:
                 pair.to_far += held
 
+    def give_up(self) -> None:
+        """The broker has heard nothing for too long, and ends its side: it speaks the will."""
+        for pair in self._pairs:
+            pair.near.close()
+            self._ghosts.append(pair.far)
+        self._pairs.clear()
+        for far in self._ghosts:
+            _abort(far)
+        self._ghosts.clear()
+
     def vanish(self) -> None:
         """The board loses its power: nothing closes a connection, the broker sees only silence."""
         for pair in self._pairs:

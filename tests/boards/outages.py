@@ -5,7 +5,7 @@ What broke a promise is a sentence in `breaches`; nothing in here stops at the f
 
 import random
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -27,8 +27,10 @@ JOINED_MS: Final = 3000
 """An attempt that the Wi-Fi came too late for ends within a second, the next one takes a second; and a second more."""
 TAKES_MS: Final = 5 * STEP_MS
 """From a command's publication to what a board does: a few steps of the clock."""
-TRAVEL_MS: Final = 90 * 1000 // 120 + 200
-"""The servo's whole way by its settings' defaults, and its settling."""
+WAY_MS: Final = 90 * 1000 // 120
+"""The servo's whole way by its settings' defaults."""
+TRAVEL_MS: Final = WAY_MS + 200
+"""The same with its settling."""
 WATCHDOG_MS: Final = 8000
 """So long pulses go on where the loop gets no further: they come from the hardware."""
 KINDS: Final = ("kill", "freeze", "wifi")
@@ -63,6 +65,7 @@ class Run:
         self._outages: list[tuple[int, int, str]] = []
         self._number = 0
         self._gate = "shut"
+        self._emergency = 0
         self._joins = True
         """Whether the boards have to join the Wi-Fi anew."""
 
@@ -91,6 +94,7 @@ class Run:
             self._check_off(begun, kind)
         self._check_wills(kind, begun, told, whose)
         shop.go(draw.randrange(500, 1500))
+        self._check_contact(begun)
         self._hold_buttons(1)
         self._forget()
 
@@ -99,6 +103,7 @@ class Run:
         self.shop.go(2500)
         self._check_relay()
         self._check_servo()
+        self._check_gate()
         self._check_readings()
         self._check_presses()
         self._check_lives()
@@ -173,7 +178,8 @@ class Run:
         if kind != "kill":
             self._say_old(begun)
         if "contact" in shop.boards and kind in KINDS:
-            shop.boards["contact"].pin(PINS["emergency"], draw.randrange(2))
+            self._emergency = draw.randrange(2)
+            shop.boards["contact"].pin(PINS["emergency"], self._emergency)
             self._press()
         if kind in ("power", "silent_power"):
             shop.until(lambda: all(board.runs for board in shop.boards.values()), 5000, "power is back")
@@ -331,6 +337,25 @@ class Run:
         if begun is not None:
             self._broken(f"pulses from {begun} on, without an end")
 
+    def _check_gate(self) -> None:
+        """It says that it has reached an end only when it has had the time for the way."""
+        if "gate" not in self.shop.boards:
+            return
+        said = self.shop.words(self.shop.topic("gate", "state"), 0)
+        for begun in self._asked_gate:
+            # A command that was lost leaves it where the next one wants it: it is driven there once more.
+            before = [one.payload for one in said if one.at < begun][-1:]
+            for one in said:
+                if begun <= one.at < begun + WAY_MS and one.payload in ("open", "shut") and before != [one.payload]:
+                    self._broken(f"the gate was told to move at {begun} and is {one.payload} at {one.at}")
+
+    def _check_contact(self, since: int) -> None:
+        """A contact that is open, or whose wire is broken, is active."""
+        if "contact" in self.shop.boards:
+            last = self.shop.words(self.shop.topic("contact", "state"), since)[-1:]
+            if [one.payload for one in last] != [str(self._emergency)]:
+                self._broken(f"the stop contact's level is {self._emergency}, and it says {last}")
+
     def _check_readings(self) -> None:
         """None is heard late, and none after an outage that was measured before its end."""
         if "sensor" not in self.shop.boards:
@@ -395,10 +420,21 @@ def _just_before(at: int, asked: list[int]) -> bool:
     return any(0 <= at - one <= TAKES_MS for one in asked)
 
 
-def play(folder: Path, kinds: list[str], seed: int, limit_ms: int) -> Run:
-    """Outages of these kinds, one after another, in a shop with one board of each role."""
+def play(folder: Path, kinds: list[str], seed: int, limit_ms: int, *, programs: Mapping[str, str] | None = None) -> Run:
+    """Outages of these kinds, one after another, in a shop with one board of each role.
+
+    Args:
+        folder: for the boards' files.
+        kinds: of `KINDS` and `MORE`.
+        seed: of all that is drawn.
+        limit_ms: the switch's.
+        programs: of each role, in place of its own.
+    """
     # What the broker says leaves it at once, or it would wait in the computer's network while the boards' time goes on.
-    with Mosquitto(["set_tcp_nodelay true"]) as broker, Shop(folder, broker, limit_ms=limit_ms) as shop:
+    with (
+        Mosquitto(["set_tcp_nodelay true"]) as broker,
+        Shop(folder, broker, limit_ms=limit_ms, programs=programs) as shop,
+    ):
         run = Run(shop, seed)
         run.begin()
         for kind in kinds:

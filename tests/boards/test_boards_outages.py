@@ -7,6 +7,7 @@ from typing import Final
 
 import pytest
 from outages import KINDS, MORE, play
+from planted import FAULTS
 
 pytestmark = pytest.mark.broker
 COUNT: Final = int(os.environ.get("GATEHAND_OUTAGES", "10"))
@@ -24,3 +25,19 @@ def test_outages_switch_off_in_time_are_over_in_time_and_leave_nothing_old(tmp_p
         "frozen broker held"
     )
     assert not run.breaches, "\n".join(run.breaches)
+
+
+@pytest.mark.parametrize(
+    ("fault", "kind", "seed", "breach"),
+    [
+        ("a switch that ignores its limit", "kill", 2, "the relay is not off"),
+        ("a switch whose retained word counts", "wifi", 1, "with nobody asking"),
+        ("a gate that is open at once", "kill", 2, "was told to move at"),
+        ("a gate whose pulses never end", "kill", 2, "pulses from"),
+        ("a sensor that sends what it had", "kill", 2, "a reading of"),
+        ("a contact that is inverted", "kill", 2, "the stop contact's level is"),
+    ],
+)
+def test_planted_fault_is_noticed_in_one_outage(fault: str, kind: str, seed: int, breach: str, tmp_path: Path) -> None:
+    run = play(tmp_path, [kind], seed, LIMIT_MS, programs=FAULTS[fault].program())
+    assert any(breach in each for each in run.breaches), run.breaches
