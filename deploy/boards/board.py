@@ -34,6 +34,8 @@ JOIN_MS = 10000
 """The longest that joining the Wi-Fi may take, before it is begun anew."""
 AGAIN_MS = 3000
 """From one attempt to join to the next, where the first has failed: looking through all channels takes two seconds."""
+REJOIN_MS = 600000
+"""So long joined and no broker, and the Wi-Fi is joined anew: some boards do not notice that it is dead."""
 KEEPALIVE_S = 2
 """The broker speaks the will after one and a half times it, and some look only every six seconds: 10 s in all."""
 WATCHDOG_MS = 8000
@@ -45,6 +47,9 @@ MOST_MOMENTS = 4
 """A press waits so long for the broker's sign of life, and so many at once."""
 ECHO_MS = 3000
 """By then a board has heard its own `online`: a broker that knows no such right acknowledges and passes nothing on."""
+CONSOLE_MS = 150
+CONSOLE_AGAIN_MS = 60000
+"""A line that takes so long is not fetched (a computer holds the USB open and reads nothing): then none for a while."""
 ROLES = ("gate", "switch", "sensor", "contact")
 
 
@@ -110,7 +115,8 @@ class Link:
         self._role: Role | None = None
         self._lan = network.WLAN(network.STA_IF)
         self._joined = False
-        self._join_at = self._begun_at = 0
+        self._join_at = self._begun_at = self._stood_at = 0
+        self._seeks = False
         self._dial_at = 0
         self._dialled = False
         self._greeted = False
@@ -170,17 +176,18 @@ class Link:
     def tick(self, now: int) -> None:
         """Do what is due on the network."""
         self.now = now
-        if not self._lan.isconnected():
+        if not self._lan.isconnected() or now - self._stood_at >= REJOIN_MS:
             self._join(now)
             return
         if not self._joined:
             self._joined = True
-            self._dial_at = now
+            self._dial_at = self._stood_at = now
             self._say("the Wi-Fi is joined")
         client = self._client
         if client.waits:
             client.tick(now)
         if client.phase == UP:
+            self._stood_at = now
             self._stand(now)
         if client.waits:
             self._tell_moments(now)
@@ -225,25 +232,34 @@ class Link:
 
     def _join(self, now: int) -> None:
         if self._joined:
-            self._say("the Wi-Fi is lost")
+            lost = not self._lan.isconnected()
+            self._say("the Wi-Fi is lost" if lost else "no broker for 10 minutes: the Wi-Fi is joined anew")
             self._joined = self._dialled = self._greeted = False
             self._moments.clear()
             self._client.drop("the Wi-Fi is lost")
-            self._join_at = now
-        if now >= self._join_at or (now - self._begun_at >= AGAIN_MS and self._failed()):
+            self._join_at = self._stood_at = now
+        if now >= self._join_at or self._failed(now):
             self._begun_at = now
             self._join_at = now + JOIN_MS
-            try:
-                self._lan.disconnect()
-                self._lan.connect(self._ssid, self._password)
-            except OSError:
-                pass  # it is busy joining
+            self._seeks = False
+            # Each by itself: some boards refuse to leave what they have not joined.
+            for call, what in ((self._lan.disconnect, ()), (self._lan.connect, (self._ssid, self._password or None))):
+                try:
+                    call(*what)
+                except OSError:
+                    pass  # it is busy joining
 
-    def _failed(self) -> bool:
-        """Whether the attempt to join is over: some boards make no other one by themselves."""
+    def _failed(self, now: int) -> bool:
+        """Whether this attempt to join is over: some boards make no other one by themselves."""
         joining = getattr(network, "STAT_CONNECTING", None)
+        if joining is None:
+            return False
         # 2: joined, and no address yet, where a board tells that.
-        return joining is not None and self._lan.status() not in (joining, getattr(network, "STAT_GOT_IP", joining), 2)
+        if self._lan.status() in (joining, getattr(network, "STAT_GOT_IP", joining), 2):
+            self._seeks = True
+            return False
+        # Some boards go on telling of the last attempt until they have joined: they are left in peace for longer.
+        return self._seeks and now - self._begun_at >= AGAIN_MS
 
     def _stand(self, now: int) -> None:
         """Connected: our topics, then what we are, then how things are."""
@@ -323,9 +339,16 @@ def _tls(settings: "Settings | None") -> "tuple[Callable[[Any], Any] | None, Any
     return wrap, None if server is None else Clock(server)
 
 
+_slow_at: "Any" = None
+
+
 def log(text: str) -> None:
-    """A line on the console."""
-    print("%s %s" % (time.ticks_ms(), text))
+    """A line on the console, where it does not hold the loop up: MicroPython waits half a second for each piece."""
+    global _slow_at  # noqa: PLW0603
+    began = time.ticks_ms()
+    if _slow_at is None or not 0 <= time.ticks_diff(began, _slow_at) < CONSOLE_AGAIN_MS:
+        print("%s %s" % (began, text))
+        _slow_at = began if time.ticks_diff(time.ticks_ms(), began) > CONSOLE_MS else None
 
 
 def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int, led: "machine.Pin | None" = None) -> None:
@@ -362,9 +385,12 @@ def start(file: str = FILE) -> None:
                 time.sleep(10)
         run(role, link, uptime, watchdog_ms, led)
     except Exception as error:  # noqa: BLE001  # whatever it is: off first
-        sys.print_exception(error)  # type: ignore[attr-defined]  # MicroPython's own
-        _stop(role, link, uptime)
-        time.sleep_ms(1000)
+        try:
+            _stop(role, link, uptime)
+            sys.print_exception(error)  # type: ignore[attr-defined]  # MicroPython's own
+            time.sleep_ms(1000)
+        except Exception:  # noqa: BLE001, S110  # no memory for a farewell, say: it begins anew all the same
+            pass
         machine.reset()
     finally:
         _stop(role, link, uptime)
@@ -372,10 +398,12 @@ def start(file: str = FILE) -> None:
 
 def _stop(role: "Role | None", link: "Link | None", uptime: Uptime) -> None:
     """Outputs off first, then a word to whoever listens."""
-    if role is not None:
-        role.safe()
-    if link is not None:
-        link.leave(uptime.now)
+    try:
+        if role is not None:
+            role.safe()
+    finally:
+        if link is not None:
+            link.leave(uptime.now)
 
 
 def _made(file: str) -> "tuple[Role, Link, int, machine.Pin | None]":

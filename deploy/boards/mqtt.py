@@ -32,8 +32,8 @@ LARGEST_IN = 1024
 """Bytes. A larger message is acknowledged and passed over: nothing that a board listens to is as long."""
 LARGEST_OUT = 2048
 """Bytes that may wait for room in the socket; more end the connection."""
-MOST_UNACKNOWLEDGED = 40
-"""Messages at QoS 1 on their way; more end the connection. A greeting of twenty inputs is far below."""
+MOST_UNACKNOWLEDGED = 28
+"""Messages at QoS 1 on their way (a greeting of 26 inputs); more end it: with 32 the small TCP stacks would block."""
 LARGEST_TURN = 2048
 """Bytes read in one turn: a flood must not keep the loop from its duty."""
 
@@ -135,7 +135,8 @@ class Client:
             except OSError as error:
                 if error.errno != errno.EINPROGRESS:
                     raise
-            self._poll.register(self._sock, select.POLLIN | select.POLLOUT)
+            # Some ports tell of an error only who asks for it.
+            self._poll.register(self._sock, select.POLLIN | select.POLLOUT | select.POLLERR | select.POLLHUP)
         except OSError as error:
             self.drop("no connection: %s" % error)
 
@@ -237,7 +238,8 @@ class Client:
                     self.refused = True
                     self.drop("no connection: TLS fails: %s" % error)
                     return
-                self._give = getattr(self._stream, "send", None) or self._stream.write
+                # MicroPython's `write` first: on some ports `send` calls a full socket dead.
+                self._give = getattr(self._stream, "write", None) or self._stream.send
                 self._get = getattr(self._stream, "recv", None) or self._stream.read
                 self._poll.register(self._stream, select.POLLIN)
                 self._greet(now)
