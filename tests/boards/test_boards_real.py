@@ -288,6 +288,7 @@ def test_timer_of_the_switch_lives_on_when_nobody_refers_to_it_any_more() -> Non
     program = module("switch")
     its_own = program.Timer
     program.Timer = Timer
+    program.time = SimpleNamespace(ticks_ms=lambda: 0, ticks_diff=ticks_diff)
     try:
         program.make(module("settings").Settings(of_switch()))
     finally:
