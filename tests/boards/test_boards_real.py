@@ -17,6 +17,8 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
 from role_bench import WRAP, fresh, module, ticks_diff
 from sensor_bench import ADC, TOPIC, Mains, settings_of, started
 from switch_bench import settings as of_switch
@@ -139,15 +141,19 @@ def _joined(link: Any, lan: Wlan, until_ms: int) -> int | None:  # noqa: ANN401
     return None
 
 
-@pytest.mark.parametrize("joins_ms", [1000, 4000, 9000])
-@pytest.mark.parametrize("sticky", [False, True])
-@pytest.mark.parametrize("there_at", [0, 2500, 25_000])
-def test_slow_wifi_is_joined_also_where_the_last_attempt_is_still_told(
-    joins_ms: int, there_at: int, *, sticky: bool
+@settings(max_examples=50)
+@given(there_at=st.integers(0, 40_000), joins_ms=st.integers(500, 9500), sticky=st.booleans(), refuses=st.booleans())
+@example(there_at=25_000, joins_ms=4000, sticky=True, refuses=False)
+@example(there_at=2500, joins_ms=9000, sticky=True, refuses=True)
+def test_slow_wifi_is_joined_whatever_it_tells_of_itself(
+    there_at: int,
+    joins_ms: int,
+    sticky: bool,
+    refuses: bool,
 ) -> None:
     """After a power cut the board is there long before the Wi-Fi; what it began then must be let come to its end."""
     link, lan, _, _ = _link(fresh("board"))
-    lan.joins_ms, lan.sticky, lan.there_at = joins_ms, sticky, there_at
+    lan.joins_ms, lan.sticky, lan.there_at, lan.refuses_to_leave = joins_ms, sticky, there_at, refuses
     at = _joined(link, lan, there_at + 60_000)
     assert at is not None
     assert at - there_at <= 10_000 + joins_ms
