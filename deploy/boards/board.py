@@ -176,7 +176,7 @@ class Link:
     def tick(self, now: int) -> None:
         """Do what is due on the network."""
         self.now = now
-        if not self._lan.isconnected() or now - self._stood_at >= REJOIN_MS:
+        if not self._lan.isconnected() or (self._joined and now - self._stood_at >= REJOIN_MS):
             self._join(now)
             return
         if not self._joined:

@@ -145,6 +145,7 @@ def _joined(link: Any, lan: Wlan, until_ms: int) -> int | None:  # noqa: ANN401
 @given(there_at=st.integers(0, 40_000), joins_ms=st.integers(500, 9500), sticky=st.booleans(), refuses=st.booleans())
 @example(there_at=25_000, joins_ms=4000, sticky=True, refuses=False)
 @example(there_at=2500, joins_ms=9000, sticky=True, refuses=True)
+@example(there_at=1_200_000, joins_ms=9000, sticky=False, refuses=False)
 def test_slow_wifi_is_joined_whatever_it_tells_of_itself(
     there_at: int,
     joins_ms: int,
