@@ -1,7 +1,7 @@
-"""What every board does, whatever its role: settings, uptime, Wi-Fi, the broker, the watchdog, and the loop around all.
+"""What every board does, whatever its role: the loop, the watchdog, the uptime, the console, the lamp.
 
 `start` reads settings.json and runs the role that it names. Nothing in here waits: each turn of the loop does the
-role's duty first, then what is due on the network, then feeds the watchdog.
+role's duty first, then what is due on the network (`link`), then feeds the watchdog.
 """
 
 import gc
@@ -10,14 +10,8 @@ import sys
 import time
 
 import machine
-import network
-from mqtt import UP, Client
+from link import Link
 from settings import FILE, Settings, Signal, WrongSettings
-
-try:
-    import random
-except ImportError:  # left out of some small builds
-    random = None  # type: ignore[assignment]
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -26,25 +20,13 @@ if TYPE_CHECKING:
 
 PACE_MS = 10
 """One turn of the loop, unless something comes from the broker: inputs are looked at as often."""
-PAUSE_MS = (200, 700)
-"""Between two attempts to connect, drawn anew each time, so that ten boards do not call in the same instant."""
-REFUSED_MS = 5000
-"""The same where the broker has refused: only a person can help."""
-JOIN_MS = 10000
-"""The longest that joining the Wi-Fi may take, before it is begun anew."""
-AGAIN_MS = 3000
-"""From one attempt to join to the next, where the first has failed: looking through all channels takes two seconds."""
-KEEPALIVE_S = 2
-"""The broker speaks the will after one and a half times it, and some look only every six seconds: 10 s in all."""
 WATCHDOG_MS = 8000
 """Some boards can count no further than 8.3 s."""
 WATCHDOG_LEAST_MS = 1000
 COLLECT_MS = 2000
-MOMENT_MS = 500
-MOST_MOMENTS = 4
-"""A press waits so long for the broker's sign of life, and so many at once."""
-ECHO_MS = 3000
-"""By then a board has heard its own `online`: a broker that knows no such right acknowledges and passes nothing on."""
+CONSOLE_MS = 150
+CONSOLE_AGAIN_MS = 60000
+"""A line that takes so long is not fetched (a computer holds the USB open and reads nothing): then none for a while."""
 ROLES = ("gate", "switch", "sensor", "contact")
 
 
@@ -82,7 +64,7 @@ class Role:
         self.facts: dict[str, Any] = {}
         """What `about` says besides."""
 
-    def tick(self, now: int, link: "Link") -> None:
+    def tick(self, now: int, link: Link) -> None:
         """Its duty, once in each turn of the loop. `link.up`: the broker hears us; `link.behind`: maybe late."""
 
     def greet(self, now: int) -> None:
@@ -96,236 +78,16 @@ def _nothing(*_args: object, **_more: object) -> bool:
     return False
 
 
-class Link:
-    """The Wi-Fi and the broker. `up` while the broker hears us and has granted our topics."""
-
-    def __init__(self, settings: Settings, log: "Callable[[str], None]") -> None:
-        broker = settings.table("broker")
-        wifi = settings.table("wifi")
-        self._ssid = wifi.need("ssid", str)
-        self._password = wifi.get("password", str, "")
-        self._online = Signal(settings.table("online"))
-        self._about = settings.table("about").need("topic", str)
-        self._log = log
-        self._role: Role | None = None
-        self._lan = network.WLAN(network.STA_IF)
-        self._joined = False
-        self._join_at = self._begun_at = 0
-        self._dial_at = 0
-        self._dialled = False
-        self._greeted = False
-        self._moments: list[tuple[str, bytes, int, int, int]] = []
-        self._echo_by: int | None = None
-        self._said = ""
-        self.now = 0
-        """The time of this turn of the loop."""
-        access = {key: broker.get(key, str) for key in ("username", "password")}
-        access["host"], access["port"] = broker.need("host", str), broker.need("port", int)
-        try:
-            wrap, self._clock = _tls(broker.maybe("tls"))
-            self._client = Client(
-                access,
-                broker.need("client_id", str),
-                (self._online.topic, self._online.payload(self._online.word("clear"))),
-                self._heard,
-                broker.get("keepalive", int, KEEPALIVE_S),
-                wrap,
-            )
-        except ValueError as error:
-            raise WrongSettings("%s: %s" % (settings.where, error))
-
-    @property
-    def up(self) -> bool:
-        """Whether what is said now arrives."""
-        return self._greeted and self._client.phase == UP
-
-    @property
-    def behind(self) -> bool:
-        """Whether something said before has not surely arrived."""
-        return self._client.behind
-
-    def publish(self, topic: str, payload: bytes, retain: bool = False, qos: int = 0, fresh: bool = False) -> bool:
-        """Say it now, or never: False, and nothing is kept.
-
-        `fresh`, for a press: not before the broker has shown that it is there, or a frozen one would act on it much
-        later. It is asked at once and has half a second; after that the press is dropped.
-        """
-        if fresh and self._greeted and len(self._moments) < MOST_MOMENTS:
-            # Of what else comes from the broker nobody knows when it left: only the answer to this ping is later.
-            self._moments.append((topic, payload, qos, self.now, self._client.ping(self.now)))
-            return self.up
-        return self._greeted and not fresh and self._client.publish(topic, payload, self.now, retain=retain, qos=qos)
-
-    def serve(self, role: Role) -> None:
-        """Whose topics these are."""
-        self._role = role
-        role.say = self.publish
-        self._lan.active(True)
-        try:
-            # Power saving adds a tenth of a second and more to each word that comes.
-            self._lan.config(pm=getattr(self._lan, "PM_NONE", 0))
-        except (OSError, ValueError, TypeError):
-            pass  # this board has no such setting
-
-    def tick(self, now: int) -> None:
-        """Do what is due on the network."""
-        self.now = now
-        if not self._lan.isconnected():
-            self._join(now)
-            return
-        if not self._joined:
-            self._joined = True
-            self._dial_at = now
-            self._say("the Wi-Fi is joined")
-        client = self._client
-        if client.waits:
-            client.tick(now)
-        if client.phase == UP:
-            self._stand(now)
-        if client.waits:
-            self._tell_moments(now)
-            if self._echo_by is not None and now >= self._echo_by:
-                self._echo_by = None
-                self._say("the broker passes nothing on that this login says: its access list is older than the config")
-            return
-        if self._dialled:
-            # It may have ended anywhere: at the very dial, or while the role said something.
-            self._dialled = self._greeted = False
-            self._moments.clear()
-            self._say(client.why)
-            self._dial_at = now + (REFUSED_MS if client.refused else _between(PAUSE_MS))
-        elif now >= self._dial_at and self._knows_date(now):
-            self._dialled = True
-            client.dial(now)
-
-    def rest(self, milliseconds: int) -> None:
-        """Wait for the broker's next word, so long at most."""
-        if self._client.waits:
-            self._client.wait(milliseconds)
-        else:
-            time.sleep_ms(milliseconds)
-
-    def leave(self, now: int) -> None:
-        """The program ends in order: say so, then go."""
-        self.publish(self._online.topic, self._online.payload(self._online.word("clear")), retain=True)
-        self._client.bid_farewell(now)
-        self._greeted = False
-
-    def _knows_date(self, now: int) -> bool:
-        """Whether the clock need not be waited for (any more): a certificate's dates are judged by it."""
-        clock = self._clock
-        if clock is None:
-            return True
-        ready: bool = clock.tick(now)
-        if clock.done:
-            self._clock = None
-        elif ready:
-            self._say(clock.why)
-        return ready
-
-    def _join(self, now: int) -> None:
-        if self._joined:
-            self._say("the Wi-Fi is lost")
-            self._joined = self._dialled = self._greeted = False
-            self._moments.clear()
-            self._client.drop("the Wi-Fi is lost")
-            self._join_at = now
-        if now >= self._join_at or (now - self._begun_at >= AGAIN_MS and self._failed()):
-            self._begun_at = now
-            self._join_at = now + JOIN_MS
-            try:
-                self._lan.disconnect()
-                self._lan.connect(self._ssid, self._password)
-            except OSError:
-                pass  # it is busy joining
-
-    def _failed(self) -> bool:
-        """Whether the attempt to join is over: some boards make no other one by themselves."""
-        joining = getattr(network, "STAT_CONNECTING", None)
-        # 2: joined, and no address yet, where a board tells that.
-        return joining is not None and self._lan.status() not in (joining, getattr(network, "STAT_GOT_IP", joining), 2)
-
-    def _stand(self, now: int) -> None:
-        """Connected: our topics, then what we are, then how things are."""
-        role = self._role
-        if role is None or self._greeted:
-            return
-        if not self._client.subscribed:
-            if not self._client.behind:
-                self._client.subscribe([self._online.topic] + list(role.hears), now)
-            return
-        self._greeted = True
-        self._echo_by = self.now + ECHO_MS
-        self._say("the broker hears us")
-        self._say_online()
-        about = {"gatehand_board": 1, "role": role.NAME, "name": role.settings.need("name", str)}
-        about["topics"] = {last: signal.topic for last, signal in role.signals.items()}
-        about["topics"]["online"] = self._online.topic
-        if role.NAME != "contact":
-            about["signals"] = {last: signal.settings.but("topic") for last, signal in role.signals.items()}
-            about["signals"]["online"] = self._online.settings.but("topic")
-        else:
-            about["signals"] = {"online": self._online.settings.but("topic")}
-        about.update(role.facts)
-        self.publish(self._about, json.dumps(about).encode(), retain=True, qos=1)
-        role.greet(now)
-
-    def _tell_moments(self, now: int) -> None:
-        """What waits for the broker's sign of life: said with it, dropped without."""
-        while self._moments:
-            topic, payload, qos, since, ping = self._moments[0]
-            if self._client.pongs >= ping:
-                self._client.publish(topic, payload, now, qos=qos)
-            elif now - since > MOMENT_MS:
-                self._log("a press is dropped: the broker does not answer")
-            else:
-                return
-            self._moments.pop(0)
-
-    def _say_online(self) -> None:
-        self.publish(self._online.topic, self._online.payload(self._online.word("active")), retain=True, qos=1)
-
-    def _heard(self, topic: str, payload: bytes, retained: bool) -> None:
-        if topic == self._online.topic:
-            self._echo_by = None
-            # The will of a connection that the broker took for dead late, after we came back.
-            if self._greeted and payload != self._online.payload(self._online.word("active")):
-                self._say_online()
-            return
-        hears = None if self._role is None else self._role.hears.get(topic)
-        if hears is not None:
-            hears(payload, retained, self.now)
-
-    def _say(self, text: str) -> None:
-        if text != self._said:
-            self._said = text
-            self._log(text)
-
-
-def _between(bounds: "tuple[int, int]") -> int:
-    low, high = bounds
-    return low if random is None else low + random.getrandbits(10) * (high - low) // 1023
-
-
-def _tls(settings: "Settings | None") -> "tuple[Callable[[Any], Any] | None, Any]":
-    """What makes a TLS stream of a connected socket, and what sets the clock before; None: plain, and as it is."""
-    if settings is None:
-        return None, None
-    # Only here: a board with a plain connection has no room to give away.
-    from secure import Clock, wrapper
-
-    file, name = settings.need("ca_file", str), settings.need("server_name", str)
-    try:
-        wrap = wrapper(file, name)
-    except (OSError, ValueError) as error:
-        raise WrongSettings("%s: ca_file is %r, and cannot be used: %s" % (settings.where, file, error))
-    server = settings.get("time_server", str)
-    return wrap, None if server is None else Clock(server)
+_slow_at: "Any" = None
 
 
 def log(text: str) -> None:
-    """A line on the console."""
-    print("%s %s" % (time.ticks_ms(), text))
+    """A line on the console, where it does not hold the loop up: MicroPython waits half a second for each piece."""
+    global _slow_at  # noqa: PLW0603
+    began = time.ticks_ms()
+    if _slow_at is None or not 0 <= time.ticks_diff(began, _slow_at) < CONSOLE_AGAIN_MS:
+        print("%s %s" % (began, text))
+        _slow_at = began if time.ticks_diff(time.ticks_ms(), began) > CONSOLE_MS else None
 
 
 def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int, led: "machine.Pin | None" = None) -> None:
@@ -346,7 +108,8 @@ def run(role: Role, link: Link, uptime: Uptime, watchdog_ms: int, led: "machine.
         if now - collected >= COLLECT_MS:
             gc.collect()
             collected = now
-        link.rest(PACE_MS)
+        if not link.rest(PACE_MS):
+            time.sleep_ms(PACE_MS)
 
 
 def start(file: str = FILE) -> None:
@@ -362,20 +125,25 @@ def start(file: str = FILE) -> None:
                 time.sleep(10)
         run(role, link, uptime, watchdog_ms, led)
     except Exception as error:  # noqa: BLE001  # whatever it is: off first
-        sys.print_exception(error)  # type: ignore[attr-defined]  # MicroPython's own
-        _stop(role, link, uptime)
-        time.sleep_ms(1000)
+        try:
+            _stop(role, link, uptime)
+            sys.print_exception(error)  # type: ignore[attr-defined]  # MicroPython's own
+            time.sleep_ms(1000)
+        except Exception:  # noqa: BLE001, S110  # no memory for a farewell, say: it begins anew all the same
+            pass
         machine.reset()
     finally:
         _stop(role, link, uptime)
 
 
-def _stop(role: "Role | None", link: "Link | None", uptime: Uptime) -> None:
+def _stop(role: Role | None, link: Link | None, uptime: Uptime) -> None:
     """Outputs off first, then a word to whoever listens."""
-    if role is not None:
-        role.safe()
-    if link is not None:
-        link.leave(uptime.now)
+    try:
+        if role is not None:
+            role.safe()
+    finally:
+        if link is not None:
+            link.leave(uptime.now)
 
 
 def _made(file: str) -> "tuple[Role, Link, int, machine.Pin | None]":
@@ -392,7 +160,11 @@ def _made(file: str) -> "tuple[Role, Link, int, machine.Pin | None]":
     if name not in ROLES:
         raise WrongSettings("%s: role is %r; wanted one of %s" % (file, name, ", ".join(ROLES)))
     # The role first: its outputs are off before anything else is looked at.
-    role = __import__(name).make(settings)
+    try:
+        program = __import__(name)
+    except ImportError as error:
+        raise WrongSettings("%s: role is %r, and a program for it is not on this board: %s" % (file, name, error))
+    role = program.make(settings)
     hardware = settings.table("hardware")
     watchdog_ms = hardware.get("watchdog_ms", int, WATCHDOG_MS)
     if watchdog_ms and not WATCHDOG_LEAST_MS <= watchdog_ms <= WATCHDOG_MS:

@@ -62,6 +62,8 @@ def look(burst: Burst, bursts: int = BURSTS) -> Seen:
         burst.take()
         burst.find()
         measured = burst.measured()
+        if burst.why:
+            raise NotCalibrated(burst.why)
         if measured is None:
             failed += 1
             if failed > bursts:

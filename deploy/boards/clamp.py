@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from typing import Any
 
+    from link import Link
     from rms import Measured
     from settings import Settings, Signal
 
@@ -53,7 +54,11 @@ class Burst:
 
     def __init__(self, hardware: "Settings", ticks_us: "Callable[[], int] | None" = None) -> None:
         self._ticks = board.time.ticks_us if ticks_us is None else ticks_us  # type: ignore[attr-defined]
-        self._converter = ADC(Pin(hardware.need("adc", int)))
+        number = hardware.need("adc", int)
+        try:
+            self._converter = ADC(Pin(number))
+        except (ValueError, TypeError):
+            raise WrongSettings("%s: adc is %d; this board measures nothing at that pin" % (hardware.where, number))
         if hasattr(ADC, "ATTN_11DB"):
             # Some converters reach no further than a volt unless they are told to.
             self._converter.atten(ADC.ATTN_11DB)
@@ -69,6 +74,8 @@ class Burst:
         self._times = array("I", bytes(4 * ROOM))
         self._count = 0
         self._start = 0
+        self.why = ""
+        """What the converter said when it could not be read, as some cannot while the Wi-Fi is on."""
 
     def take(self) -> None:
         """Sample ten cycles: 167 ms at 60 Hz, 200 ms at 50 Hz, 225 ms at most. Makes no object on the heap."""
@@ -76,16 +83,21 @@ class Burst:
         length = self.period_us * CYCLES + SPARE_US if self.period_us else FIRST_US
         start = self._start = ticks()
         count = due = 0
-        while count < ROOM:
-            now = (ticks() - start) & WRAP
-            if now < due:
-                continue
-            if now > length:
-                break
-            values[count] = read()
-            times[count] = now
-            count += 1
-            due = now + PACE_US + (count * 13 & SCATTER)
+        try:
+            while count < ROOM:
+                now = (ticks() - start) & WRAP
+                if now < due:
+                    continue
+                if now > length:
+                    break
+                values[count] = read()
+                times[count] = now
+                count += 1
+                due = now + PACE_US + (count * 13 & SCATTER)
+            self.why = ""
+        except OSError as error:
+            self.why = "the converter cannot be read (%s); some cannot while the Wi-Fi is on: take another pin" % error
+            count = 0
         self._count = count
 
     def find(self) -> bool:
@@ -170,7 +182,7 @@ class Clamp:
         self._sent = None
         self._do = self._take
 
-    def tick(self, now: int, link: "board.Link", say: "Callable[..., bool]") -> None:
+    def tick(self, now: int, link: "Link", say: "Callable[..., bool]") -> None:
         """One step: sample (225 ms at most), look for the mains, or work it out and say it.
 
         Without a broker it measures once, for the console; then it leaves the time to the network.
@@ -222,10 +234,8 @@ class Clamp:
         if measured is None:
             self._failed += 1
             if self._failed == FAILED:
-                board.log(
-                    "clamp: too few samples without a gap (%.1f ms between two, 1 at most): nothing is sent"
-                    % (self._burst.spacing_us / 1000)
-                )
+                few = "too few samples without a gap (%.1f ms between two, 1 at most)" % (self._burst.spacing_us / 1000)
+                board.log("clamp: %s: nothing is sent" % (self._burst.why or few))
             return None
         self._failed = 0
         burst = self._burst
@@ -249,10 +259,10 @@ class Clamp:
 
     def _introduce(self, took_us: int) -> None:
         """One line on the console, by which an owner sees whether his board is fast enough."""
-        if self.zero is None:
+        spacing = self._burst.spacing_us
+        if self.zero is None or not spacing:
             return
         self._introduced = True
-        spacing = self._burst.spacing_us
         self.facts["samples_per_cycle"] = int((self._burst.period_us or 20000) / spacing)
         board.log(
             "clamp: %d samples in a cycle at 50 Hz, %d at 60 Hz (%d are enough), worked out in %d ms; zero at %.3f V"

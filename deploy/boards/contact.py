@@ -11,12 +11,14 @@ from settings import Settings, Signal, WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from board import Link
+    from link import Link
     from machine import Pin
 
 CLOSED = "closed"
 OPEN = "open"
 BUTTON = "button"
+MOST = 24
+"""Inputs on one board: each is said when a connection begins, all at once, and more the network would not take."""
 
 
 class State:
@@ -64,8 +66,11 @@ class Contact(Role):
             if not isinstance(table, dict):
                 raise WrongSettings("%s is %r; wanted a table" % (where, table))
             self._add(Settings(table, where), pins, taken, alone=len(tables) == 1)
-        if not self._each:
-            raise WrongSettings("%s: inputs is empty; wanted one table for each contact or button" % settings.where)
+        if not 0 < len(self._each) <= MOST:
+            raise WrongSettings(
+                "%s: inputs has %d; wanted 1 to %d, one table for each contact or button"
+                % (settings.where, len(self._each), MOST)
+            )
 
     def tick(self, now: int, _link: "Link") -> None:
         """Look at each input."""

@@ -13,7 +13,7 @@ from settings import Settings, Signal, WrongSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from board import Link
+    from link import Link
 
 OPEN = "open"
 SHUT = "shut"

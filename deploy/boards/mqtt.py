@@ -10,6 +10,8 @@ import select
 import socket
 import struct
 
+from settings import numeric
+
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,31 +24,25 @@ DIAL_MS = 1000
 SHAKE_MS = 8000
 """The same with TLS: small processors take seconds for the arithmetic of its handshake."""
 GREET_MS = 1200
-ANSWER_MS = 2000
-"""The longest that the broker may take to answer a ping or to acknowledge: then it is gone."""
-QUIET_MS = 2000
-"""So long nothing heard, and it is pinged."""
+ANSWER_MS = QUIET_MS = 2000
+"""The longest that the broker may take to answer a ping or to acknowledge; so long nothing heard, and it is pinged."""
 DRAIN_MS = 1500
 """The longest that bytes may wait for room in the socket: what is older is not worth sending."""
 LARGEST_IN = 1024
 """Bytes. A larger message is acknowledged and passed over: nothing that a board listens to is as long."""
 LARGEST_OUT = 2048
 """Bytes that may wait for room in the socket; more end the connection."""
-MOST_UNACKNOWLEDGED = 40
-"""Messages at QoS 1 on their way; more end the connection. A greeting of twenty inputs is far below."""
+MOST_UNACKNOWLEDGED = 28
+"""Messages at QoS 1 on their way (a greeting of 26 inputs); more end it: with 32 the small TCP stacks would block."""
 LARGEST_TURN = 2048
 """Bytes read in one turn: a flood must not keep the loop from its duty."""
 
 _CONNACK, _PUBLISH, _PUBACK, _SUBACK, _PINGRESP = 0x20, 0x30, 0x40, 0x90, 0xD0
 _NO_MQTT = "the broker sent what is no MQTT"
-_REFUSALS = (  # section 3.2.2.3
-    "",
-    "it does not speak MQTT 3.1.1",
-    "it does not like the client id",
-    "it is not available",
-    "wrong user name or password",
-    "this login may not connect",
-)
+_REFUSALS = (  # noqa: SIM905  # section 3.2.2.3, a line instead of seven
+    "|it does not speak MQTT 3.1.1|it does not like the client id|it is not available|wrong user name or password"
+    "|this login may not connect"
+).split("|")
 
 
 def packet(first: int, body: bytes) -> bytes:
@@ -58,12 +54,6 @@ def packet(first: int, body: bytes) -> bytes:
         head.append(seven | 0x80 if left else seven)
         if not left:
             return bytes(head) + body
-
-
-def numeric(host: str) -> bool:
-    """Whether it is an address such as 192.168.1.10. A name would have to be looked up, which may block for seconds."""
-    parts = host.split(".")
-    return len(parts) == 4 and all(0 < len(part) <= 3 and part.isdigit() and int(part) < 256 for part in parts)
 
 
 class Client:
@@ -138,7 +128,8 @@ class Client:
             except OSError as error:
                 if error.errno != errno.EINPROGRESS:
                     raise
-            self._poll.register(self._sock, select.POLLIN | select.POLLOUT)
+            # Some ports tell of an error only who asks for it.
+            self._poll.register(self._sock, select.POLLIN | select.POLLOUT | select.POLLERR | select.POLLHUP)
         except OSError as error:
             self.drop("no connection: %s" % error)
 
@@ -246,7 +237,8 @@ class Client:
                     self.refused = True
                     self.drop("no connection: TLS fails: %s" % error)
                     return
-                self._give = getattr(self._stream, "send", None) or self._stream.write
+                # MicroPython's `write` first: on some ports `send` calls a full socket dead.
+                self._give = getattr(self._stream, "write", None) or self._stream.send
                 self._get = getattr(self._stream, "recv", None) or self._stream.read
                 self._poll.register(self._stream, select.POLLIN)
                 self._greet(now)

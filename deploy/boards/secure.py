@@ -12,7 +12,7 @@ import socket
 import ssl
 import struct
 
-from mqtt import numeric
+from settings import numeric
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from settings import Settings, Signal
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from board import Link
+    from link import Link
 
 
 class Sensor(Role):

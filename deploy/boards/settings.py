@@ -86,3 +86,9 @@ class Signal:
         for key in reversed(self.path[:-1]):
             body = {key: body}
         return json.dumps(body).encode()
+
+
+def numeric(host: str) -> bool:
+    """Whether it is an address such as 192.168.1.10. A name would have to be looked up, which may block for seconds."""
+    parts = host.split(".")
+    return len(parts) == 4 and all(0 < len(part) <= 3 and part.isdigit() and int(part) < 256 for part in parts)

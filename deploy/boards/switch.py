@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import Any
 
-    from board import Link
     from clamp import Clamp
+    from link import Link
     from settings import Settings
 
 BEAT_MS = 50
@@ -29,6 +29,8 @@ FOLLOW_MS = 1000
 """So long a contactor may take to follow its coil: twenty times what one takes [from memory]."""
 LONGEST_MS = 24 * 3600 * 1000
 """A longer limit is none; and the tick, which wraps, compares no more than six days."""
+_kept: "list[Any]" = []
+"""The timers, for ever: one that nobody refers to may be stopped by what collects memory."""
 
 
 class DeadMan:
@@ -290,7 +292,7 @@ def _pin(hardware: "Settings", key: str, *how: int, **more: int) -> "Any":
     number = hardware.need(key, int)
     try:
         return Pin(number, *how, **more)
-    except ValueError:
+    except (ValueError, TypeError):
         raise WrongSettings("%s: %s is %d; this board has no such pin" % (hardware.where, key, number))
 
 
@@ -304,6 +306,7 @@ def _timer(hardware: "Settings", look: "Callable[[object], None]") -> "Any":
             try:
                 timer = timer or Timer(each)
                 timer.init(mode=Timer.PERIODIC, period=BEAT_MS, callback=look, **more)
+                _kept.append(timer)
                 return timer  # noqa: TRY300
             except (TypeError, ValueError, OSError, NotImplementedError) as error:
                 why = str(error)

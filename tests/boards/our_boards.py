@@ -102,13 +102,14 @@ def about(table: dict[str, Any]) -> tuple[str, bytes]:
     """Topic and payload by which a board of these settings says what it is: made by its own program."""
     role, wires = program(filled_in(table)), list[Wire]()
     with boards_modules() as module:
-        board, own = module("board"), module("board").Client
+        board, link_module = module("board"), module("link")
+        own = link_module.Client
 
         def client(*_: object) -> Wire:
             wires.append(Wire())
             return wires[-1]
 
-        board.Client = client
+        link_module.Client = client
         try:
             module("world").fresh()
             link = board.Link(board_settings(table), lambda _text: None)
@@ -116,7 +117,7 @@ def about(table: dict[str, Any]) -> tuple[str, bytes]:
             for now in (0, 10, 20):
                 link.tick(now)
         finally:
-            board.Client = own
+            link_module.Client = own
     topic = table["about"]["topic"]
     return topic, wires[0].said[topic]
 
@@ -140,7 +141,7 @@ def filled_in(table: dict[str, Any]) -> dict[str, Any]:
         here = whole
         for each in way:
             here = here[each]
-        here[last] = 30.0 if last == "amps_per_volt" else number
+        here[last] = {"amps_per_volt": 30.0, "ssid": "shop"}.get(last, number)
     assert hardware(table).keys() <= whole["hardware"].keys()
     return whole
 

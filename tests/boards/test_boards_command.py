@@ -26,7 +26,7 @@ def test_each_device_gets_a_folder_that_only_its_owner_reads(desk: Desk) -> None
         assert stat.S_IMODE(desk.file(login).parent.stat().st_mode) == 0o700
         assert desk.settings(login)["broker"]["host"] == "192.168.1.10"
     assert "gate-band_saw: wifi.ssid, hardware.servo, hardware.button" in said
-    assert "board.py settings.py mqtt.py inputs.py gate.py main.py: gate-band_saw" in said
+    assert "board.py link.py settings.py mqtt.py inputs.py gate.py main.py: gate-band_saw" in said
     assert '[gate.band_saw]: online = { topic = "shop/gate/band_saw/online", active = "1", clear = "0" }' in said
     assert "not a safety device" in said.splitlines()[0]
     assert "licensed electrician" in said.splitlines()[0]

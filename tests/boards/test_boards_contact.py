@@ -175,7 +175,12 @@ def test_one_input_is_known_by_the_last_level_of_its_kind(one: dict[str, Any], l
 @pytest.mark.parametrize(
     ("inputs", "pins", "message"),
     [
-        ([], PINS, "settings.json: inputs is empty"),
+        ([], PINS, "settings.json: inputs has 0; wanted 1 to 24"),
+        (
+            [{**SANDER, "name": str(number)} for number in range(25)],
+            {str(number): number for number in range(25)},
+            "settings.json: inputs has 25; wanted 1 to 24",
+        ),
         (["emergency"], PINS, "inputs: number 1 is 'emergency'; wanted a table"),
         ([STOP, {**RESET, "kind": "toggle"}], PINS, "number 2: kind is 'toggle'; wanted closed, open or button"),
         ([STOP], {"emergency": None}, "hardware: pins: emergency is missing; wanted the number of its pin"),

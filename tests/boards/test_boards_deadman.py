@@ -6,8 +6,11 @@ In CPython against drawn stories; in MicroPython with the heap locked, as in an 
 import json
 import re
 import subprocess
+import sys
 from collections.abc import Callable
 from threading import Timer
+from types import FrameType
+from typing import Any
 
 import pytest
 from hypothesis import example, given, settings
@@ -22,6 +25,7 @@ REFRESH = 2.5
 """The limit over the time after which the daemon repeats its "on"."""
 
 Story = list[tuple[str, int]]
+Trace = Callable[[FrameType, str, Any], Any]
 
 steps = st.one_of(
     st.tuples(st.sampled_from(["on", "on", "off", "retained on", "junk", "lose", "back"]), st.just(0)),
@@ -196,6 +200,60 @@ def test_a_call_of_the_timer_that_is_lost_is_made_up_by_the_next(lost: int) -> N
     bench.on_for(0)
     bench.freeze(5000 + LATE_MS)
     assert not bench.on
+
+
+def _fault_at(count: int, story: Callable[[], None]) -> bool:
+    """Live the story, and run out of memory before the line of switch.py that is reached as so many-th; whether it was.
+
+    What the timer calls is left out: it allocates nothing (below), and lines of it count as the loop's nowhere.
+    """
+    file, left = module("switch").__file__, [count]
+
+    def call(frame: FrameType, _event: str, _arg: object) -> "Trace | None":
+        return line if frame.f_code.co_filename == file and frame.f_code.co_name != "look" else None
+
+    def line(_frame: FrameType, event: str, _arg: object) -> "Trace":
+        left[0] -= event == "line"
+        if not left[0]:
+            raise MemoryError
+        return line
+
+    before = sys.gettrace()
+    sys.settrace(call)
+    try:
+        story()
+    except MemoryError:
+        return True
+    finally:
+        sys.settrace(before)
+    return False
+
+
+@pytest.mark.parametrize("ends", [True, False])
+def test_fault_before_any_line_leaves_it_off_or_limited(*, ends: bool) -> None:
+    """Where the loop ends in order it is off at once; where it simply stops, when its limit is over."""
+    lines = on = 0
+    hit = True
+    while hit:
+        bench = SwitchBench(of_switch(limit_ms=300))
+        lines += 1
+
+        def story(bench: SwitchBench = bench) -> None:
+            bench.hear(SET, "1")
+            bench.go(20)
+            bench.hear(SET, "0")
+            bench.hear(SET, "1")
+            bench.go(450, turn=50)
+
+        hit = _fault_at(lines, story)
+        on += bench.on
+        if ends:
+            bench.role.safe()
+        else:
+            bench.freeze(300 + LATE_MS)
+        assert not bench.on, lines
+    assert lines > 200
+    assert on > 50
 
 
 LOCKED = """

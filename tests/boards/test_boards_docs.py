@@ -318,7 +318,7 @@ def test_what_a_broker_says_to_a_wrong_password_and_to_a_second_board_of_one_log
     # Mosquitto answers a wrong password so (code 5), other brokers by code 4 (MQTT 3.1.1, section 3.2.2.3).
     assert "password" in lines["the broker refuses: this login may not connect"]
     assert "the broker refuses: wrong user name or password" in lines
-    assert "another board has the same settings" in lines["the broker closed the connection"]
+    assert "the broker ends each connection: has another board the same settings.json?" in lines
 
 
 def test_every_file_that_a_board_wants_is_there() -> None:

@@ -37,9 +37,9 @@ class Shop:
 
     def board(self, login: str, console: list[str] | None = None) -> Any:  # noqa: ANN401 - CPython knows no such class
         """A board's own link to the broker, with the role that it has; connected. `console`: what it shows there."""
-        table = self.desk.settings(login)
+        table = filled_in(self.desk.settings(login))
         table["broker"] |= {"host": "127.0.0.1", "port": self.broker.port}
-        role = program(filled_in(table))
+        role = program(table)
         with boards_modules() as module:
             board = module("board")
             role.hears = {one.topic: lambda *_: None for last, one in role.signals.items() if last == "set"}

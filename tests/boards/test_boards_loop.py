@@ -249,6 +249,7 @@ def test_encrypted_connection_stands_also_where_no_time_server_answers(tmp_path:
         ({"role": "fan"}, "settings.json: role is 'fan'; wanted one of gate, switch, sensor, contact"),
         ({"role": None}, "settings.json: role is missing; wanted text"),
         ({"wifi": {"ssid": None}}, "settings.json: wifi: ssid is missing; wanted text"),
+        ({"wifi": {"ssid": ""}}, "settings.json: wifi: ssid is empty; wanted the name of the shop's Wi-Fi"),
         ({"wifi": {"ssid": "shop", "password": 4711}}, "settings.json: wifi: password is of another kind; wanted text"),
         ({"broker": {"host": "broker.shop", "port": 1883, "client_id": "x"}}, "host is 'broker.shop'; wanted numbers"),
         ({"broker": {"host": "127.0.0.1", "port": 1883, "client_id": "x", "keepalive": 0}}, "keepalive is 0; wanted"),

@@ -1,6 +1,5 @@
 """The boards' MQTT client: beside a peer of any manners, beside bytes of any kind, and at a real Mosquitto."""
 
-import importlib.util
 import json
 import signal
 import socket
@@ -8,7 +7,6 @@ import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from types import ModuleType
 from typing import IO, Any, Self
 
 import paho.mqtt.client as paho
@@ -16,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from paho.mqtt.enums import CallbackAPIVersion
+from role_bench import module
 from support.child import wait_until
 from support.micropython import BOARDS, both_pythons, micropython_program, says
 from support.mosquitto import Mosquitto
@@ -27,16 +26,7 @@ SET = "shop/gate/band_saw/set"
 PYTHONS = pytest.mark.parametrize("python", ["cpython", "micropython"])
 
 
-def _mqtt() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("boards_mqtt", BOARDS / "mqtt.py")
-    assert spec is not None
-    assert spec.loader is not None
-    found = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(found)
-    return found
-
-
-mqtt = _mqtt()
+mqtt = module("mqtt")
 
 
 @PYTHONS

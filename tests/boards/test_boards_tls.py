@@ -1,23 +1,21 @@
 """TLS between a board and the broker, under MicroPython: whom it trusts, what it says, that it waits for nothing."""
 
 import datetime as dt
-import importlib.util
 import json
 import socket
 import ssl
 import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from role_bench import module
 from support.certificates import make_authority, make_broker_certificate
 from support.child import wait_until
 from support.micropython import BOARDS, micropython_program, says
@@ -29,24 +27,7 @@ NTP_1970 = 2208988800
 """RFC 4330 section 3: the seconds of 1970-01-01 since 1900."""
 
 
-def _secure() -> ModuleType:
-    """The module in CPython, which finds `mqtt` beside it for as long as it is loaded."""
-    found, sys.path[:] = sys.path[:], [str(BOARDS), *sys.path]
-    others = {name: sys.modules.pop(name) for name in ("mqtt",) if name in sys.modules}
-    try:
-        spec = importlib.util.spec_from_file_location("boards_secure", BOARDS / "secure.py")
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(module)
-    finally:
-        sys.path[:] = found
-        sys.modules.pop("mqtt", None)
-        sys.modules.update(others)
-    return module
-
-
-secure = _secure()
+secure = module("secure")
 
 
 @contextmanager

@@ -12,10 +12,20 @@ from gatehand.boards.settings import Table
 from gatehand.text import shown
 
 FILES: Final[Mapping[str, tuple[str, ...]]] = {
-    "gate": ("board.py", "settings.py", "mqtt.py", "inputs.py", "gate.py", "main.py"),
-    "switch": ("board.py", "settings.py", "mqtt.py", "inputs.py", "switch.py", "main.py"),
-    "sensor": ("board.py", "settings.py", "mqtt.py", "clamp.py", "rms.py", "sensor.py", "calibrate.py", "main.py"),
-    "contact": ("board.py", "settings.py", "mqtt.py", "inputs.py", "contact.py", "main.py"),
+    "gate": ("board.py", "link.py", "settings.py", "mqtt.py", "inputs.py", "gate.py", "main.py"),
+    "switch": ("board.py", "link.py", "settings.py", "mqtt.py", "inputs.py", "switch.py", "main.py"),
+    "sensor": (
+        "board.py",
+        "link.py",
+        "settings.py",
+        "mqtt.py",
+        "clamp.py",
+        "rms.py",
+        "sensor.py",
+        "calibrate.py",
+        "main.py",
+    ),
+    "contact": ("board.py", "link.py", "settings.py", "mqtt.py", "inputs.py", "contact.py", "main.py"),
 }
 """Of deploy/boards, by role, in the order in which they are copied: `main.py` last, for it is what a board runs."""
 WITH_CLAMP: Final = ("clamp.py", "rms.py", "calibrate.py")

@@ -204,14 +204,14 @@ def an_acknowledgement_of_nothing_changes_nothing():
 def packet_ids_go_from_1_to_65535_and_begin_anew():
     RUN.greeted()
     last = 0
-    for _ in range(65600 // 40):
-        for _ in range(40):
+    for _ in range(65600 // 25):
+        for _ in range(25):
             assert RUN.client.publish("a", b"", RUN.now, qos=1)
-        RUN.until(lambda: len(RUN.peer.got) >= 40 * 7)
-        for at in range(0, 280, 7):
+        RUN.until(lambda: len(RUN.peer.got) >= 25 * 7)
+        for at in range(0, 25 * 7, 7):
             last = last % 65535 + 1
             assert RUN.peer.got[at + 5 : at + 7] == struct.pack(">H", last), last
-        RUN.send(b"".join(b"\x40\x02" + RUN.peer.got[at + 5 : at + 7] for at in range(0, 280, 7)))
+        RUN.send(b"".join(b"\x40\x02" + RUN.peer.got[at + 5 : at + 7] for at in range(0, 25 * 7, 7)))
         RUN.peer.got = bytearray()
         RUN.until(lambda: not RUN.client.behind)
     assert last == 65600 - 65535
