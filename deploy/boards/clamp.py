@@ -60,7 +60,7 @@ class Burst:
         except (ValueError, TypeError):
             raise WrongSettings("%s: adc is %d; this board measures nothing at that pin" % (hardware.where, number))
         if hasattr(ADC, "ATTN_11DB"):
-            # Some converters reach no further than a volt unless they are told to.
+            # Some converters reach no further than a volt unless this is set.
             self._converter.atten(ADC.ATTN_11DB)
         self.full_scale = positive(hardware, "full_scale_volts", 3.3)
         """Volts that read 65535."""
