@@ -88,7 +88,8 @@ class Client:
         self.why = "no connection: nobody answers"
         self.refused = self.behind = self.waits = False
         self.subscribed = True
-        self.dialled = 0
+        self.dialled = self.pings = self.pongs = 0
+        self.said: list[bytes] = []
 
     def dial(self, _now: int) -> None:
         self.dialled += 1
@@ -99,8 +100,13 @@ class Client:
     def tick(self, _now: int) -> None:
         pass
 
-    def publish(self, *_what: object, **_more: object) -> bool:
+    def publish(self, _topic: str, payload: bytes, *_what: object, **_more: object) -> bool:
+        self.said.append(payload)
         return True
+
+    def ping(self, _now: int) -> int:
+        self.pings += 1
+        return self.pings
 
 
 def _link(module: Any, key: str = "plane-iron") -> tuple[Any, Wlan, Client, list[str]]:  # noqa: ANN401
@@ -204,6 +210,29 @@ def test_wifi_that_cannot_be_joined_is_told_once_and_one_that_can_is_no_trouble(
     link, lan, _, console = _link(fresh("link"))
     assert _joined(link, lan, 60_000) == 4000
     assert console == ["the Wi-Fi is joined"]
+
+
+def test_press_leaves_once_the_broker_has_answered_a_ping_sent_after_it_and_else_never() -> None:
+    link, lan, client, console = _link(fresh("link"))
+    assert _joined(link, lan, 10_000) == 4000
+    client.phase, client.waits = 3, True
+    _turns(link, lan, lan.now + 100)
+    assert link.publish("button", b"press 1", qos=1, fresh=True)
+    link.tick(lan.now)
+    assert b"press 1" not in client.said, "nobody knows yet whether the broker is there"
+    client.pongs = 1
+    link.tick(lan.now)  # an answer in the same turn of the loop counts
+    assert client.said[-1] == b"press 1"
+    link.publish("button", b"press 2", qos=1, fresh=True)
+    _turns(link, lan, lan.now + 800)
+    client.pongs = 2
+    _turns(link, lan, lan.now + 100)
+    assert console[-1] == "a press is dropped: the broker does not answer"
+    link.publish("button", b"press 3", qos=1, fresh=True)
+    _ended(link, lan, client, 0)
+    client.pongs, client.phase, client.waits = 3, 3, True
+    _turns(link, lan, lan.now + 200)
+    assert [payload for payload in client.said if payload.startswith(b"press")] == [b"press 1"]
 
 
 def _ended(link: Any, lan: Wlan, client: Client, stood_ms: int) -> None:  # noqa: ANN401

@@ -226,9 +226,9 @@ def _close(path: Path, mode: int) -> None:
 def _unwritable(error: OSError) -> str:
     why = error.strerror or str(error)
     if error.errno in {errno.ENOSPC, errno.EDQUOT}:
-        todo = "make room there and run this again"
+        advice = "make room there and run this again"
     elif isinstance(error, PermissionError) or error.errno == errno.EROFS:
-        todo = "name a folder of your own with --out, or run this as its owner"
+        advice = "name a folder of your own with --out, or run this as its owner"
     else:
-        todo = "fix that and run this again, or name another folder with --out"
-    return f"cannot be written ({why}): {todo}"
+        advice = "fix that and run this again, or name another folder with --out"
+    return f"cannot be written ({why}): {advice}"

@@ -11,17 +11,10 @@ import time
 sys.path.insert(0, sys.argv[1])
 
 import mqtt
-from mqtt_peer import HELLO, PONG, WILL, Run, said
+from mqtt_peer import HELLO, PONG, WILL, Run, play, said, scenario
 
 PORT = int(sys.argv[2])
 RUN = Run(PORT)
-SCENARIOS = []
-
-
-def scenario(does):
-    """It is one."""
-    SCENARIOS.append(does)
-    return does
 
 
 @scenario
@@ -272,6 +265,4 @@ def nothing_that_is_asked_without_a_connection_does_anything():
 
 
 if __name__ == "__main__":
-    for each in SCENARIOS:
-        each()
-        print(each.__name__)
+    play()

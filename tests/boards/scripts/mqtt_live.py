@@ -16,7 +16,7 @@ import mqtt
 TOPIC = "shop/gate/band_saw/set"
 ONLINE = "shop/gate/band_saw/online"
 SETTINGS = json.loads(sys.argv[2])
-TODO = []
+ASKED = []
 
 
 def now():
@@ -34,13 +34,13 @@ def wrap():
 
 
 def hear(topic, payload, retained):
-    """It is told something."""
+    """A message has come."""
     print("heard", payload.decode(), "retained" if retained else "live")
-    TODO.append(payload)
+    ASKED.append(payload)
 
 
 def main():
-    """Until it is told to go, or the connection ends."""
+    """Until `leave` comes, or the connection ends."""
     client = mqtt.Client(SETTINGS, "gate-band_saw", (ONLINE, b"0"), hear, SETTINGS.get("keepalive", 5), wrap())
     client.dial(now())
     asked, longest = False, 0
@@ -59,9 +59,9 @@ def main():
             asked = "granted"
             client.publish(ONLINE, b"1", now(), retain=True, qos=1)
             print("up")
-            TODO.extend(word.encode() for word in sys.argv[3:])
-        while TODO:
-            word = TODO.pop(0)
+            ASKED.extend(word.encode() for word in sys.argv[3:])
+        while ASKED:
+            word = ASKED.pop(0)
             if word == b"say":
                 client.publish("shop/gate/band_saw/state", b"open", now(), retain=True, qos=1)
                 client.publish("shop/gate/band_saw/button", b"1", now(), qos=1)

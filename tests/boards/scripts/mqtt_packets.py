@@ -11,17 +11,10 @@ import time
 sys.path.insert(0, sys.argv[1])
 
 import mqtt
-from mqtt_peer import HELLO, PONG, SECRET, WILL, Run, lengths, said
+from mqtt_peer import HELLO, PONG, SECRET, WILL, Run, lengths, play, said, scenario
 
 PORT = int(sys.argv[2])
 RUN = Run(PORT)
-SCENARIOS = []
-
-
-def scenario(does):
-    """It is one."""
-    SCENARIOS.append(does)
-    return does
 
 
 @scenario
@@ -227,6 +220,4 @@ def too_much_unacknowledged_ends_the_connection():
 
 
 if __name__ == "__main__":
-    for each in SCENARIOS:
-        each()
-        print(each.__name__)
+    play()

@@ -202,3 +202,19 @@ class Run:
         assert first == 0x82, first
         self.peer.got = bytearray()
         return body[:2]
+
+
+_SCENARIOS = []
+
+
+def scenario(does):
+    """It is one."""
+    _SCENARIOS.append(does)
+    return does
+
+
+def play():
+    """Each of them, and the name of each that holds."""
+    for each in _SCENARIOS:
+        each()
+        print(each.__name__)
