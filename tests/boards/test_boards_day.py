@@ -72,7 +72,7 @@ def test_a_cut_outlives_a_broker_that_is_gone_for_longer_than_the_switchs_limit(
     outage = day["outage"]
     assert outage["came_on"]
     # 2.5 x refresh since the last "on", which is up to one refresh old when the broker dies; the contactor's way.
-    assert 7_000 <= outage["off_after"] <= 12_500 + 200
+    assert 12_000 - 500 <= outage["off_after"] <= 20_000 + 200
     assert outage["on_again_after"] is not None, outage
     assert outage["kept_on"]
     assert outage["ended"]
@@ -96,9 +96,10 @@ def test_a_switch_without_power_drops_the_fan_and_waits_for_a_fresh_start_when_i
     found = day["without_power"]
     assert found["came_on"]
     assert found["off_after"] <= 40, "the relay falls off at once; a step of the clock"
-    # It comes back off. That has stood for 2 s before anybody tells it "on" again, and counts as somebody's hand.
-    assert found["stayed_off"]
-    assert found["raised"] == ["collector.main.offline", "tool.band_saw.not_fresh"]
+    # It comes back off, and stays so as by somebody's hand, unless the daemon's own command has switched it on again.
+    assert found["stayed_off"] != found["told_again"]
+    by_hand = [] if found["told_again"] else ["tool.band_saw.not_fresh"]
+    assert found["raised"] == ["collector.main.offline", *by_hand]
     assert found["fresh_start"]
     assert found["ended"]
 
