@@ -21,6 +21,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="no script: the shop runs until Ctrl-C, for you to play with any MQTT client",
     )
+    parser.add_argument(
+        "--page",
+        action="store_true",
+        help="with the shop on a phone beside it, for a browser on this computer; its buttons work",
+    )
     port = whole_number("a port", HIGHEST_PORT)
     parser.add_argument("--port", type=port, default=0, metavar="N", help="the broker's port; else any that is free")
     parser.add_argument(
@@ -34,7 +39,13 @@ def run(args: argparse.Namespace) -> int:
     from gatehand.demo.play import play
     from gatehand.mqtt.embedded import NoEmbeddedBrokerError
 
+    if args.page:
+        from gatehand.commands.page import need_server
+
+        need_server("gatehand demo --page")
     width = shutil.get_terminal_size((80, 24)).columns
     with ending(NoEmbeddedBrokerError, FolderError, by="gatehand demo: "):
         write = partial(print, flush=True)
-        return asyncio.run(play(keep=args.keep, port=args.port, folder=args.log, width=width, write=write))
+        return asyncio.run(
+            play(keep=args.keep, port=args.port, folder=args.log, width=width, write=write, page=args.page)
+        )

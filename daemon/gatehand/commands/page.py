@@ -31,18 +31,26 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_broker(parser)
 
 
+def need_server(command: str) -> None:
+    """See that the server library is there.
+
+    Raises:
+        CommandError: it is not.
+    """
+    from importlib.util import find_spec
+
+    missing = [name for name in ("starlette", "uvicorn") if find_spec(name) is None]
+    if missing:
+        text = f"the package {missing[0]} is missing; install it with: pip install 'gatehand[page]'"
+        raise CommandError(f"{command}: {text}")
+
+
 def run(args: argparse.Namespace) -> int:
     """Serve until it is ended."""
-    try:
-        from gatehand.phone.server import Tls, listening_socket, serve
-    except ModuleNotFoundError as error:
-        if (error.name or "").partition(".")[0] not in {"starlette", "uvicorn"}:
-            raise
-        raise CommandError(
-            f"gatehand page: the package {error.name} is missing; install it with: pip install 'gatehand[page]'"
-        ) from error
+    need_server("gatehand page")
     from gatehand.config.tables import PageTable
     from gatehand.phone.parts import Stations
+    from gatehand.phone.server import Tls, listening_socket, serve
 
     found = None if args.broker is not None else readable(args.config)
     place = where_to_look(args, "page", found)
@@ -58,6 +66,7 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(
             f"gatehand page: cannot listen on {listen} ({error.strerror}): name another with --listen"
         ) from error
-    print(f"The shop is on http{'s' if tls else ''}://{listen}/ (Ctrl-C ends it)", flush=True)
+    address = f"{listen.rpartition(':')[0]}:{sock.getsockname()[1]}"  # the port 0 is any that is free
+    print(f"The shop is on http{'s' if tls else ''}://{address}/ (Ctrl-C ends it)", flush=True)
     asyncio.run(serve(sock, place, None if config is None else Stations.of(config), tls))
     return 0

@@ -6,14 +6,15 @@ import shlex
 import signal
 import sys
 import time
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AsyncExitStack, contextmanager, suppress
 from itertools import islice
 from pathlib import Path
 from typing import Final
 
 from gatehand.demo.day import ENDS_AT, SCRIPT, LoggedEvent, first_missing
 from gatehand.demo.environment import CONFIG_NAME, DemoError, Environment, brought_up, make_folder
+from gatehand.demo.page_beside import NoPageError, page_beside
 from gatehand.demo.timeline import Timeline
 from gatehand.demo.verdict import complaints, is_over, summary
 from gatehand.journal.line import LogLine
@@ -27,7 +28,9 @@ _LAST_ROWS: Final = 0.5
 _WIDTH: Final = 79
 
 
-async def play(*, keep: bool, port: int, folder: Path | None, width: int, write: Callable[[str], None]) -> int:
+async def play(
+    *, keep: bool, port: int, folder: Path | None, width: int, write: Callable[[str], None], page: bool = False
+) -> int:
     """Play; 0 when all went as scripted (or the user has played enough), 1 when not, 130 when the day was broken off.
 
     Args:
@@ -36,6 +39,7 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
         folder: for log and config; None: a fresh one.
         width: of the screen, columns.
         write: prints a text and ends the line.
+        page: with the shop on a phone beside it.
 
     Raises:
         NoEmbeddedBrokerError, FolderError: what the demo needs is not there; the message says what to do.
@@ -52,7 +56,12 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
         asyncio.get_running_loop().add_signal_handler(number, asked.set)
     write(opening(keep=keep))
     try:
-        async with brought_up(folder, port, timeline.shop, heard) as demo:
+        async with AsyncExitStack() as stack:
+            demo = await stack.enter_async_context(brought_up(folder, port, timeline.shop, heard))
+            if page:
+                process, told = await stack.enter_async_context(page_beside(folder / CONFIG_NAME))
+                demo.parts["the page"] = stack.enter_context(_while_it_runs(process))
+                write(f"\n{told}\n")
             if keep:
                 write(invitation(demo.port, demo.folder))
                 timeline.open(time.monotonic())
@@ -60,7 +69,7 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
                 code = 0
             else:
                 code = await _play_day(demo, timeline, asked)
-    except DemoError as error:
+    except (DemoError, NoPageError) as error:
         timeline.print_until(math.inf)
         write(f"\nThe demo cannot go on: {error}")
         return 1
@@ -75,6 +84,21 @@ async def play(*, keep: bool, port: int, folder: Path | None, width: int, write:
         code = tell_end(demo.lines, len(demo.devices.breaches), demo.warnings, write)
     write(closing(folder))
     return code
+
+
+@contextmanager
+def _while_it_runs(process: asyncio.subprocess.Process) -> Iterator[asyncio.Task[None]]:
+    """A task that ends with the process."""
+
+    async def watched() -> None:
+        code = await process.wait()
+        raise DemoError(f"its process has ended with {code}")
+
+    task = asyncio.create_task(watched())
+    try:
+        yield task
+    finally:
+        task.cancel()
 
 
 async def _play_day(demo: Environment, timeline: Timeline, asked: asyncio.Event) -> int:
