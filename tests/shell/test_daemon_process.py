@@ -18,7 +18,20 @@ from support.ports import free_port
 from gatehand.shell.daemon import BEAT, LOOK_EVERY
 
 NOT_WANTED = (
-    *("rich", "greenlet", "tomlkit", "fluids", "numpy", "scipy", "matplotlib", "amqtt", "uvloop", "statistics"),
+    *(
+        "rich",
+        "greenlet",
+        "bz2",
+        "lzma",
+        "tomlkit",
+        "fluids",
+        "numpy",
+        "scipy",
+        "matplotlib",
+        "amqtt",
+        "uvloop",
+        "statistics",
+    ),
     *("gatehand.simshop", "gatehand.air", "gatehand.shell.suctions", "gatehand.config.check_air"),
     *("gatehand.config.slips", "gatehand.phone", "gatehand.notify", "starlette", "uvicorn"),
 )

@@ -12,6 +12,8 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Final
 
+from gatehand.hidden_imports import hidden
+
 if TYPE_CHECKING:
     import asyncio
     from collections.abc import Mapping
@@ -57,7 +59,9 @@ def run(args: argparse.Namespace) -> int:
     signals = _Signals()
     # No plugin of somebody else's belongs in a daemon that switches motors, and looking for one costs a start 9 ms.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "1")
-    from gatehand.config import load
+    # What unpacks archives (pydantic looks for plugins by way of it) would bring two libraries along for good.
+    with hidden("bz2", "lzma"):
+        from gatehand.config import load
 
     loaded = load(args.config)
     for problem in loaded.problems:

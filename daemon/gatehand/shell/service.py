@@ -14,6 +14,8 @@ import socket
 import sys
 from typing import TYPE_CHECKING, Any, Final, TextIO
 
+from gatehand.hidden_imports import hidden
+
 if TYPE_CHECKING:
     from structlog.typing import EventDict, FilteringBoundLogger, WrappedLogger
 
@@ -42,15 +44,9 @@ def set_up(level: str = "info", stream: TextIO | None = None) -> "FilteringBound
 
 
 def _structlog_alone() -> Any:  # noqa: ANN401 - a module
-    """Import structlog without what it takes where it is there and we do not need, unless that is loaded already."""
-    hidden = [] if "structlog" in sys.modules else [name for name in _NOT_FOR_US if name not in sys.modules]
-    for name in hidden:
-        sys.modules[name] = None  # type: ignore[assignment]  # the documented way to make an import fail
-    try:
+    """Import structlog without what it takes where it is there and we do not need."""
+    with hidden(*(() if "structlog" in sys.modules else _NOT_FOR_US)):
         import structlog
-    finally:
-        for name in hidden:
-            del sys.modules[name]
     return structlog
 
 
