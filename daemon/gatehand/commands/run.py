@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     with hidden("bz2", "lzma"):
         from gatehand.config import load
 
-    loaded = load(args.config)
+        loaded = load(args.config)
     for problem in loaded.problems:
         print(problem, file=sys.stderr)
     if loaded.config is None:
