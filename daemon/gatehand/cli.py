@@ -16,6 +16,7 @@ from typing import Final
 
 from gatehand import own_version
 from gatehand.commands import INTERRUPTED, WRONG_USAGE, CommandError, no_such
+from gatehand.hidden_imports import hidden
 
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
     # name: (one-line help, one example)
@@ -103,7 +104,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(argv: list[str]) -> int:
     before, name, rest = _split(argv)
-    top = top_parser()
+    with hidden(
+        "bz2", "lzma"
+    ):  # argparse asks shutil for the terminal's width; that brings two libraries along for good
+        top = top_parser()
     common = top.parse_args(before)
     if common.version:
         print(f"gatehand {own_version()}")

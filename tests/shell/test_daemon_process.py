@@ -18,22 +18,10 @@ from support.ports import free_port
 from gatehand.shell.daemon import BEAT, LOOK_EVERY
 
 NOT_WANTED = (
-    *(
-        "rich",
-        "greenlet",
-        "bz2",
-        "lzma",
-        "tomlkit",
-        "fluids",
-        "numpy",
-        "scipy",
-        "matplotlib",
-        "amqtt",
-        "uvloop",
-        "statistics",
-    ),
+    *("rich", "tomlkit", "fluids", "numpy", "scipy", "matplotlib", "amqtt", "uvloop", "statistics"),
     *("gatehand.simshop", "gatehand.air", "gatehand.shell.suctions", "gatehand.config.check_air"),
-    *("gatehand.config.slips", "gatehand.phone", "gatehand.notify", "starlette", "uvicorn"),
+    *("gatehand.config.slips", "gatehand.phone", "gatehand.notify", "starlette", "uvicorn", "greenlet"),
+    *("bz2", "lzma"),
 )
 MOST_KB = 45_000
 """Resident memory of `gatehand run`, measured as VmRSS: the limit that the project sets itself."""
