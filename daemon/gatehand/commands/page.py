@@ -66,7 +66,6 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(
             f"gatehand page: cannot listen on {listen} ({error.strerror}): name another with --listen"
         ) from error
-    address = f"{listen.rpartition(':')[0]}:{sock.getsockname()[1]}"  # the port 0 is any that is free
-    print(f"The shop is on http{'s' if tls else ''}://{address}/ (Ctrl-C ends it)", flush=True)
+    print(f"The shop is on http{'s' if tls else ''}://{listen}/ (Ctrl-C ends it)", flush=True)
     asyncio.run(serve(sock, place, None if config is None else Stations.of(config), tls))
     return 0

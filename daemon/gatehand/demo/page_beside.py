@@ -3,6 +3,7 @@
 import asyncio
 import os
 import re
+import socket
 import sys
 import webbrowser
 from collections.abc import AsyncIterator
@@ -30,7 +31,7 @@ async def page_beside(config: Path) -> AsyncIterator[tuple[asyncio.subprocess.Pr
         NoPageError: it does not come up.
     """
     options = ("--config", str(config), "--state", str(config.parent))
-    page = await _gatehand("page", *options, "--listen", "127.0.0.1:0")
+    page = await _gatehand("page", *options, "--listen", f"127.0.0.1:{_free_port()}")
     try:
         address = await _address(page)
         told = await _gatehand("page", *options, "--pair")
@@ -42,6 +43,13 @@ async def page_beside(config: Path) -> AsyncIterator[tuple[asyncio.subprocess.Pr
         yield page, f"The shop on a phone: {address}\n{code.decode(errors='replace').strip()}"
     finally:
         await _end(page)
+
+
+def _free_port() -> int:
+    with socket.socket() as sock:
+        sock.bind(("127.0.0.1", 0))
+        port: int = sock.getsockname()[1]
+        return port
 
 
 async def _gatehand(*words: str) -> asyncio.subprocess.Process:
