@@ -48,13 +48,15 @@ def main() -> int:
 def _take(address: str, code: str) -> None:
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*FLAGS])
-        page = browser.new_page(viewport={"width": 360, "height": 1180}, device_scale_factor=2, color_scheme="light")
+        page = browser.new_page(viewport={"width": 360, "height": 1500}, device_scale_factor=2, color_scheme="light")
         page.goto(address)
         page.get_by_role("button", name="Pair this phone").click()
         page.locator("#pair input").fill(code)
         page.locator("#pair").get_by_role("button", name="Pair").click()
         page.locator("#pair").wait_for(state="hidden")
+        page.get_by_role("button", name="Close").click()
         page.locator('[data-part="alarms"]').get_by_text("has not reported open").first.wait_for(timeout=_PATIENCE_MS)
+        page.evaluate("scrollTo(0, 0)")
         page.screenshot(path=PICTURE)
         browser.close()
 
