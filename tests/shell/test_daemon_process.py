@@ -18,8 +18,9 @@ from support.ports import free_port
 from gatehand.shell.daemon import BEAT, LOOK_EVERY
 
 NOT_WANTED = (
-    *("rich", "tomlkit", "fluids", "numpy", "scipy", "matplotlib", "amqtt", "uvloop", "statistics"),
+    *("rich", "greenlet", "tomlkit", "fluids", "numpy", "scipy", "matplotlib", "amqtt", "uvloop", "statistics"),
     *("gatehand.simshop", "gatehand.air", "gatehand.shell.suctions", "gatehand.config.check_air"),
+    *("gatehand.config.slips", "gatehand.phone", "gatehand.notify", "starlette", "uvicorn"),
 )
 MOST_KB = 45_000
 """Resident memory of `gatehand run`, measured as VmRSS: the limit that the project sets itself."""

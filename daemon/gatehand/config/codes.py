@@ -118,7 +118,7 @@ UNKNOWN_KEY: Final = _error(
 UNKNOWN_TABLE: Final = _error(
     "unknown-table",
     """There is no table of that name. Tables are broker, log, collector, gate, tool, stop, upkeep, circuit, homie,
-    airflow, fan and duct; most of them take a name of your choice after a dot.""",
+    page, airflow, fan and duct; most of them take a name of your choice after a dot.""",
     "[gate.band_saw]",
 )
 KEY_ELSEWHERE: Final = _error(
@@ -164,6 +164,12 @@ BAD_TOPIC: Final = _error(
     """A topic names one device's signal: levels with / between, no wildcard (+ and #), no control characters, at most
     65,535 bytes (MQTT 5.0, sections 1.5.4 and 4.7). A topic of the daemon's own begins and ends without a /.""",
     'topic = "shop/band_saw/amps"',
+)
+BAD_ADDRESS: Final = _error(
+    "bad-address",
+    """The page listens on an address of this computer and a port: 127.0.0.1 is this computer alone, 0.0.0.0 every
+    network that it is on. The names in `hosts` are those in a browser's address bar, without http:// and port.""",
+    '[page]\nlisten = "192.168.20.1:8443"\nhosts = ["shop.local"]',
 )
 BAD_POINTER: Final = _error(
     "bad-pointer",
@@ -429,6 +435,20 @@ LOG_FOLDER: Final = _error(
     "log-folder",
     """The event log needs a folder that the daemon may write to.""",
     '[log]\nfolder = "/var/lib/gatehand/log"',
+)
+
+PAGE_OPEN: Final = _error(
+    "page-open",
+    """A phone that may ask for something shows a cookie, and on a network without encryption whoever listens can take
+    it and ask for the same. So a page that allows anything is encrypted (`tls`, or a web server before it that is), or
+    listens on this computer alone.""",
+    '[page]\nlisten = "192.168.20.1:8443"\nallow = ["hand"]\ntls = { cert_file = "page.crt", key_file = "page.key" }',
+)
+PAGE_HOSTS: Final = _warning(
+    "page-hosts",
+    """A browser says by which name it calls a page, and the page answers to its addresses and to the names in `hosts`
+    only: otherwise any page on the web could lead a phone's browser here under a name of its own.""",
+    '[page]\nlisten = "192.168.20.1:8443"\nhosts = ["shop.local"]',
 )
 
 # Circuits and ducts.

@@ -15,6 +15,7 @@ from gatehand.config.build_shop import build
 from gatehand.config.check_circuits import check_circuits
 from gatehand.config.check_devices import check_collectors, check_gates, check_names, check_tools
 from gatehand.config.check_files import check_files
+from gatehand.config.check_page import check_page
 from gatehand.config.check_plausible import check_plausible
 from gatehand.config.check_sensors import check_sensors
 from gatehand.config.check_topics import check_ages, check_login, check_topics
@@ -51,6 +52,7 @@ _ACROSS_TABLES: Final = (
     check_topics,
     check_ages,
     check_circuits,
+    check_page,
     _check_ducts,
     check_plausible,
 )

@@ -28,6 +28,7 @@ class Config(TomlTable):
     upkeep: dict[Name, tables.UpkeepTable] = Field(default_factory=dict, description="Upkeep by name.")
     circuit: dict[Name, tables.CircuitTable] = Field(default_factory=dict, description="Electrical circuits by name.")
     homie: tables.HomieTable = Field(default_factory=tables.HomieTable, description="The Homie 5 convention.")
+    page: tables.PageTable | None = Field(default=None, description="The shop on a phone; read by `gatehand page`.")
     airflow: Airflow = Field(default_factory=Airflow, description="Units and air wanted; read by airflow and check.")
     fan: dict[Name, Fan] = Field(default_factory=dict, description="Fan curves, named after their collectors.")
     duct: dict[Name, DuctTable] = Field(default_factory=dict, description="Ducts by name: a tree for each collector.")

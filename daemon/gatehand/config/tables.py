@@ -71,6 +71,26 @@ class HomieTable(TomlTable):
     """First topic level of the convention."""
 
 
+class PageTlsTable(TomlTable):
+    """The page's own certificate; only `gatehand page` reads its files."""
+
+    cert_file: values.FilePath = Field(description="Certificate that the page shows, and what signed it.")
+    key_file: values.FilePath = Field(description="Private key of cert_file; readable by the page's user only.")
+
+
+class PageTable(TomlTable):
+    """The shop on a phone: read by `gatehand page` alone, which takes a change by itself."""
+
+    listen: values.Listen = "127.0.0.1:8080"
+    """Address and port of the page; 127.0.0.1 is this computer alone."""
+    hosts: tuple[values.HostName, ...] = ()
+    """Names by which a browser may call the page, without port; an address as such is always right."""
+    allow: tuple[Literal["hand", "hold", "reset"], ...] = ()
+    """What a paired phone may ask for: hand, hold, reset."""
+    tls: PageTlsTable | None = None
+    """Encryption; needed for allow, unless the page listens on this computer alone."""
+
+
 class CollectorTable(signals.Sensed):
     """A dust collector."""
 

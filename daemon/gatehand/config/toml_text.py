@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from msgspec import Struct
 
-from gatehand.config import codes, slips
+from gatehand.config import codes
 from gatehand.config.positions import START, Positions, TooDeepError, scan
 from gatehand.config.problems import KeyPath
 from gatehand.config.toml_stop import Cut, Slip
@@ -53,7 +53,9 @@ def parse(text: str) -> tuple[dict[str, Any], Positions]:
     except RecursionError:
         raise NotTomlError(Slip(codes.TOO_DEEP, "nested too deeply: wanted plain tables", START)) from None
     except ValueError as error:
-        raise NotTomlError(slips.slip_of(str(error), positions)) from error
+        from gatehand.config.slips import slip_of  # a daemon whose config is in order carries none of it
+
+        raise NotTomlError(slip_of(str(error), positions)) from error
 
 
 def read_toml(text: str) -> TomlText:

@@ -5,6 +5,7 @@ not. What MQTT allows is in OASIS 5.0, sections 1.5.4 and 4.7, what a pointer is
 across tables stands in the `check_` files.
 """
 
+import ipaddress
 import json
 import math
 import re
@@ -200,7 +201,8 @@ Keepalive = Annotated[
 Count = Annotated[int, *whole(0, 1000)]
 SomeCount = Annotated[int, *whole(1, 1000)]
 Retries = Annotated[int, *whole(0, 20)]
-Port = Annotated[int, *whole(1, 65535)]
+_HIGHEST_PORT: Final = 65535
+Port = Annotated[int, *whole(1, _HIGHEST_PORT)]
 KeepDays = Annotated[int, *whole(0, 36_500)]
 Megabytes = Annotated[int, *whole(0, 1_000_000)]
 PlainText = Annotated[str, PlainValidator(plain), _text_like("^[^\\u0000-\\u001f\\u007f-\\u009f]+$", minLength=1)]
@@ -301,6 +303,36 @@ def payload(value: object) -> str:
                 codes.BAD_PAYLOAD, f"{found(value)}; wanted the payload: text in quotes, a number, true or false"
             )
 
+
+_HOST_NAME = re.compile(
+    r"[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?)*\.?"
+)
+"""RFC 1123, section 2.1."""
+_LISTEN = re.compile(r"(?P<host>[^:\[\]]+|\[[0-9A-Fa-f:.]+\]):(?P<port>[0-9]{1,5})")
+
+
+def listen(value: object) -> str:
+    """An address of this computer and a port: `127.0.0.1:8080`, `[::1]:8080`."""
+    wanted = 'wanted an address of this computer and a port, such as "127.0.0.1:8080"'
+    taken = _LISTEN.fullmatch(value) if isinstance(value, str) else None
+    if taken is None or not 0 < int(taken["port"]) <= _HIGHEST_PORT:
+        raise fail(codes.BAD_ADDRESS, f"{found(value)}; {wanted}")
+    try:
+        ipaddress.ip_address(taken["host"].strip("[]"))
+    except ValueError:
+        raise fail(codes.BAD_ADDRESS, f"{found(value)}; {wanted}: a name may mean several addresses") from None
+    return taken[0]
+
+
+def host_name(value: object) -> str:
+    """The name of a computer, without scheme and port."""
+    if not isinstance(value, str) or _HOST_NAME.fullmatch(value) is None:
+        raise fail(codes.BAD_ADDRESS, f'{found(value)}; wanted a name without http:// and port, such as "shop.local"')
+    return value.lower().rstrip(".")
+
+
+Listen = Annotated[str, PlainValidator(listen), _text_like("^.+:[0-9]{1,5}$")]
+HostName = Annotated[str, PlainValidator(host_name), _text_like("^[A-Za-z0-9.-]+$")]
 
 Topic = Annotated[
     str,

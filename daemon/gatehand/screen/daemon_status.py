@@ -27,6 +27,7 @@ _CLOCKS_AGREE: Final = 2.0
 """Seconds that two machines' clocks may differ before it is taken into account: a message takes its time too."""
 _ON_THE_WAY: Final = frozenset({"opening", "shutting"})
 _DEPTH: Final = 2
+_BEAT: Final = ["daemon", "beat"]
 _DEVICES: Final = ("collector", "gate", "tool")
 _PAST: Final = ("since", "reading_at", "reported_at")
 """Times in a status at which something was."""
@@ -134,6 +135,8 @@ class DaemonStatus:
         self.lost_at: float | None = None
         self.heard_at: float | None = None
         """When the daemon last said something, retained messages aside."""
+        self.beat_at: float | None = None
+        """When this daemon's last beat came, by the monotonic clock; None: none has on this connection."""
         self.ahead = 0.0
         """Seconds that the daemon's clock is ahead of ours, where they differ much."""
         self.events: deque[ShownEvent] = deque(maxlen=_EVENTS_KEPT)
@@ -160,6 +163,13 @@ class DaemonStatus:
         """The word for the state of each device of a kind, by name."""
         return {name: message.text("state") for name, message in self.by_kind[kind].items()}
 
+    def silent_for(self, mono: float) -> float:
+        """Seconds by the monotonic clock since the daemon's last beat, which comes every second; 0: it has said none.
+
+        An earlier daemon says none: of that only its `online` tells that it is gone.
+        """
+        return 0.0 if self.beat_at is None else max(0.0, mono - self.beat_at)
+
     def now(self, at: float) -> float:
         """The daemon's wall clock at `at` of ours."""
         return at + self.ahead
@@ -167,7 +177,7 @@ class DaemonStatus:
     def connected(self) -> None:
         """A connection stands; everything that the broker retains follows."""
         self.lost_because = self.lost_at = None
-        self.online = None
+        self.online = self.beat_at = None
         for every in self.by_kind.values():
             every.clear()
 
@@ -184,7 +194,9 @@ class DaemonStatus:
         parts = message.topic.removeprefix(f"{self.base}/").split("/")
         if not message.retained:
             self.heard_at = at
-        if parts == ["online"]:
+        if parts == _BEAT and not message.retained:
+            self.beat_at = message.received
+        elif parts == ["online"]:
             self._hear_online(message.payload, retained=message.retained, at=at)
         elif len(parts) == _DEPTH and parts[0] in self.by_kind:
             self._hear_status(parts[0], printable(parts[1]), read(message.payload), at, live=not message.retained)
@@ -195,6 +207,8 @@ class DaemonStatus:
             text = "the daemon is there" if online else "the daemon is offline"
             self.events.append(ShownEvent(self.now(at), text, loud=not online))
         self.online = online
+        if not online:
+            self.beat_at = None  # whoever comes next may be an earlier daemon
 
     def _hear_status(self, kind: str, name: str, status: StatusMessage | None, at: float, *, live: bool) -> None:
         before = self._before.pop((kind, name), None)

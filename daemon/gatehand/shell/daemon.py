@@ -24,7 +24,7 @@ from gatehand.mqtt.failures import Patience
 from gatehand.mqtt.session import Session
 from gatehand.mqtt.settings import broker_settings
 from gatehand.mqtt.stalled_loop import Pulse
-from gatehand.mqtt.transport import Outgoing, Subscription
+from gatehand.mqtt.transport import MessageKind, Outgoing, Subscription
 from gatehand.recording.recorder import Recorder
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
@@ -42,6 +42,8 @@ from gatehand_rules.findings import Alarm
 
 BEAT: Final = 1.0
 """Seconds between two looks at everything that no message brings."""
+BEAT_TOPIC: Final = "daemon/beat"
+"""Below the base: said at each beat, not retained."""
 LOOK_EVERY: Final = 2
 """Beats between two looks at the config file."""
 
@@ -192,7 +194,7 @@ class Daemon:
         self, engine: Engine, reloader: Reloader, session: Session, keeper: Doorkeeper, pulse: Pulse
     ) -> None:
         speaking = asyncio.ensure_future(session.run())
-        beating = asyncio.ensure_future(self._beats(engine, reloader, pulse))
+        beating = asyncio.ensure_future(self._beats(engine, reloader, keeper, pulse))
         stopping = asyncio.ensure_future(self._stop.wait())
         try:
             await asyncio.wait((speaking, beating, stopping), return_when=asyncio.FIRST_COMPLETED)
@@ -211,9 +213,13 @@ class Daemon:
                 with suppress(asyncio.CancelledError):
                     await asyncio.wait((task,))
 
-    async def _beats(self, engine: Engine, reloader: Reloader, pulse: Pulse) -> None:
-        """The control loop's pulse: READY and the watchdog speak from here, and only after real progress."""
+    async def _beats(self, engine: Engine, reloader: Reloader, keeper: Doorkeeper, pulse: Pulse) -> None:
+        """The control loop's pulse: READY, the watchdog and `<base>/daemon/beat` speak from here, after real progress.
+
+        By the will alone a screen would show a frozen daemon's last word as today's for as long as the broker waits.
+        """
         loop = asyncio.get_running_loop()
+        alive = Outgoing(f"{engine.active.routes.base}/{BEAT_TOPIC}", b"1", MessageKind.EVENT)
         count, next_at = 0, loop.time()
         last = ""
         while True:
@@ -231,6 +237,7 @@ class Daemon:
                 status = f"STATUS={engine.summary()}"
                 notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != last else ()))
                 last = status
+                keeper.publish(alive)
             count += 1
             if loop.time() >= next_at:  # else somebody has woken it, and the next beat is due as it was
                 next_at = max(next_at + BEAT, loop.time())

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 _PRIORITY = {"debug": 7, "info": 6, "warning": 4, "error": 3, "critical": 2}
 _LEVEL = {"debug": 10, "info": 20, "warning": 30, "error": 40}
+_NOT_FOR_US: Final = ("rich", "greenlet")
+"""What structlog imports where it is there: tracebacks in colour, greenlets."""
 
 
 def set_up(level: str = "info", stream: TextIO | None = None) -> "FilteringBoundLogger":
@@ -40,15 +42,15 @@ def set_up(level: str = "info", stream: TextIO | None = None) -> "FilteringBound
 
 
 def _structlog_alone() -> Any:  # noqa: ANN401 - a module
-    """Import structlog without rich, unless something has loaded rich already."""
-    hide = "structlog" not in sys.modules and "rich" not in sys.modules
-    if hide:
-        sys.modules["rich"] = None  # type: ignore[assignment]  # the documented way to make an import fail
+    """Import structlog without what it takes where it is there and we have no use for, unless that is loaded already."""
+    hidden = [] if "structlog" in sys.modules else [name for name in _NOT_FOR_US if name not in sys.modules]
+    for name in hidden:
+        sys.modules[name] = None  # type: ignore[assignment]  # the documented way to make an import fail
     try:
         import structlog
     finally:
-        if hide:
-            del sys.modules["rich"]
+        for name in hidden:
+            del sys.modules[name]
     return structlog
 
 
