@@ -30,6 +30,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "hand": ("start the collector at a gate with no tool, for a sweep", "gatehand hand sweep"),
     "watch": ("watch the shop live in a terminal, from any computer", "gatehand watch --broker shop.local"),
     "status": ("show the state of the shop once; exit 1 with an alarm", "gatehand status --json"),
+    "page": ("show the shop on a phone, with a button for the sweep", "gatehand page --listen 127.0.0.1:8080"),
     "exercise": ("try every gate and tool, one by one", "gatehand exercise --rounds 5"),
     "check": ("check the config for mistakes, and fix what is certain", "gatehand check shop.toml --fix"),
     "access": ("print the broker's access list for this config", "gatehand access > /etc/mosquitto/gatehand.acl"),

@@ -42,7 +42,7 @@ def set_up(level: str = "info", stream: TextIO | None = None) -> "FilteringBound
 
 
 def _structlog_alone() -> Any:  # noqa: ANN401 - a module
-    """Import structlog without what it takes where it is there and we have no use for, unless that is loaded already."""
+    """Import structlog without what it takes where it is there and we do not need, unless that is loaded already."""
     hidden = [] if "structlog" in sys.modules else [name for name in _NOT_FOR_US if name not in sys.modules]
     for name in hidden:
         sys.modules[name] = None  # type: ignore[assignment]  # the documented way to make an import fail

@@ -1,0 +1,5 @@
+"""The shop on a phone, for `gatehand page`: a process of its own, which hears the broker as `watch` does.
+
+`parts` words what is shown, `live` keeps it true and hands out what has changed, `app` answers browsers, `page.html` is
+all that a browser gets. The daemon imports nothing of it.
+"""
