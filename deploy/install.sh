@@ -58,7 +58,7 @@ do_it() { if [ -n "$dry" ]; then say "    would run: $*"; else "$@"; fi; }
 running_systemd() { [ -d "$root/run/systemd/system" ]; }
 
 # A service beside the daemon's has a user, a folder and a password of its own, all named after it; its groups and its login
-# at the broker stand in its unit.
+# at the broker are those of its unit.
 unit_of() { printf '%s' "$root/etc/systemd/system/gatehand-$1.service"; }
 state_of() { printf '%s' "$root/var/lib/gatehand-$1"; }
 password_of() { printf '%s' "$etc/$1-password"; }

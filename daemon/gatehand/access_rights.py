@@ -15,7 +15,7 @@ from gatehand.homie.description import root
 from gatehand.text import listed
 
 _HEAD = """\
-# Who may say and hear what, written by `gatehand access` from the config. Write it anew when a topic or [page] changes.
+# Who may say and hear what, by `gatehand access` from the config. Write it again when a topic or [page] changes.
 # Nobody has a right that is not named here, and nobody gets in without a password (allow_anonymous false).
 """
 
