@@ -57,11 +57,11 @@ step() { say "  - $*"; }
 do_it() { if [ -n "$dry" ]; then say "    would run: $*"; else "$@"; fi; }
 running_systemd() { [ -d "$root/run/systemd/system" ]; }
 
-# A service beside the daemon's has a user, a folder and a password of its own, all named after it; its groups and its login
-# at the broker are those of its unit.
+# A service beside the daemon's has a user and a folder that are named after it. Its groups and its login at the broker are
+# those of its unit, and the file of the password is named after the login.
 unit_of() { printf '%s' "$root/etc/systemd/system/gatehand-$1.service"; }
 state_of() { printf '%s' "$root/var/lib/gatehand-$1"; }
-password_of() { printf '%s' "$etc/$1-password"; }
+password_of() { printf '%s' "$etc/$(login_of "$1")-password"; }
 from_unit() { sed -n "s|$2|\\1|p" "$here/deploy/gatehand-$1.service" 2>/dev/null | head -n 1; }
 login_of() { from_unit "$1" '^ExecStart=.* --username \([^ ]*\).*'; }
 has_login() { grep -qs "^$1:" "$broker/gatehand.passwd"; }
@@ -96,10 +96,12 @@ undo_beside() {
         fi
         do_it rm -f "$(unit_of "$each")"
         [ -n "$purge" ] || continue
-        do_it rm -rf "$(state_of "$each")"
-        do_it rm -f "$(password_of "$each")"
+        do_it rm -rf "$(state_of "$each")" "$(unit_of "$each").d"
         # A login of another name, such as viewer, may be somebody else's too.
-        if has_login "$each"; then do_it mosquitto_passwd -D "$broker/gatehand.passwd" "$each"; fi
+        if [ "$(login_of "$each")" = "$each" ]; then
+            do_it rm -f "$(password_of "$each")"
+            if has_login "$each"; then do_it mosquitto_passwd -D "$broker/gatehand.passwd" "$each"; fi
+        fi
         if id "gatehand-$each" >/dev/null 2>&1; then do_it userdel "gatehand-$each"; fi
     done
 }
@@ -109,7 +111,7 @@ undo_some() {
     for each in $wanted; do
         step "stop and disable the service gatehand-$each, and remove its unit"
         if [ -n "$purge" ]; then
-            step "remove $(state_of "$each"), its password and its user gatehand-$each"
+            step "remove $(state_of "$each"), your changes to its unit, its user gatehand-$each, and its login if no other has that one"
         else
             step "keep $(state_of "$each"), its password and its user (--purge removes them too)"
         fi
@@ -354,7 +356,8 @@ install_service() {
         case " $wanted " in *" $each "*) do_it systemctl enable "gatehand-$each.service" ;; esac
         # The daemon is never put back because of these.
         if running_systemd; then
-            do_it systemctl restart "gatehand-$each.service" || say "    gatehand-$each does not start: journalctl -u gatehand-$each"
+            do_it systemctl restart "gatehand-$each.service" ||
+                say "    gatehand-$each does not start yet: deploy/$each.md says what it needs, and journalctl -u gatehand-$each why"
         fi
     done
 }

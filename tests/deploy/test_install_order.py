@@ -231,27 +231,52 @@ PASSWORD, STATE = "etc/gatehand/page-password", "var/lib/gatehand-page"
 BESIDE = sorted(path for path in (ROOT / "deploy").glob("gatehand-*.service"))
 
 
-def test_the_page_is_installed_where_it_is_asked_for_after_the_daemon(machine: Machine) -> None:
-    done = machine.install("one", "--page")
+def login_of(unit: Path) -> str:
+    """The one that its unit names."""
+    found = re.search(r"^ExecStart=.* --username ([a-z]+) ", unit.read_text(), re.MULTILINE)
+    assert found is not None, unit
+    return found[1]
+
+
+@pytest.fixture(params=BESIDE, ids=[unit.stem for unit in BESIDE])
+def unit(request: pytest.FixtureRequest) -> Path:
+    found: Path = request.param
+    return found
+
+
+def test_a_service_is_installed_where_it_is_asked_for_after_the_daemon(machine: Machine, unit: Path) -> None:
+    name, login = unit.stem.removeprefix("gatehand-"), login_of(unit)
+    done = machine.install("one", f"--{name}")
     assert done.returncode == 0, done.stderr
     machine.works_with("one")
-    assert machine.text(UNIT) == (ROOT / "deploy/gatehand-page.service").read_text()
+    assert machine.text(f"etc/systemd/system/{unit.name}") == unit.read_text()
     told = [line.removesuffix(" one") for line in machine.service if "gatehand" in line]
-    assert told[:3] == [
-        "enable gatehand.service",
-        "restart gatehand.service",
-        "enable gatehand-page.service",
-    ]
-    assert told[-1] == "restart gatehand-page.service"
-    assert machine.packages.endswith("[edit,watch,page]")
-    assert machine.logins == ["gatehand", "page"]
-    password = machine.root / PASSWORD
-    assert f"page:{password.read_text()}\n" in machine.text("etc/mosquitto/gatehand.passwd"), "as it is before -U"
+    assert told[:3] == ["enable gatehand.service", "restart gatehand.service", f"enable {unit.name}"]
+    assert told[-1] == f"restart {unit.name}"
+    assert machine.packages.endswith("[edit,watch,page]" if name == "page" else "[edit,watch]")
+    assert machine.logins == ["gatehand", login]
+    password, state = machine.root / f"etc/gatehand/{login}-password", machine.root / f"var/lib/{unit.stem}"
+    assert f"{login}:{password.read_text()}\n" in machine.text("etc/mosquitto/gatehand.passwd"), "as it is before -U"
     assert len(password.read_text()) >= 24
-    assert (password.stat().st_mode & 0o777, (machine.root / STATE).stat().st_mode & 0o777) == (0o600, 0o700)
+    assert (password.stat().st_mode & 0o777, state.stat().st_mode & 0o777) == (0o600, 0o700)
     assert password.read_text() not in done.stdout + done.stderr
     left = {path.name for path in (machine.root / "etc/mosquitto").iterdir()}
     assert left == {"conf.d", "gatehand.passwd", "gatehand.acl"}, "no secret is left over"
+
+
+def test_a_purge_of_a_service_leaves_a_login_that_others_may_have_too(machine: Machine, unit: Path) -> None:
+    name, login = unit.stem.removeprefix("gatehand-"), login_of(unit)
+    machine.install("one", f"--{name}")
+    drop_in = machine.root / f"etc/systemd/system/{unit.name}.d/override.conf"
+    drop_in.parent.mkdir()
+    drop_in.touch()
+    assert machine.install("one", "--undo", f"--{name}").returncode == 0
+    assert drop_in.exists()
+    assert machine.install("one", "--undo", f"--{name}", "--purge").returncode == 0
+    assert not drop_in.exists()
+    assert (login in machine.logins) == (login != name)
+    assert (machine.root / f"etc/gatehand/{login}-password").exists() == (login != name)
+    assert machine.install("one", f"--{name}").returncode == 0, "and it can be installed again"
 
 
 def test_by_default_nothing_of_it_is_installed(machine: Machine) -> None:
@@ -317,7 +342,8 @@ def test_a_page_that_does_not_start_takes_nothing_from_the_daemon(machine: Machi
     done = machine.install("two", "--page")
     assert done.returncode == 0, done.stderr
     machine.works_with("two")
-    assert "gatehand-page does not start: journalctl -u gatehand-page" in done.stdout
+    assert "gatehand-page does not start yet" in done.stdout
+    assert "journalctl -u gatehand-page" in done.stdout
 
 
 def test_a_daemon_that_does_not_start_brings_back_the_page_of_before(machine: Machine) -> None:
@@ -381,15 +407,12 @@ def test_a_dry_run_says_it_of_the_page_and_changes_nothing(machine: Machine, arg
     assert (standing(), machine.service) == (before, [])
 
 
-@pytest.mark.parametrize("unit", BESIDE, ids=[unit.stem for unit in BESIDE])
 def test_what_the_installer_makes_is_what_the_unit_wants(unit: Path) -> None:
-    """User, folder and password are named after the service; the installer takes groups and login from its unit."""
-    text, name = unit.read_text(), unit.stem.removeprefix("gatehand-")
+    text, login = unit.read_text(), login_of(unit)
     for line in (
-        f"User=gatehand-{name}",
-        f"Group=gatehand-{name}",
-        f"StateDirectory=gatehand-{name}",
-        f"LoadCredential={name}-password:/etc/gatehand/{name}-password",
+        f"User={unit.stem}",
+        f"Group={unit.stem}",
+        f"StateDirectory={unit.stem}",
+        f"LoadCredential={login}-password:/etc/gatehand/{login}-password",
     ):
         assert f"\n{line}\n" in text
-    assert re.search(r"^ExecStart=.* --username [a-z]+ ", text, re.MULTILINE)

@@ -65,10 +65,14 @@ def test_a_unit_is_hardened(unit: Path) -> None:
     assert exposure(unit) <= MOST_EXPOSED
 
 
-def test_a_unit_comes_back_but_for_a_wrong_config(unit: Path) -> None:
+def test_a_unit_comes_back_however_often_it_ends(unit: Path) -> None:
     assert value(unit, "Restart") == "always"
-    assert value(unit, "RestartPreventExitStatus") == "78"
     assert value(unit, "StartLimitIntervalSec") == "0"
+
+
+@pytest.mark.parametrize("unit", [UNIT, PAGE], ids=["daemon", "page"])
+def test_a_wrong_config_is_not_tried_again(unit: Path) -> None:
+    assert value(unit, "RestartPreventExitStatus") == "78"
 
 
 def test_every_end_of_the_daemon_publishes_off() -> None:
