@@ -6,6 +6,7 @@ page is the real one; its broker is not there, which it shows.
 
 import http.client
 import os
+import re
 import shutil
 import socket
 import ssl
@@ -20,6 +21,8 @@ import pytest
 from broker_people import ROOT, shown
 from support.child import environment, wait_until
 from support.ports import free_port
+
+from gatehand.config import load_text
 
 NOTES = ROOT / "deploy/page.md"
 LAN, NAME = "127.0.0.2", "shop.local"
@@ -66,11 +69,8 @@ class Shop:
 
     def write_config(self, page: str) -> Path:
         """The example with another `[page]`, beside a broker that is not there."""
-        example = (ROOT / "config.example.toml").read_text()
-        parts = [part for part in example.split("\n\n") if not part.startswith("[page]")]
-        assert len(parts) == example.count("\n\n"), "its own is taken out"
         file = self.folder / "etc/gatehand/config.toml"
-        text = "\n\n".join(parts).replace("# port = 1883 ", f"port = {free_port()} ")
+        text = without_page().replace("# port = 1883 ", f"port = {free_port()} ")
         file.write_text(f"{text}\n{self.translated(page)}")
         return file
 
@@ -102,6 +102,14 @@ class Shop:
         return call
 
 
+def without_page() -> str:
+    """The example without its `[page]`."""
+    example = (ROOT / "config.example.toml").read_text()
+    parts = [part for part in example.split("\n\n") if not part.startswith("[page]")]
+    assert len(parts) == example.count("\n\n"), "it is taken out"
+    return "\n\n".join(parts)
+
+
 def listens(host: str, port: int) -> bool:
     try:
         socket.create_connection((host, port), timeout=1).close()
@@ -114,6 +122,11 @@ def toml(name: str) -> str:
     """A TOML block of the notes: the one that is marked, or the unmarked one behind the block that is."""
     text = NOTES.read_text()
     return text[text.index(f"<!-- tried: {name} -->") :].partition("```toml\n")[2].partition("```")[0]
+
+
+def blocks() -> list[str]:
+    """Every TOML block of the notes."""
+    return re.findall(r"^```toml\n(.*?)^```$", NOTES.read_text(), re.MULTILINE | re.DOTALL)
 
 
 @pytest.fixture(scope="module")
@@ -161,6 +174,17 @@ def test_the_config_is_in_order_and_the_login_may_ask_for_what_it_allows(shop: S
         "reload mosquitto",
         "restart gatehand-page",
     ]
+
+
+@pytest.mark.parametrize("page", blocks())
+def test_each_config_that_is_shown_is_taken(page: str) -> None:
+    assert not load_text(f"{without_page()}\n{page}", ROOT / "config.toml", files=False).problems
+
+
+def test_who_only_looks_without_encryption_cannot_ask_too() -> None:
+    (look_only,) = (block for block in blocks() if "allow" not in block)
+    found = load_text(f'{without_page()}\n{look_only}allow = ["reset"]\n', ROOT / "config.toml", files=False)
+    assert ["which is not encrypted" in str(each) for each in found.errors] == [True]
 
 
 def test_the_authority_can_vouch_for_nothing_else(shop: Shop) -> None:
