@@ -133,10 +133,19 @@ def blocks() -> list[str]:
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Shop:
     assert shutil.which("openssl", path=PATH), "needs the program openssl"
     made = Shop(tmp_path_factory.mktemp("page"))
-    for name in ("etc/gatehand", "etc/mosquitto", "etc/nginx/sites-enabled", "deploy/nginx", "stubs", "state"):
+    for name in (
+        "etc/gatehand",
+        "etc/mosquitto",
+        "etc/nginx/sites-enabled",
+        "etc/cron.weekly",
+        "deploy/nginx",
+        "stubs",
+        "state",
+    ):
         (made.folder / name).mkdir(parents=True)
     for name, text in {
         "systemctl": 'echo "$*" >> "$STUBS/said"',
+        "logger": 'echo "$*" >> "$STUBS/logged"',
         "gatehand": f'exec "{sys.executable}" -m gatehand "$@"',
     }.items():
         (made.folder / "stubs" / name).write_text(f"#!/bin/sh\n{text}\n")
@@ -223,6 +232,21 @@ def test_a_renewed_certificate_is_trusted_as_the_old_one_was(shop: Shop) -> None
     with shop.served(shop.direct, LAN), closing(shop.phone(shop.direct)) as call:
         call.request("GET", "/")
         assert call.getresponse().status == 200
+
+
+def test_the_weekly_look_warns_of_a_certificate_that_expires_soon_and_of_no_other(shop: Shop) -> None:
+    shop.do("watch")
+    look, said = shop.folder / "etc/cron.weekly/page-certificate", shop.folder / "stubs/logged"
+    stubs = shop.folder / "stubs"
+    folder, certificate = shop.folder / "page-ca", shop.folder / "etc/gatehand/page.crt"
+    for days, warns in ((31, False), (29, True)):
+        words = f"x509 -req -in page.csr -CA ca.crt -CAkey ca.key -days {days} -extfile page.ext -out {certificate}"
+        subprocess.run(["openssl", *words.split()], cwd=folder, check=True, capture_output=True)  # noqa: S603, S607
+        said.unlink(missing_ok=True)
+        subprocess.run([look], env=environment(PATH=f"{stubs}:{PATH}", STUBS=str(stubs)), check=True)  # noqa: S603
+        assert said.exists() is warns, days
+    assert "deploy/page.md" in said.read_text()
+    shop.do("renew")
 
 
 # With a web server in front
