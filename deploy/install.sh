@@ -219,8 +219,8 @@ check_config() {
     for each in $wanted; do
         if ! "$new/bin/python" -m gatehand access --config "$etc/config.toml" --only "$(login_of "$each")" > "$new/said" 2>&1; then
             cat "$new/said" >&2
-            echo "install.sh: $etc/config.toml gives gatehand-$each no login; deploy/$each.md says what it needs." >&2
-            echo 'The program and the services are as they were. Add it, then run this again.' >&2
+            echo "install.sh: with $etc/config.toml there is no login for gatehand-$each. Add what deploy/$each.md names (for the" >&2
+            echo 'page a line [page]), then run this again. The program and the services are as they were.' >&2
             exit 1
         fi
     done
