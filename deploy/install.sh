@@ -5,14 +5,18 @@ set -eu
 
 usage() {
     cat <<'TEXT'
-usage: deploy/install.sh [--yes] [--dry-run] [--wheels FOLDER] [--no-broker]
-       deploy/install.sh --undo [--purge] [--yes] [--dry-run]
+usage: deploy/install.sh [--page] [--notify] [--yes] [--dry-run] [--wheels FOLDER] [--no-broker]
+       deploy/install.sh --undo [--page] [--notify] [--purge] [--yes] [--dry-run]
+
+  --page            also the service gatehand-page, the shop on a phone (deploy/page.md)
+  --notify          also the service gatehand-notify, which tells you of alarms (deploy/notify.md)
 
   --yes             do not ask
   --dry-run         say what would be done, and do nothing
   --wheels FOLDER   take the Python packages from this folder instead of from the network
   --no-broker       leave Mosquitto alone: the broker is somewhere else
-  --undo            remove the service and the program; keep config, passwords and log
+  --undo            remove the services and the program; keep config, passwords and log;
+                    with --page or --notify only that service
   --purge           with --undo: remove config, passwords and log as well
 TEXT
 }
@@ -29,6 +33,8 @@ unit=$root/etc/systemd/system/gatehand.service
 broker=$root/etc/mosquitto
 command=$root/usr/local/bin/gatehand
 ask=yes dry='' wheels='' with_broker=yes undo='' purge=''
+# Services beside the daemon's: those asked for, and those that are installed already.
+wanted='' installed=''
 
 while [ $# -gt 0 ]; do
     case $1 in
@@ -36,6 +42,7 @@ while [ $# -gt 0 ]; do
         --dry-run) dry=yes ;;
         --wheels) [ $# -ge 2 ] || { usage >&2; exit 2; }; wheels=$(cd "$2" && pwd); shift ;;
         --no-broker) with_broker='' ;;
+        --page|--notify) wanted="$wanted ${1#--}" ;;
         --undo) undo=yes ;;
         --purge) purge=yes ;;
         --help|-h) usage; exit 0 ;;
@@ -50,6 +57,24 @@ step() { say "  - $*"; }
 do_it() { if [ -n "$dry" ]; then say "    would run: $*"; else "$@"; fi; }
 running_systemd() { [ -d "$root/run/systemd/system" ]; }
 
+# A service beside the daemon's has a user and a folder that are named after it. Its groups and its login at the broker are
+# those of its unit, and the file of the password is named after the login.
+unit_of() { printf '%s' "$root/etc/systemd/system/gatehand-$1.service"; }
+state_of() { printf '%s' "$root/var/lib/gatehand-$1"; }
+password_of() { printf '%s' "$etc/$(login_of "$1")-password"; }
+from_unit() { sed -n "s|$2|\\1|p" "$here/deploy/gatehand-$1.service" 2>/dev/null | head -n 1; }
+login_of() { from_unit "$1" '^ExecStart=.* --username \([^ ]*\).*'; }
+has_login() { grep -qs "^$1:" "$broker/gatehand.passwd"; }
+
+for each in page notify; do
+    # A folder without a unit: its service was taken away before, and its phones or words were kept.
+    if [ -e "$(unit_of "$each")" ] || { [ -n "$purge" ] && [ -e "$(state_of "$each")" ]; }; then installed="$installed $each"; fi
+done
+# shellcheck disable=SC2086
+once() { printf '%s\n' $1 | sort -u | tr '\n' ' '; }
+wanted=$(once "$wanted")
+beside=$(once "$wanted $installed")
+
 confirm() {
     [ -n "$ask" ] && [ -z "$dry" ] || return 0
     printf 'Go on? [y/N] '
@@ -61,16 +86,60 @@ need_root() {
     [ -n "$dry" ] || [ "$(id -u)" = 0 ] || { echo "install.sh: run it as root, such as with sudo" >&2; exit 1; }
 }
 
+# Services beside the daemon's are taken away alone, or with all the rest.
+undo_beside() {
+    for each in $1; do
+        if running_systemd; then
+            do_it systemctl disable --now "gatehand-$each.service" || true
+        else
+            do_it systemctl disable "gatehand-$each.service" || true
+        fi
+        do_it rm -f "$(unit_of "$each")"
+        [ -n "$purge" ] || continue
+        do_it rm -rf "$(state_of "$each")" "$(unit_of "$each").d"
+        # A login of another name, such as viewer, may be somebody else's too.
+        if [ "$(login_of "$each")" = "$each" ]; then
+            do_it rm -f "$(password_of "$each")"
+            if has_login "$each"; then do_it mosquitto_passwd -D "$broker/gatehand.passwd" "$each"; fi
+        fi
+        if id "gatehand-$each" >/dev/null 2>&1; then do_it userdel "gatehand-$each"; fi
+    done
+}
+
+undo_some() {
+    say 'This will:'
+    for each in $wanted; do
+        step "stop and disable the service gatehand-$each, and remove its unit"
+        if [ -n "$purge" ]; then
+            step "remove $(state_of "$each"), your changes to its unit, its user gatehand-$each, and its login if no other has that one"
+        else
+            step "keep $(state_of "$each"), its password and its user (--purge removes them too)"
+        fi
+    done
+    step 'leave the daemon, its config and the rest as they are'
+    confirm
+    undo_beside "$wanted"
+    if running_systemd; then
+        do_it systemctl daemon-reload
+        if [ -d "$broker" ]; then do_it systemctl try-reload-or-restart mosquitto.service; fi
+    fi
+    if [ -n "$dry" ]; then say 'Nothing was changed.'; else say 'Undone.'; fi
+}
+
 undo() {
     say 'This will:'
     step 'stop and disable the service gatehand, and remove its unit'
+    for each in $installed; do step "the same with gatehand-$each"; done
     step "remove the program in $program, the command gatehand, and its broker settings (not Mosquitto itself)"
     if [ -n "$purge" ]; then
         step "remove the config and passwords in $etc, the log in $state, and the user gatehand"
+        for each in $installed; do step "remove $(state_of "$each") and the user gatehand-$each"; done
     else
         step "keep the config and passwords in $etc and the log in $state (--purge removes them too)"
     fi
     confirm
+    # The user gatehand goes last: its group has the others in it.
+    undo_beside "$installed"
     if running_systemd; then
         do_it systemctl disable --now gatehand.service || true
     else
@@ -90,7 +159,7 @@ undo() {
         do_it systemctl daemon-reload
         if [ -d "$broker" ]; then do_it systemctl try-restart mosquitto.service; fi
     fi
-    say 'Undone.'
+    if [ -n "$dry" ]; then say 'Nothing was changed.'; else say 'Undone.'; fi
 }
 
 install_packages() {
@@ -119,16 +188,42 @@ build_program() {
     do_it rm -rf "$new"
     [ -n "$dry" ] || trap 'rm -rf "$new"' EXIT
     do_it python3 -m venv "$new"
+    extras=edit,watch
+    case " $beside " in *' page '*) extras=$extras,page ;; esac
     if [ -n "$wheels" ]; then
-        do_it "$new/bin/python" -m pip install --quiet --no-index --find-links "$wheels" 'gatehand[edit,watch]'
+        do_it "$new/bin/python" -m pip install --quiet --no-index --find-links "$wheels" "gatehand[$extras]"
     else
-        do_it "$new/bin/python" -m pip install --quiet "${here}[edit,watch]"
+        do_it "$new/bin/python" -m pip install --quiet "${here}[$extras]"
     fi
+}
+
+# A login that is there already has a password that nobody but its owner knows.
+check_wanted() {
+    for each in $wanted; do
+        [ -e "$here/deploy/gatehand-$each.service" ] || { echo "install.sh: this release has no gatehand-$each" >&2; exit 2; }
+    done
+    [ -n "$with_broker" ] || return 0
+    for each in $wanted; do
+        if has_login "$(login_of "$each")" && [ ! -e "$(password_of "$each")" ]; then
+            echo "install.sh: the broker has a login $(login_of "$each") already, and its password is not in $(password_of "$each")." >&2
+            echo "Write it there (mode 0600), or take the login away: mosquitto_passwd -D $broker/gatehand.passwd $(login_of "$each")." >&2
+            echo 'Then run this again. Nothing was changed.' >&2
+            exit 1
+        fi
+    done
 }
 
 check_config() {
     if [ -n "$dry" ]; then say "    would check $etc/config.toml with the new program, and go no further if it has errors"; return 0; fi
     "$new/bin/python" -m gatehand check --config "$etc/config.toml" > "$new/said" 2>&1 || refused
+    for each in $wanted; do
+        if ! "$new/bin/python" -m gatehand access --config "$etc/config.toml" --only "$(login_of "$each")" > "$new/said" 2>&1; then
+            cat "$new/said" >&2
+            echo "install.sh: with $etc/config.toml there is no login for gatehand-$each. Add what deploy/$each.md names (for the" >&2
+            echo 'page a line [page]), then run this again. The program and the services are as they were.' >&2
+            exit 1
+        fi
+    done
     [ -n "$with_broker" ] || return 0
     "$new/bin/python" -m gatehand access --config "$etc/config.toml" > "$new/gatehand.acl" 2> "$new/said" || refused
 }
@@ -147,6 +242,7 @@ replace_program() {
         rm -rf "$before"
         mkdir "$before"
         keep "$unit"
+        for each in $beside; do keep "$(unit_of "$each")"; done
         keep "$broker/gatehand.acl"
         keep "$broker/conf.d/gatehand.conf"
         trap put_back EXIT
@@ -171,7 +267,7 @@ put_back() {
     echo 'install.sh: that failed; putting back what was there' >&2
     rm -rf "$program"
     mv "$before/program" "$program"
-    for file in "$unit" "$broker/gatehand.acl" "$broker/conf.d/gatehand.conf"; do
+    for file in "$unit" "$broker/gatehand.acl" "$broker/conf.d/gatehand.conf" "$(unit_of page)" "$(unit_of notify)"; do
         if [ -e "$before/$(basename "$file")" ]; then cp -p "$before/$(basename "$file")" "$file"; fi
     done
     rm -rf "$before"
@@ -179,21 +275,37 @@ put_back() {
         systemctl daemon-reload || true
         if [ -n "$with_broker" ]; then systemctl restart mosquitto.service || true; fi
         systemctl restart gatehand.service || true
+        for each in $installed; do systemctl restart "gatehand-$each.service" || true; done
     fi
     exit "$code"
 }
 
 # A secret is made in place, so that it is never in a world-readable file or a command line.
 write_password() {
-    if [ -e "$etc/mqtt-password" ]; then return 0; fi
-    if [ -n "$dry" ]; then say "    would write a new password to $etc/mqtt-password"; return 0; fi
-    (umask 077 && head -c 24 /dev/urandom | base64 | tr -d '\n=+/' > "$etc/mqtt-password")
+    if [ -e "$1" ]; then return 0; fi
+    if [ -n "$dry" ]; then say "    would write a new password to $1"; return 0; fi
+    (umask 077 && head -c 24 /dev/urandom | base64 | tr -d '\n=+/' > "$1")
+}
+
+# A login for the broker, where it has none of that name: $1, with the password in $2.
+add_login() {
+    if has_login "$1"; then return 0; fi
+    (umask 077 && printf '%s:%s\n' "$1" "$(cat "$2")" > "$broker/gatehand.passwd.login")
+    mosquitto_passwd -U "$broker/gatehand.passwd.login"
+    if [ -e "$broker/gatehand.passwd" ]; then
+        (umask 077 && cat "$broker/gatehand.passwd" "$broker/gatehand.passwd.login" > "$broker/gatehand.passwd.new")
+        rm "$broker/gatehand.passwd.login"
+    else
+        mv "$broker/gatehand.passwd.login" "$broker/gatehand.passwd.new"
+    fi
+    mv "$broker/gatehand.passwd.new" "$broker/gatehand.passwd"
 }
 
 write_config() {
     do_it install -d -m 0750 "$etc"
     do_it chgrp gatehand "$etc"
-    write_password
+    write_password "$etc/mqtt-password"
+    for each in $wanted; do write_password "$(password_of "$each")"; done
     if [ -e "$etc/config.toml" ]; then return 0; fi
     if [ -n "$dry" ]; then say "    would write the example config to $etc/config.toml"; return 0; fi
     sed -e 's|^# username = "gatehand"  |username = "gatehand"    |' \
@@ -206,7 +318,13 @@ write_config() {
 
 install_broker() {
     [ -n "$with_broker" ] || return 0
-    if [ -n "$dry" ]; then say "    would write conf.d/gatehand.conf, gatehand.passwd and gatehand.acl to $broker"; return 0; fi
+    if [ -n "$dry" ]; then
+        say "    would write conf.d/gatehand.conf, gatehand.passwd and gatehand.acl to $broker"
+        for each in $wanted; do
+            if ! has_login "$(login_of "$each")"; then say "    would add the login $(login_of "$each") to $broker/gatehand.passwd"; fi
+        done
+        return 0
+    fi
     # An earlier release had the encrypted listener in this very file, to be switched on there.
     if grep -qs '^listener 8883' "$broker/conf.d/gatehand.conf"; then
         cp -p "$broker/conf.d/gatehand.conf" "$broker/conf.d/gatehand.conf.old"
@@ -214,10 +332,8 @@ install_broker() {
         say "    as deploy/mosquitto/gatehand_tls.conf has it."
     fi
     install -m 0644 "$here/deploy/mosquitto/gatehand.conf" "$broker/conf.d/gatehand.conf"
-    if [ ! -e "$broker/gatehand.passwd" ]; then
-        (umask 077 && printf 'gatehand:%s\n' "$(cat "$etc/mqtt-password")" > "$broker/gatehand.passwd")
-        mosquitto_passwd -U "$broker/gatehand.passwd"
-    fi
+    if [ ! -e "$broker/gatehand.passwd" ]; then add_login gatehand "$etc/mqtt-password"; fi
+    for each in $wanted; do add_login "$(login_of "$each")" "$(password_of "$each")"; done
     cp "$program/gatehand.acl" "$broker/gatehand.acl.new"
     mv "$broker/gatehand.acl.new" "$broker/gatehand.acl"
     chown mosquitto: "$broker/gatehand.passwd" "$broker/gatehand.acl"
@@ -234,6 +350,26 @@ install_service() {
     else
         do_it systemctl enable gatehand.service
     fi
+    for each in $beside; do
+        do_it install -m 0644 "$here/deploy/gatehand-$each.service" "$(unit_of "$each")"
+        if running_systemd; then do_it systemctl daemon-reload; fi
+        case " $wanted " in *" $each "*) do_it systemctl enable "gatehand-$each.service" ;; esac
+        # The daemon is never put back because of these.
+        if running_systemd; then
+            do_it systemctl restart "gatehand-$each.service" ||
+                say "    gatehand-$each does not start yet: deploy/$each.md says what it needs, and journalctl -u gatehand-$each why"
+        fi
+    done
+}
+
+make_user() {
+    user=gatehand-$1 groups=$(from_unit "$1" '^SupplementaryGroups=\(.*\)$')
+    if ! id "$user" >/dev/null 2>&1; then
+        # shellcheck disable=SC2086
+        do_it useradd --system --user-group ${groups:+--groups "$groups"} --home-dir "$(state_of "$1")" --no-create-home \
+            --shell /usr/sbin/nologin "$user"
+    fi
+    do_it install -d -m 0700 -o "$user" -g "$user" "$(state_of "$1")"
 }
 
 install_all() {
@@ -244,7 +380,15 @@ install_all() {
     step "make the system user gatehand, the config $etc/config.toml and a password, where they are missing"
     [ -z "$with_broker" ] || step "give Mosquitto a listener on this computer alone, passwords and an access list (in $broker)"
     step "install and enable the service gatehand, which keeps its log in $state/log"
+    for each in $wanted; do
+        step "make the system user gatehand-$each and a password for its login $(login_of "$each"), where they are missing"
+        step "install and enable the service gatehand-$each (deploy/$each.md)"
+    done
+    for each in $installed; do
+        case " $wanted " in *" $each "*) ;; *) step "bring the service gatehand-$each, which is installed, up to date as well" ;; esac
+    done
     say 'Gatehand is not a safety device. Mains wiring and relays that carry motors are a licensed electrician'\''s work.'
+    check_wanted
     confirm
     install_packages
     check_python
@@ -252,6 +396,7 @@ install_all() {
         do_it useradd --system --user-group --home-dir "$state" --no-create-home --shell /usr/sbin/nologin gatehand
     fi
     do_it install -d -m 0750 -o gatehand -g gatehand "$state"
+    for each in $wanted; do make_user "$each"; done
     write_config
     build_program
     check_config
@@ -263,7 +408,11 @@ install_all() {
     step "edit $etc/config.toml, then: gatehand check --config $etc/config.toml"
     step 'then: systemctl reload gatehand, and: journalctl -u gatehand'
     step 'may a person read the log: adduser NAME gatehand'
+    for each in $wanted; do
+        step "gatehand-$each: deploy/$each.md says what to do next"
+        [ -n "$with_broker" ] || step "give the broker the login $(login_of "$each"), with the password in $(password_of "$each")"
+    done
 }
 
 need_root
-if [ -n "$undo" ]; then undo; else install_all; fi
+if [ -z "$undo" ]; then install_all; elif [ -n "${wanted# }" ]; then undo_some; else undo; fi

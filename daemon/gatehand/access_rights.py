@@ -1,4 +1,4 @@
-"""Who may say and hear what on the broker: the daemon, a viewer, hands (a screen with buttons), and each device.
+"""Who may say and hear what on the broker: the daemon, a viewer, hands (a screen with buttons), the page, each device.
 
 Worked out from the config. A device's user is named after its table in the config, such as `gate-band_saw`.
 """
@@ -6,14 +6,16 @@ Worked out from the config. A device's user is named after its table in the conf
 from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 from gatehand.boards.devices import Device, devices
 from gatehand.config import Config
 from gatehand.config.signals import Signal
 from gatehand.homie.description import root
+from gatehand.text import listed
 
 _HEAD = """\
-# Who may say and hear what. Written by `gatehand access` from the config; write it again when a topic changes.
+# Who may say and hear what, by `gatehand access` from the config. Write it again when a topic or [page] changes.
 # Nobody has a right that is not named here, and nobody gets in without a password (allow_anonymous false).
 """
 
@@ -36,7 +38,7 @@ class User:
 
 
 def users(config: Config) -> tuple[User, ...]:
-    """The daemon first, then the viewer and the hands, then every device in the config's order."""
+    """The daemon first, then the viewer, the hands and (where the config has one) the page, then every device."""
     machines = tuple(_machines(config))
     base, login = config.broker.base, config.broker.username or "gatehand"
     # The convention's tree: the daemon's own device, and what a controller may set.
@@ -61,8 +63,27 @@ def users(config: Config) -> tuple[User, ...]:
             "a screen or script with buttons: hand start, hold, reset, off, reload, acknowledging alarms",
             hands,
         ),
+        *_page(config),
         *machines,
     )
+
+
+_ASKS: Final = {
+    "hand": ("a hand start", "gate/+/hand"),
+    "hold": ("a hold", "collector/+/hold"),
+    "reset": ("a reset", "collector/+/reset"),
+}
+"""What `[page] allow` may name: in words, and where it is asked, below the base."""
+
+
+def _page(config: Config) -> Iterable[User]:
+    """The server of the page: who breaks into it can ask for what the page itself would, and for nothing else."""
+    if config.page is None:
+        return
+    base, allowed = config.broker.base, [_ASKS[each] for each in config.page.allow]
+    may = listed([words for words, _ in allowed], last="and") if allowed else "nothing, as [page] allow is empty"
+    rights = _rights((Right.READ, [f"{base}/#"]), (Right.WRITE, [f"{base}/{topic}" for _, topic in allowed]))
+    yield User("page", f"gatehand page, the shop on a phone: may ask for {may}", rights)
 
 
 def _machines(config: Config) -> Iterable[User]:

@@ -42,7 +42,15 @@ def shown(file: Path, name: str) -> str:
 class Person:
     """A client with a login, that remembers what it heard."""
 
-    def __init__(self, port: int, name: str | None, *, ca_file: Path | None = None, host: str = "127.0.0.1") -> None:
+    def __init__(
+        self,
+        port: int,
+        name: str | None,
+        *,
+        ca_file: Path | None = None,
+        host: str = "127.0.0.1",
+        password: str = PASSWORD,
+    ) -> None:
         self.heard: list[tuple[str, bytes]] = []
         self.refused: str | None = None
         self._there = threading.Event()
@@ -50,7 +58,7 @@ class Person:
         # Who is refused does not try again, which would keep him for a second.
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5, reconnect_on_failure=False)
         if name is not None:
-            self._client.username_pw_set(name, PASSWORD)
+            self._client.username_pw_set(name, password)
         if ca_file is not None:
             self._client.tls_set(ca_certs=str(ca_file))
         self._client.on_connect = self._on_connect

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from broker_people import ROOT
+from broker_people import ROOT, Person, deployed
+from support.mosquitto import Mosquitto
 
 pytestmark = pytest.mark.slow
 
@@ -76,13 +77,14 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Root]:
     if program is None:
         missing("needs debootstrap: apt-get install debootstrap")
     folder = tmp_path_factory.mktemp("debian")
+    folder.chmod(0o755)  # everybody inside may enter it
     run(str(program), "--variant=minbase", f"--include={PACKAGES}", "bookworm", folder, mirror())
     source = folder / "src"
     ignore = shutil.ignore_patterns(
         ".git", ".venv*", "__pycache__", ".hypothesis", ".mypy_cache", "*.egg-info", "tests"
     )
     shutil.copytree(ROOT, source, ignore=ignore)
-    run(sys.executable, "-m", "pip", "wheel", "-q", f"{ROOT}[edit,watch]", "-w", source / "wheels")
+    run(sys.executable, "-m", "pip", "wheel", "-q", f"{ROOT}[edit,page,watch]", "-w", source / "wheels")
     yield Root(folder)
     shutil.rmtree(folder, ignore_errors=True)
 
@@ -105,6 +107,7 @@ def test_it_installs_a_service_that_can_read_its_config(root: Root) -> None:
     assert root.mode("/etc/mosquitto/gatehand.passwd") == "0o600"
     assert root.mode("/etc/gatehand/config.toml") == "0o640"
     assert root.mode("/var/lib/gatehand") == "0o750"
+    assert "page" not in root.path("/etc/passwd").read_text()
     password = root.path("/etc/gatehand/mqtt-password").read_text()
     assert len(password) >= 24
     assert password not in root.path("/etc/mosquitto/gatehand.passwd").read_text()
@@ -119,6 +122,49 @@ def test_twice_is_once(root: Root) -> None:
     }
     root.run("/src/deploy/install.sh", "--yes", "--wheels", "/src/wheels")
     assert before == {name: root.path(name).read_bytes() for name in before}
+
+
+def as_page(root: Root, *args: str) -> int:
+    """A command as the user of the page; its exit code."""
+    return subprocess.run(  # noqa: S603
+        ["chroot", root.folder, "runuser", "-u", "gatehand-page", "--", *args],  # noqa: S607
+        env={"PATH": "/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C.UTF-8"},
+        capture_output=True,
+        check=False,
+    ).returncode
+
+
+def test_the_page_comes_with_a_user_that_reads_what_it_shows_and_writes_nothing_but_its_own(root: Root) -> None:
+    root.run("/src/deploy/install.sh", "--yes", "--wheels", "/src/wheels", "--page")
+    assert root.path("/etc/systemd/system/multi-user.target.wants/gatehand-page.service").is_symlink()
+    line = root.path("/var/lib/gatehand/log/events-2026-03-04.jsonl")
+    line.parent.mkdir(parents=True, exist_ok=True)
+    line.write_text("{}\n")
+    root.run("chown", "-R", "gatehand:gatehand", "/var/lib/gatehand/log")
+    root.run("chmod", "-R", "u=rwX,g=rX,o=", "/var/lib/gatehand/log")  # the unit's UMask
+    log = f"/var/lib/gatehand/log/{line.name}"
+    for file in ("/etc/gatehand/config.toml", log):
+        assert as_page(root, "test", "-r", file) == 0, file
+    for file in ("/etc/gatehand/mqtt-password", "/etc/gatehand/page-password", "/etc/mosquitto/gatehand.passwd"):
+        assert as_page(root, "test", "-r", file) == 1, file
+    for file in ("/etc/gatehand/config.toml", "/etc/gatehand", "/var/lib/gatehand", log, "/opt/gatehand/bin/gatehand"):
+        assert as_page(root, "test", "-w", file) == 1, file
+    assert as_page(root, "test", "-w", "/var/lib/gatehand-page") == 0
+    assert as_page(root, "gatehand", "page", "--help") == 0
+    assert as_page(root, "/opt/gatehand/bin/python", "-c", "import starlette, uvicorn") == 0
+
+
+@pytest.mark.broker
+def test_the_logins_that_it_makes_open_the_broker_that_it_sets_up(root: Root) -> None:
+    broker = Mosquitto(listens=False)
+    for name in ("gatehand.passwd", "gatehand.acl"):
+        (broker.folder / name).write_text(root.path(f"/etc/mosquitto/{name}").read_text())
+    broker.configure(deployed(broker.folder, broker.port))
+    with broker:
+        for login, file in (("gatehand", "mqtt-password"), ("page", "page-password")):
+            person = Person(broker.port, login, password=root.path(f"/etc/gatehand/{file}").read_text())
+            assert person.refused is None, login
+            person.leave()
 
 
 def shown(heading: str) -> list[str]:
@@ -154,8 +200,13 @@ def test_undo_keeps_what_is_the_owners_and_purge_takes_it(root: Root) -> None:
     assert not root.path("/etc/systemd/system/gatehand.service").exists()
     assert not root.path("/etc/systemd/system/multi-user.target.wants/gatehand.service").is_symlink()
     assert not root.path("/etc/mosquitto/conf.d/gatehand.conf").exists()
+    assert not root.path("/etc/systemd/system/gatehand-page.service").exists()
+    assert not root.path("/etc/systemd/system/multi-user.target.wants/gatehand-page.service").is_symlink()
+    assert root.path("/var/lib/gatehand-page").exists()
     assert "# mine" in root.path("/etc/gatehand/config.toml").read_text()
     root.run("/src/deploy/install.sh", "--undo", "--purge", "--yes")
     assert not root.path("/etc/gatehand").exists()
     assert not root.path("/var/lib/gatehand").exists()
+    assert not root.path("/var/lib/gatehand-page").exists()
+    assert "gatehand" not in root.path("/etc/group").read_text()
     assert "gatehand" not in root.path("/etc/passwd").read_text()

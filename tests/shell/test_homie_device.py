@@ -129,8 +129,10 @@ def test_a_cut_is_shown_as_it_happens_and_nothing_twice(shop: Shop) -> None:
     assert shop.line.words(since) == []
 
 
-def test_a_hand_start_is_a_settable_boolean(shop: Shop) -> None:
+def test_a_hand_start_is_a_settable_boolean_and_answered_once(shop: Shop) -> None:
+    since = len(shop.line.sent)
     shop.ask("gate-bench/hand", "true")
+    assert shop.line.words(since).count("gate-bench/hand") == 1
     assert shop.value("gate-bench/hand") == "true"
     assert ("shop/gate/bench/set", "open") in shop.world.commands()
     shop.ask("gate-bench/hand", "false")

@@ -11,7 +11,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.description = (
         "Prints who may publish and read what on the broker, as a Mosquitto access list: the daemon may command, a "
         "viewer may only look, hands may ask for a hand start, a hold, a reset, an off or a reload, and acknowledge "
-        "alarms, and each device has only its own topics."
+        "alarms, page may ask for what [page] allow names, and each device has only its own topics."
     )
     parser.add_argument(
         "--only",

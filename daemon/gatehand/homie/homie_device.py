@@ -181,9 +181,9 @@ class HomieDevice:
                     self._engine.handle(event, received)
                 return
             case HandAsked() as event:
-                self._engine.handle(event, received)
-                # The answer closes the controller's loop even where nothing has come of it.
+                # Said once more, even where nothing comes of it: the answer closes the controller's loop.
                 self._sent.pop(f"{node.id}/{name}", None)
+                self._engine.handle(event, received)
             case ResetAsked() as event:
                 was_held = self._is_held(subject)
                 self._engine.handle(event, received)
