@@ -1,0 +1,117 @@
+"""A phone in a test's hand: one context of the browser, of which nothing goes unnoticed.
+
+Every line of the console that is an error or a warning, every exception in the page, every dialog that a script opens
+and every request to another origin is kept, and fails the test at its end.
+"""
+
+import re
+from typing import Final, Literal
+from urllib.parse import urlsplit
+
+from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, expect
+
+NARROW: Final = 360
+"""CSS pixels: the narrowest of today's phones."""
+MANY_MS: Final = 30_000
+"""Only a hang exceeds it."""
+expect.set_options(timeout=MANY_MS)
+
+
+class Phone:
+    """A page that shows the shop.
+
+    Args:
+        browser: whose context it is.
+        url: of the page.
+        width: CSS pixels.
+        height: the same.
+        scheme: which colours the phone's owner likes.
+        clock: stops the page's own clock, for `pass_time`.
+    """
+
+    def __init__(
+        self,
+        browser: Browser,
+        url: str,
+        *,
+        width: int = NARROW,
+        height: int = 740,
+        scheme: Literal["light", "dark"] = "light",
+        clock: bool = False,
+        touch: bool = True,
+    ) -> None:
+        self.url = url
+        self.errors: list[str] = []
+        self.requests: list[Request] = []
+        self._expected: list[str] = []
+        self.context = browser.new_context(
+            viewport={"width": width, "height": height},
+            is_mobile=touch,
+            has_touch=touch,
+            color_scheme=scheme,
+            locale="en-GB",
+            timezone_id="UTC",
+        )
+        self.page = self.context.new_page()
+        self.context.on("console", self._on_console)
+        self.context.on("weberror", lambda error: self.errors.append(f"exception: {error.error}"))
+        self.context.on("dialog", self._on_dialog)
+        self.context.on("request", lambda request: self.requests.append(request))  # noqa: PLW0108 - it marks what it calls
+        if clock:
+            self.page.clock.install()
+        self.page.goto(url, wait_until="domcontentloaded")
+
+    def part(self, key: str) -> Locator:
+        """The element of a part."""
+        return self.page.locator(f'[data-part="{key}"]')
+
+    def station(self, name: str) -> Locator:
+        """A gate's tile."""
+        return self.part(f"station:{name}")
+
+    def button(self, do: str, name: str | None = None) -> Locator:
+        """A button by what it does, and to what."""
+        return self.page.locator(f'button[data-do="{do}"]' + ("" if name is None else f'[data-name="{name}"]'))
+
+    @property
+    def reached(self) -> Locator:
+        """What says whether all this is of now."""
+        return self.page.locator("#reached")
+
+    def hears(self) -> "Phone":
+        """Wait until the first parts have come."""
+        self.page.wait_for_selector("[data-part]")
+        return self
+
+    def words(self, key: str) -> str:
+        """What is written in a part, as it is shown, on one line."""
+        return " ".join(self.part(key).inner_text().split())
+
+    def shows(self, key: str, words: str) -> None:
+        """Wait until these words are written in a part, whichever case its style writes them in."""
+        pattern = r"\s+".join(map(re.escape, words.split()))
+        expect(self.part(key)).to_contain_text(re.compile(pattern, re.IGNORECASE), use_inner_text=True)
+
+    def expects(self, pattern: str) -> None:
+        """Lines of the console that this test means to bring about."""
+        self._expected.append(pattern)
+
+    def close(self) -> None:
+        """Close its pages."""
+        self.context.close()
+
+    def judge(self) -> None:
+        """Fail for what should not have been."""
+        unmeant = [each for each in self.errors if not any(re.search(one, each) for one in self._expected)]
+        assert not unmeant, "\n".join(unmeant)
+        own = urlsplit(self.url).netloc
+        strangers = [each.url for each in self.requests if urlsplit(each.url).netloc != own]
+        assert not strangers, f"asked elsewhere: {strangers}"
+
+    def _on_console(self, message: ConsoleMessage) -> None:
+        if message.type in {"error", "warning", "assert"}:
+            self.errors.append(f"{message.type}: {message.text}")
+
+    def _on_dialog(self, dialog: Dialog) -> None:
+        self.errors.append(f"dialog: {dialog.message}")
+        dialog.dismiss()
