@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Final
 
 import pytest
-from page_shop import SHOP, Broadcast, RunningPage, ShownShop
+from moments import Stage
+from page_shop import SHOP, Broadcast, RunningPage
 from phone_screen import MANY_MS, Phone
 from playwright.sync_api import Browser, sync_playwright
 from support.mosquitto import Mosquitto
@@ -86,10 +87,8 @@ def served(broker: Mosquitto, page_text: str, tmp_path_factory: pytest.TempPathF
 
 
 @pytest.fixture
-def shop(tmp_path: Path, page_text: str) -> Iterator[ShownShop]:
-    """The same shop, simulated, at rest."""
-    found = ShownShop(tmp_path / "shop", page_text).begin()
-    assert isinstance(found, ShownShop)
-    found.run(10)
-    yield found
-    found.close()
+def stage(
+    served: RunningPage, broadcast: Broadcast, phone: Callable[..., Phone], tmp_path: Path, page_text: str
+) -> Stage:
+    """The page of this file, and whatever shop a test wants it to show."""
+    return Stage(served, broadcast, phone, tmp_path, page_text)

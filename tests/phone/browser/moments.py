@@ -2,9 +2,11 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
-from page_shop import ShownShop
+from page_shop import Broadcast, RunningPage, ShownShop
+from phone_screen import Phone
 
 from gatehand.simshop.gate import GateTrouble
 
@@ -89,3 +91,33 @@ MOMENTS: Final[Mapping[str, Moment]] = {
     "bin full": Moment(_bin_full, {"collector/main": "off", "tool/band_saw": "running"}),
     "daemon just started": Moment(_restart, {"gate/router": "unknown", "tool/drum_sander": "unknown"}),
 }
+
+
+@dataclass
+class Stage:
+    """What a test of the page has: a page, a broker that retains what it shows, shops and phones as it wants them."""
+
+    served: RunningPage
+    broadcast: Broadcast
+    phone: Callable[..., Phone]
+    """`phone(url, width=360, ...)`: a phone that looks at a page."""
+    folder: Path
+    text: str
+
+    def shop(self) -> ShownShop:
+        """The shop, simulated, at rest; the broker does not know it yet."""
+        folder = self.folder / str(len(list(self.folder.iterdir())))
+        found = ShownShop(folder, self.text).begin()
+        assert isinstance(found, ShownShop)
+        found.run(10)
+        return found
+
+    def at(self, moment: Moment, *, shop: ShownShop | None = None) -> ShownShop:
+        """The shop at a moment, and the broker has it."""
+        found = shop or self.shop()
+        moment.come(found)
+        return found.show(self.broadcast)
+
+    def looks(self, **more: object) -> Phone:
+        """A phone that looks at this page, once it has heard of the shop."""
+        return self.phone(self.served.url, **more).hears()

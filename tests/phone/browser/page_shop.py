@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Final, Self
+from typing import Any, Final, Self
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
@@ -24,6 +24,7 @@ from support.child import environment, gatehand_does, wait_until
 from support.ports import free_port
 from support.recorded_shop import RecordedShop
 
+from gatehand.config import load
 from gatehand.mqtt.transport import MessageKind, Outgoing
 
 SHOP: Final = """
@@ -137,6 +138,9 @@ class ShownShop(RecordedShop):
         self.published: dict[str, bytes] = {"gatehand/online": b"1"}
         folder.mkdir(parents=True, exist_ok=True)
         super().__init__(folder, text, wall=time.time())
+        loaded = load(self.config)
+        assert loaded.config is not None
+        self._described = loaded.config
 
     def publish(self, outgoing: Outgoing) -> bool:
         """See `Transport`."""
@@ -150,6 +154,28 @@ class ShownShop(RecordedShop):
         """Time passes, and ends now."""
         self.clocks.ahead = time.time() - self.clocks.now - seconds
         super().run(seconds, alive=alive)
+
+    def part_of(self, what: str) -> str:
+        """The part of the page that shows `collector/main`, a gate or a tool."""
+        kind, _, name = what.partition("/")
+        match kind:
+            case "collector":
+                return f"collector:{name}"
+            case "gate":
+                return f"station:{name}"
+            case _:
+                return f"station:{self._described.tool[name].gates[0]}"
+
+    def said(self, what: str) -> dict[str, Any]:
+        """The status of `gate/band_saw`, or an alarm."""
+        found = json.loads(self.published[f"gatehand/{what}"])
+        assert isinstance(found, dict)
+        return found
+
+    @property
+    def alarms(self) -> list[str]:
+        """Ids of those that are active."""
+        return [topic.removeprefix("gatehand/alarm/") for topic in self.published if "/alarm/" in topic]
 
     def show(self, to: Broadcast) -> Self:
         """What the broker retains is what this shop's daemon has said."""
@@ -199,6 +225,19 @@ class RunningPage:
             )
         wait_until(self._answers, what="the page answers")
         return self
+
+    def parts(self) -> dict[str, dict[str, Any]]:
+        """What it tells a browser that asks now."""
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=60)
+        try:
+            connection.request("GET", "/events")
+            answer = connection.getresponse()
+            while not (line := answer.readline()).startswith(b'data: {"v"'):
+                assert line, "the stream has ended"
+            found: dict[str, dict[str, Any]] = json.loads(line.removeprefix(b"data: "))["parts"]
+            return found
+        finally:
+            connection.close()
 
     def kill(self) -> None:
         """End it without warning."""

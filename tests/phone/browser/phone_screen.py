@@ -5,10 +5,12 @@ and every request to another origin is kept, and fails the test at its end.
 """
 
 import re
+from collections.abc import Callable
 from typing import Final, Literal
 from urllib.parse import urlsplit
 
 from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, expect
+from support.child import wait_until
 
 NARROW: Final = 360
 """CSS pixels: the narrowest of today's phones."""
@@ -91,6 +93,55 @@ class Phone:
         """Wait until these words are written in a part, whichever case its style writes them in."""
         pattern = r"\s+".join(map(re.escape, words.split()))
         expect(self.part(key)).to_contain_text(re.compile(pattern, re.IGNORECASE), use_inner_text=True)
+
+    def stations(self) -> list[str]:
+        """The tiles in the order in which they are read."""
+        keys = self.page.locator('[data-part^="station:"]').evaluate_all("all => all.map(each => each.dataset.part)")
+        return [str(each).removeprefix("station:") for each in keys]
+
+    @property
+    def alarms(self) -> Locator:
+        """Each alarm that is shown."""
+        return self.part("alarms").locator("[data-alarm]")
+
+    def alarm_ids(self) -> list[str]:
+        """Their ids."""
+        return [str(each) for each in self.alarms.evaluate_all("all => all.map(each => each.dataset.alarm)")]
+
+    @property
+    def hands(self) -> Locator:
+        """Every button that asks the daemon for something."""
+        return self.page.locator(
+            'button:is([data-do="hand"], [data-do="hand-end"], [data-do="hold"], [data-do="reset"])'
+        )
+
+    def seconds_left(self, key: str) -> int:
+        """What the countdown of a part says."""
+        found = re.search(r"in (?:(\d+) min)? ?(?:(\d+) s)?", self.words(key))
+        assert found is not None, self.words(key)
+        return 60 * int(found[1] or 0) + int(found[2] or 0)
+
+    def pair(self, code: str) -> None:
+        """Type a code into the page."""
+        self.page.get_by_role("button", name=re.compile("pair", re.IGNORECASE)).first.click()
+        dialog = self.page.locator("dialog#pair")
+        dialog.locator("input").fill(code)
+        dialog.locator("button[type=submit], button[value=ok]").first.click()
+        expect(dialog).not_to_be_visible()
+
+    def pass_seconds(self, seconds: int) -> None:
+        """Time of the page's own, second by second."""
+        for _ in range(seconds):
+            self.page.clock.run_for(1000)
+
+    def pass_until(self, true: Callable[[], bool]) -> None:
+        """Time of the page's own, until it is so: what it tries again, it tries after a while."""
+
+        def passes() -> bool:
+            self.page.clock.run_for(1000)
+            return true()
+
+        wait_until(passes, what="the page is current again")
 
     def expects(self, pattern: str) -> None:
         """Lines of the console that this test means to bring about."""
