@@ -21,6 +21,7 @@ FLAGS: Final = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    "--host-resolver-rules=MAP stranger.example 127.0.0.1",  # a name that was made to lead here
 )
 
 

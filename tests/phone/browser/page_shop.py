@@ -8,6 +8,7 @@ import http.client
 import itertools
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -250,7 +251,9 @@ class RunningPage:
         """A new code for pairing, as the owner gets one."""
         done = gatehand_does("page", "--pair", "--config", str(self.folder / "config.toml"), *self._more)
         assert done.returncode == 0, done.stderr
-        return next(word for word in done.stdout.split() if any(map(str.isdigit, word)))
+        found = re.search(r"\b[2-9A-Z]{4}-[2-9A-Z]{4}\b", done.stdout)
+        assert found is not None, done.stdout
+        return found[0]
 
     def __enter__(self) -> Self:
         return self.start()

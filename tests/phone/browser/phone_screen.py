@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Final, Literal
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, expect
+from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, StorageState, expect
 from support.child import wait_until
 
 NARROW: Final = 360
@@ -28,7 +28,9 @@ class Phone:
         width: CSS pixels.
         height: the same.
         scheme: which colours the phone's owner likes.
-        clock: stops the page's own clock, for `pass_time`.
+        clock: the page's own clock can be stopped and moved.
+        touch: it is a phone, and no desk's browser.
+        state: cookies of another one that was paired (`context.storage_state()`).
     """
 
     def __init__(
@@ -41,11 +43,13 @@ class Phone:
         scheme: Literal["light", "dark"] = "light",
         clock: bool = False,
         touch: bool = True,
+        state: StorageState | None = None,
     ) -> None:
         self.url = url
         self.errors: list[str] = []
         self.requests: list[Request] = []
         self._expected: list[str] = []
+        self._others: set[str] = set()
         self.context = browser.new_context(
             viewport={"width": width, "height": height},
             is_mobile=touch,
@@ -53,6 +57,7 @@ class Phone:
             color_scheme=scheme,
             locale="en-GB",
             timezone_id="UTC",
+            storage_state=state,
         )
         self.page = self.context.new_page()
         self.context.on("console", self._on_console)
@@ -147,6 +152,10 @@ class Phone:
         """Lines of the console that this test means to bring about."""
         self._expected.append(pattern)
 
+    def may_ask(self, netloc: str) -> None:
+        """Another host and port, to which the test itself has led it."""
+        self._others.add(netloc)
+
     def close(self) -> None:
         """Close its pages."""
         self.context.close()
@@ -155,8 +164,8 @@ class Phone:
         """Fail for what should not have been."""
         unmeant = [each for each in self.errors if not any(re.search(one, each) for one in self._expected)]
         assert not unmeant, "\n".join(unmeant)
-        own = urlsplit(self.url).netloc
-        strangers = [each.url for each in self.requests if urlsplit(each.url).netloc != own]
+        known = {urlsplit(self.url).netloc, *self._others}
+        strangers = [each.url for each in self.requests if urlsplit(each.url).netloc not in known]
         assert not strangers, f"asked elsewhere: {strangers}"
 
     def _on_console(self, message: ConsoleMessage) -> None:
