@@ -1,22 +1,70 @@
-"""What a browser may ask for, and what it gets. Every answer carries the headers that keep strangers' scripts out."""
+"""What a browser may ask for, and what it gets.
+
+Every request passes `Door` first, which refuses what `guard` objects to and puts the headers on every answer, errors
+too, that keep strangers' scripts out. No answer ever carries a header of CORS: no other page may read one.
+"""
 
 import asyncio
 import base64
 import hashlib
+import json
 import re
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+import time
+from collections import Counter
+from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import dataclass, field
 from importlib.resources import files
-from typing import Final
+from typing import Any, Final, Protocol
 
 from starlette.applications import Starlette
-from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.middleware import Middleware
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from gatehand.config.tables import PageTable
+from gatehand.phone import guard
+from gatehand.phone.guard import Kind, Objection
+from gatehand.phone.hands import Hands, Reply
 from gatehand.phone.live import TICK, Live
+from gatehand.phone.pairing import Paired, Pairing, PairingError
 
 _TICK: Final = "event: tick\ndata: {}\n\n"
+BODY_WITHIN: Final = 5.0
+"""Seconds for a request's body to come: the page sends it with its head."""
+COOKIE_DAYS: Final = 400
+"""The longest that browsers keep a cookie (RFC 6265bis, section 5.5)."""
+STREAMS: Final = 300
+"""Browsers that are shown the shop at once: each holds a socket, and a process has some thousand."""
+STREAMS_EACH: Final = 100
+"""The same of one address, so that one cannot take them all. Common practice, no published source."""
+_LONGEST_PARAMETER: Final = 100
+
+
+class LogQuestions(Protocol):
+    """What the event log is asked. Each raises `LogError` where there is no answer."""
+
+    async def why(self, kind: str, name: str) -> Mapping[str, object]:
+        """Why a device is as it is: `{"ok", "lines"}`."""
+
+    async def day(self, date: str | None) -> Mapping[str, object]:
+        """The bars of a day, `YYYY-MM-DD`; None: today."""
+
+    async def upkeep(self) -> Mapping[str, object]:
+        """What is due."""
+
+    async def report(self) -> str:
+        """The report as a page of its own."""
+
+
+class LogError(Exception):
+    """No answer of the log; the text is a sentence for a person."""
+
+    def __init__(self, text: str, status: int = 503) -> None:
+        super().__init__(text)
+        self.status = status
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,23 +74,196 @@ class Services:
     live: Live
     ending: Callable[[], bool]
     """Whether the server is about to stop: then no stream goes on."""
+    page: Callable[[], PageTable]
+    """The `[page]` of the config in force."""
+    pairing: Pairing
+    hands: Hands
+    log: LogQuestions | None = None
+    """None: there is no log here that could be asked."""
+    clock: Callable[[], float] = time.monotonic
+    """For what is counted in a time."""
+    limits: guard.Limits = field(default_factory=guard.Limits)
+
+
+class _Objected(Exception):  # noqa: N818 - says what it is
+    def __init__(self, objection: Objection) -> None:
+        super().__init__(objection.text)
+        self.objection = objection
 
 
 def make_app(services: Services) -> Starlette:
     """The application, by the ASGI convention."""
     html = files("gatehand.phone").joinpath("page.html").read_text("utf-8")
-    headers = _headers(html)
+    answers = _Answers(services, html)
+    routes = [Route(path, getattr(answers, path[1:] or "page"), methods=[how]) for path, how in guard.METHODS.items()]
+    return Starlette(
+        routes=routes,
+        middleware=[Middleware(Door, names=lambda: services.page().hosts, policy=_policy(html))],
+        exception_handlers={_Objected: _say_objection, LogError: _say_log_error, PairingError: _say_not_kept},
+    )
 
-    async def page(_: Request) -> Response:
-        return HTMLResponse(html, headers=headers)
 
-    async def events(_: Request) -> Response:
-        return StreamingResponse(_stream(services), media_type="text/event-stream", headers=headers)
+class Door:
+    """Around everything: refuses, and puts the headers on. A mistake of ours is answered with them too, and raised."""
 
-    async def me(_: Request) -> Response:
-        return JSONResponse({"paired": False, "allow": [], "log": False}, headers=headers)
+    def __init__(self, app: ASGIApp, names: Callable[[], tuple[str, ...]], policy: str) -> None:
+        self._app = app
+        self._names = names
+        self._headers = {
+            "Content-Security-Policy": policy,
+            "X-Content-Type-Options": "nosniff",
+            "X-Frame-Options": "DENY",
+            "Referrer-Policy": "no-referrer",
+            "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+            "Cross-Origin-Resource-Policy": "same-origin",
+            "Cross-Origin-Opener-Policy": "same-origin",
+            "Cache-Control": "no-store",
+        }
 
-    return Starlette(routes=[Route("/", page), Route("/events", events), Route("/me", me)])
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """By the ASGI convention."""
+        if scope["type"] != "http":  # no other kind is served
+            return
+        begun = False
+
+        async def send_on(message: Message) -> None:
+            nonlocal begun
+            if message["type"] == "http.response.start":
+                begun = True
+                headers = MutableHeaders(scope=message)
+                for name, value in self._headers.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        objection = guard.objection(_asked(scope), self._names())
+        try:
+            if objection is None:
+                await self._app(scope, receive, send_on)
+            else:
+                answer = _refused(objection, scope["path"])
+                if scope["method"] != "GET":
+                    answer.headers["Connection"] = "close"  # nobody reads the body that may still come
+                await answer(scope, receive, send_on)
+        except Exception:
+            if not begun:
+                text = "The page failed inside. Its journal says how. Nothing is known of what was asked for."
+                await _refused(Objection(500, text), scope["path"])(scope, receive, send_on)
+            raise
+
+
+class _Answers:
+    """One method for each path."""
+
+    def __init__(self, services: Services, html: str) -> None:
+        self._has = services
+        self._html = html
+        self._streams: Counter[str] = Counter()
+
+    async def page(self, _: Request) -> Response:
+        return HTMLResponse(self._html)
+
+    async def events(self, request: Request) -> Response:
+        client = guard.one_client(_client(request))
+        if self._streams.total() >= STREAMS or self._streams[client] >= STREAMS_EACH:
+            text = "Too many browsers show this page at once. Close some; this one tries again by itself."
+            raise _Objected(Objection(503, text, {"Retry-After": "10"}))
+        return _Stream(self._has, self._streams, client)
+
+    async def me(self, request: Request) -> Response:
+        paired = bool(self._paired(request))
+        allow = self._has.page().allow if paired and self._is_private(request) else ()
+        return _json({"paired": paired, "allow": list(allow), "log": self._has.log is not None})
+
+    async def pair(self, request: Request) -> Response:
+        self._count(Kind.PAIR, "")
+        if not self._is_private(request):
+            raise _Objected(Objection(403, _READ_ALONG))
+        code = (await _body(request, {"code"})).get("code")
+        if not isinstance(code, str) or not code.strip():
+            raise _Objected(Objection(400, "Found no code; wanted the one that gatehand page --pair has printed."))
+        found = await asyncio.to_thread(self._has.pairing.pair, code, self._paired(request))
+        if not isinstance(found, Paired):
+            raise _Objected(Objection(403, found))
+        answer = _json({"ok": True})
+        _set_cookie(answer, request, found.token, COOKIE_DAYS * 86_400)
+        return answer
+
+    async def unpair(self, request: Request) -> Response:
+        await _body(request, set())
+        if paired := self._paired(request):
+            await asyncio.to_thread(self._has.pairing.forget, paired)
+        answer = _json({"ok": True})
+        _set_cookie(answer, request, "", 0)
+        return answer
+
+    async def ask(self, request: Request) -> Response:
+        paired = self._paired(request)
+        body = await _body(request, {"what", "name", "value", "because", "seen"})
+        self._count(Kind.HOLD if body.get("what") == "hold" else Kind.ASK, paired or _address(request))
+        if not paired:
+            raise _Objected(Objection(401, "This phone is not paired, so it may ask for nothing. Pair it first."))
+        if not self._is_private(request):
+            raise _Objected(Objection(403, _READ_ALONG))
+        wish = self._has.hands.wish(body)
+        reply = wish if isinstance(wish, Reply) else await self._has.hands.ask(wish)
+        headers = {"Retry-After": "1"} if reply.status == guard.TOO_MANY else {}
+        return _json({"ok": reply.ok, "text": reply.text, "next": reply.next}, reply.status, headers)
+
+    async def why(self, request: Request) -> Response:
+        log = self._log(request)
+        return _json(await log.why(_parameter(request, "kind") or "", _parameter(request, "name") or ""))
+
+    async def day(self, request: Request) -> Response:
+        return _json(await self._log(request).day(_parameter(request, "date")))
+
+    async def upkeep(self, request: Request) -> Response:
+        return _json(await self._log(request).upkeep())
+
+    async def report(self, request: Request) -> Response:
+        return HTMLResponse(await self._log(request).report(), headers={"Content-Security-Policy": _REPORT_POLICY})
+
+    def _log(self, request: Request) -> LogQuestions:
+        self._count(Kind.LOG, self._paired(request) or _address(request))
+        if self._has.log is None:
+            text = "The log cannot be asked here: this page was started without the config, or away from the log."
+            raise LogError(text, 404)
+        return self._has.log
+
+    def _paired(self, request: Request) -> str:
+        """Under which hash this phone is paired; empty: it is not."""
+        return self._has.pairing.knows(request.cookies.get(_cookie_name(request)))
+
+    def _count(self, kind: Kind, client: str) -> None:
+        """A cookie counts as a client only where it is a paired phone's: anybody could make up a new one each time."""
+        if (objection := self._has.limits.count(kind, client, self._has.clock())) is not None:
+            raise _Objected(objection)
+
+    def _is_private(self, request: Request) -> bool:
+        return guard.is_private(request.url.scheme, _client(request))
+
+
+_READ_ALONG: Final = (
+    "Nothing can be asked for over this connection: it is not encrypted, so others could read along. Open the page "
+    "with https. (A proxy in between must set X-Forwarded-Proto and X-Forwarded-For.)"
+)
+
+
+class _Stream(StreamingResponse):
+    """One browser's stream of events, which counts for as long as it lasts."""
+
+    def __init__(self, services: Services, streams: Counter[str], client: str) -> None:
+        super().__init__(_stream(services), media_type="text/event-stream")
+        self._streams = streams
+        self._of = client
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        self._streams[self._of] += 1
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._streams[self._of] -= 1
+            if not self._streams[self._of]:
+                del self._streams[self._of]
 
 
 async def _stream(services: Services) -> AsyncIterator[str]:
@@ -60,20 +281,122 @@ async def _stream(services: Services) -> AsyncIterator[str]:
         await live.newer(version, tick_at - loop.time())
 
 
-def _headers(html: str) -> dict[str, str]:
+# What a request says
+
+
+def _asked(scope: Scope) -> guard.Asked:
+    headers = Headers(scope=scope)
+    lists = {name: headers.getlist(name) for name in ("host", "origin")}
+    single = {name: headers.getlist(name) for name in ("sec-fetch-site", "sec-fetch-mode", "content-type")}
+    site, mode, kind = (" ".join(each) for each in single.values())  # said twice is said otherwise
+    length = " ".join(headers.getlist("content-length"))
+    return guard.Asked(
+        scope["method"], scope["path"], scope["scheme"], lists["host"], lists["origin"], site, mode, kind, length
+    )
+
+
+def _client(request: Request) -> str:
+    return "" if request.client is None else request.client.host
+
+
+def _address(request: Request) -> str:
+    return guard.one_client(_client(request))
+
+
+def _parameter(request: Request, name: str) -> str | None:
+    found = request.query_params.getlist(name)
+    if len(found) > 1 or any(len(each) > _LONGEST_PARAMETER for each in found):
+        raise _Objected(Objection(400, f"Found another {name} than the page asks with. Load the page anew."))
+    return found[0] if found else None
+
+
+async def _body(request: Request, known: set[str]) -> dict[str, Any]:
+    """The JSON object of a request; none at all is an empty one."""
+    raw = bytearray()
+    try:
+        async with asyncio.timeout(BODY_WITHIN):
+            async for chunk in request.stream():
+                raw += chunk
+                if len(raw) > guard.LARGEST_BODY:
+                    raise _Objected(guard.too_large())
+    except TimeoutError:
+        raise _Objected(Objection(408, "The request did not come whole in time. Ask again.", _CLOSE)) from None
+    except ClientDisconnect:
+        raise _Objected(Objection(400, "The request did not come whole.", _CLOSE)) from None
+    if not raw and not known:
+        return {}
+    try:
+        found = json.loads(raw.decode("utf-8"), object_pairs_hook=_once)
+    except (ValueError, RecursionError):
+        found = None
+    if not isinstance(found, dict) or not found.keys() <= known:
+        raise _Objected(Objection(400, "Found another request than the page sends. Load the page anew."))
+    return found
+
+
+_CLOSE: Final = {"Connection": "close"}
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Said twice is not understood (RFC 8259, section 4, leaves open which counts)."""
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise ValueError
+    return found
+
+
+# What is answered
+
+
+def _json(body: Mapping[str, object], status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
+    """As plain ASCII: whatever a payload held, half a character too, is an escape."""
+    text = json.dumps(body, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    return Response(text, status, headers, media_type="application/json")
+
+
+def _refused(objection: Objection, path: str) -> Response:
+    then = {"next": ""} if path == "/ask" else {}
+    return _json({"ok": False, "text": objection.text, **then}, objection.status, objection.headers)
+
+
+async def _say_objection(request: Request, error: Exception) -> Response:
+    assert isinstance(error, _Objected)  # noqa: S101 - for the type
+    return _refused(error.objection, request.url.path)
+
+
+async def _say_log_error(request: Request, error: Exception) -> Response:
+    return _refused(Objection(getattr(error, "status", 503), str(error)), request.url.path)
+
+
+async def _say_not_kept(request: Request, error: Exception) -> Response:
+    text = f"That could not be kept on the computer that serves this page: {error}."
+    return _refused(Objection(503, text), request.url.path)
+
+
+def _cookie_name(request: Request) -> str:
+    """Over https one that no other host and no unencrypted page can set (RFC 6265bis, section 4.1.3.2)."""
+    return "__Host-gatehand" if request.url.scheme == "https" else "gatehand"
+
+
+def _set_cookie(answer: Response, request: Request, token: str, seconds: int) -> None:
+    secure = request.url.scheme == "https"
+    answer.set_cookie(
+        _cookie_name(request), token, max_age=seconds, path="/", secure=secure, httponly=True, samesite="strict"
+    )
+
+
+_REPORT_POLICY: Final = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+
+
+def _policy(html: str) -> str:
     script, style = (_hash(html, tag) for tag in ("script", "style"))
-    policy = (
+    return (
         f"default-src 'none'; script-src '{script}'; style-src '{style}'; connect-src 'self'; img-src data:; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'"
     )
-    return {
-        "Content-Security-Policy": policy,
-        "X-Content-Type-Options": "nosniff",
-        "Referrer-Policy": "no-referrer",
-        "Cross-Origin-Resource-Policy": "same-origin",
-        "Cross-Origin-Opener-Policy": "same-origin",
-        "Cache-Control": "no-store",
-    }
 
 
 def _hash(html: str, tag: str) -> str:

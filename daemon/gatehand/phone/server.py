@@ -3,14 +3,18 @@
 import asyncio
 import contextlib
 import socket
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 import uvicorn
 
+from gatehand.config.tables import PageTable
 from gatehand.phone.app import Services, make_app
+from gatehand.phone.hands import Hands
 from gatehand.phone.live import Live
+from gatehand.phone.pairing import Pairing
 from gatehand.phone.parts import Stations
 from gatehand.screen.listen import Where
 
@@ -45,11 +49,32 @@ def listening_socket(listen: str) -> socket.socket:
     return sock
 
 
-async def serve(sock: socket.socket, where: Where, stations: Stations | None, tls: Tls | None) -> None:
-    """Until SIGINT or SIGTERM."""
+async def serve(
+    sock: socket.socket,
+    where: Where,
+    stations: Stations | None,
+    *,
+    tls: Tls | None,
+    page: Callable[[], PageTable],
+    names: Callable[[str], Collection[str]],
+    pairing: Pairing,
+) -> None:
+    """Until SIGINT or SIGTERM.
+
+    Args:
+        sock: to listen on.
+        where: the broker.
+        stations: of the config.
+        tls: None: not encrypted.
+        page: gives the `[page]` of the config in force.
+        names: gives the config's names of a kind, gate or collector.
+        pairing: which phones are paired.
+    """
     live = Live(where.base, lambda: stations)
     server: uvicorn.Server | None = None
-    app = make_app(Services(live, ending=lambda: server is not None and server.should_exit))
+    hands = Hands(where, page, lambda kind: {*names(kind), *live.status.by_kind[kind]})
+    ending = lambda: server is not None and server.should_exit  # noqa: E731
+    app = make_app(Services(live, ending, page, pairing, hands))
     config = uvicorn.Config(
         app,
         lifespan="off",
@@ -58,6 +83,7 @@ async def serve(sock: socket.socket, where: Where, stations: Stations | None, tl
         log_config=None,
         access_log=False,
         server_header=False,
+        forwarded_allow_ips=["127.0.0.1", "::1"],  # whatever the environment says
         timeout_graceful_shutdown=_LEAVE_WITHIN,
         ssl_certfile=None if tls is None else str(tls.cert_file),
         ssl_keyfile=None if tls is None else str(tls.key_file),
