@@ -56,8 +56,6 @@ def collector(name: str, message: StatusMessage | None, status: DaemonStatus, at
     now, word = status.now(at), message.text("state")
     until, until_text = _countdown(message, now)
     facts = [*words.facts_of_collector(message, now), *_not_heard_or_understood(message)]
-    why = as_told(words.why_of_collector(message, now))
-    since = _since(message, status, at)
     shown = words.state(word)
     return {
         "name": name,
@@ -65,13 +63,13 @@ def collector(name: str, message: StatusMessage | None, status: DaemonStatus, at
         "state": word,
         "word": shown,
         "tone": "alarm" if message.text("offline_since") else tone(words.tone(word)),
-        "why": why,
-        "since": since,
+        "why": as_told(words.why_of_collector(message, now)),
+        "since": _since(message, status, at),
         "until": None if until is None else round(until - status.ahead, 3),
         "until_text": until_text,
         "facts": facts,
         "held": word == "held",
-        "spoken": _sentences(f"{title} is {shown}" if word else f"{title}: {shown}", why, *facts),
+        "spoken": _sentences(f"{title}: {shown}", message.text("because"), *facts),
     }
 
 
@@ -127,7 +125,7 @@ def station(
     busy = found["state"] in _AT_WORK or bool(found["hand"]) or any(each["state"] in _LOUD for each in tools)
     head = f"{title}: gate {found['word']}{', by hand' if found['hand'] else ''}"
     noted = ", ".join(filter(None, [head, str(found["note"])]))
-    said = [noted, *([str(found["why"])] if found["why"] else []), *map(_spoken_tool, tools)]
+    said = [noted, str(found["why"]), *(text for each in tools for text in _spoken_tool(each))]
     return {
         "name": name,
         "gate": True,
@@ -161,7 +159,7 @@ def tool_alone(made: Part, notes: Sequence[str] = ()) -> Part:
         "can_hand": False,
         "busy": made["state"] in _LOUD,
         "tools": [made],
-        "spoken": _sentences(f"{_spoken_tool(made)}, {note}"),
+        "spoken": _sentences(*_spoken_tool(made), note),
     }
 
 
@@ -226,9 +224,9 @@ def _not_heard_or_understood(message: StatusMessage) -> list[str]:
     return [*words.never_heard(message), *message.odd("not_understood")]
 
 
-def _spoken_tool(made: Part) -> str:
-    said = [f"{made['title']} {made['word']}", *filter(None, (made["reading"], made["threshold"], made["why"]))]
-    return ", ".join(said)
+def _spoken_tool(made: Part) -> Iterator[str]:
+    yield ", ".join(filter(None, (f"{made['title']}: {made['word']}", made["reading"], made["threshold"])))
+    yield str(made["why"])
 
 
 def _since(message: StatusMessage, status: DaemonStatus, at: float) -> str:
