@@ -4,7 +4,7 @@ import argparse
 import asyncio
 from pathlib import Path
 
-from gatehand.commands import CommandError, add_broker, readable, where_to_look
+from gatehand.commands import CommandError, add_broker, ending, readable, where_to_look
 
 _LISTEN = "127.0.0.1:8080"
 
@@ -34,30 +34,35 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Serve until it is ended."""
     try:
-        from gatehand.phone.server import Tls, listening_socket, serve
+        from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, serve
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] not in {"starlette", "uvicorn"}:
             raise
         raise CommandError(
             f"gatehand page: the package {error.name} is missing; install it with: pip install 'gatehand[page]'"
         ) from error
-    from gatehand.config.tables import PageTable
-    from gatehand.phone.parts import Stations
+    from gatehand.phone.settings import Settings
+    from gatehand.shell.service import set_up
+
+    logger = set_up()
+
+    def say(level: str, text: str) -> None:
+        getattr(logger, level)(text)
 
     found = None if args.broker is not None else readable(args.config)
     place = where_to_look(args, "page", found)
-    config = None if found is None else found[1]
-    page = (config.page if config is not None else None) or PageTable()
-    tls = None
+    loaded, config = found or (None, None)
+    settings = Settings(loaded, config, args.listen, say=say)
+    page, certificate = settings.page, None
     if page.tls is not None and found is not None:
-        tls = Tls(found[0].file(page.tls.cert_file), found[0].file(page.tls.key_file))
-    listen = args.listen or page.listen
+        with ending(WrongCertificateError, by="gatehand page: "):
+            certificate = Certificate(Tls(*map(found[0].file, (page.tls.cert_file, page.tls.key_file))), say)
     try:
-        sock = listening_socket(listen)
+        sock = listening_socket(page.listen)
     except OSError as error:
         raise CommandError(
-            f"gatehand page: cannot listen on {listen} ({error.strerror}): name another with --listen"
+            f"gatehand page: cannot listen on {page.listen} ({error.strerror}): name another with --listen"
         ) from error
-    print(f"The shop is on http{'s' if tls else ''}://{listen}/ (Ctrl-C ends it)", flush=True)
-    asyncio.run(serve(sock, place, None if config is None else Stations.of(config), tls))
+    print(f"The shop is on http{'s' if certificate else ''}://{page.listen}/ (Ctrl-C ends it)", flush=True)
+    asyncio.run(serve(sock, place, settings, certificate, say))
     return 0

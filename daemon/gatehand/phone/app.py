@@ -14,7 +14,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
+from gatehand.config.tables import PageTable
 from gatehand.phone.live import TICK, Live
+from gatehand.phone.log_questions import Answer, LogQuestions
 
 _TICK: Final = "event: tick\ndata: {}\n\n"
 
@@ -26,6 +28,9 @@ class Services:
     live: Live
     ending: Callable[[], bool]
     """Whether the server is about to stop: then no stream goes on."""
+    page: Callable[[], PageTable]
+    """What is allowed now, and how the page may be called."""
+    log: LogQuestions
 
 
 def make_app(services: Services) -> Starlette:
@@ -40,9 +45,29 @@ def make_app(services: Services) -> Starlette:
         return StreamingResponse(_stream(services), media_type="text/event-stream", headers=headers)
 
     async def me(_: Request) -> Response:
-        return JSONResponse({"paired": False, "allow": [], "log": False}, headers=headers)
+        return JSONResponse({"paired": False, "allow": [], "log": services.log.is_here}, headers=headers)
 
-    return Starlette(routes=[Route("/", page), Route("/events", events), Route("/me", me)])
+    async def why(request: Request) -> Response:
+        asked = request.query_params
+        return _told(await services.log.why(asked.get("kind", ""), asked.get("name", "")), headers)
+
+    async def day(request: Request) -> Response:
+        return _told(await services.log.day(request.query_params.get("date")), headers)
+
+    async def upkeep(_: Request) -> Response:
+        return _told(await services.log.upkeep(), headers)
+
+    async def report(_: Request) -> Response:
+        return _told(await services.log.report(), headers)
+
+    shown = {"/": page, "/events": events, "/me": me, "/why": why, "/day": day, "/upkeep": upkeep, "/report": report}
+    return Starlette(routes=[Route(path, answer) for path, answer in shown.items()])
+
+
+def _told(answer: Answer, headers: dict[str, str]) -> Response:
+    if answer.is_html:
+        return HTMLResponse(answer.content, headers=headers)
+    return Response(answer.content, answer.status, headers, "application/json")
 
 
 async def _stream(services: Services) -> AsyncIterator[str]:

@@ -8,7 +8,6 @@ hangs. It is given to a thread that dies with the process; who waits for it coun
 """
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Final, TypeAlias
 
 from msgspec import Struct, to_builtins
