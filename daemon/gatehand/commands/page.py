@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import WRONG_USAGE, CommandError, add_broker, fitted, readable, where_to_look
+from gatehand.commands import WRONG_USAGE, CommandError, add_broker, ending, fitted, readable, where_to_look
 from gatehand.text import listed, named
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     if args.pair:
         return _pair(page, pairing)
     try:
-        from gatehand.phone.server import Tls, listening_socket, serve
+        from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, serve
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] not in {"starlette", "uvicorn"}:
             raise
@@ -64,13 +64,23 @@ def run(args: argparse.Namespace) -> int:
             f"gatehand page: the package {error.name} is missing; install it with: pip install 'gatehand[page]'"
         ) from error
     from gatehand.phone.pairing import serve_from
-    from gatehand.phone.parts import Stations
+    from gatehand.phone.settings import Settings
+    from gatehand.shell.service import set_up
+
+    logger = set_up()
+
+    def say(level: str, text: str) -> None:
+        getattr(logger, level)(text)
 
     place = where_to_look(args, "page", found)
-    tls = None
+    loaded, config = found or (None, None)
+    settings = Settings(loaded, config, page.listen if args.listen is not None else None, say=say)
+    certificate = None
     if page.tls is not None and found is not None:
-        tls = Tls(found[0].file(page.tls.cert_file), found[0].file(page.tls.key_file))
-        _look_at(tls.cert_file, tls.key_file)
+        files = Tls(found[0].file(page.tls.cert_file), found[0].file(page.tls.key_file))
+        _look_at(files.cert_file, files.key_file)
+        with ending(WrongCertificateError, by="gatehand page: "):
+            certificate = Certificate(files, say)
     try:
         sock = listening_socket(page.listen)
     except OSError as error:
@@ -83,10 +93,7 @@ def run(args: argparse.Namespace) -> int:
     paired = pairing.count  # says what is wrong with the file
     if page.allow and not paired and sys.stdout.isatty():  # never into a journal: whoever reads it could pair
         _print_code(page, pairing)
-    named_in = {} if config is None else {"gate": config.gate.keys(), "collector": config.collector.keys()}
-    stations = None if config is None else Stations.of(config)
-    names = lambda kind: named_in.get(kind, ())  # noqa: E731
-    asyncio.run(serve(sock, place, stations, tls=tls, page=lambda: page, names=names, pairing=pairing))
+    asyncio.run(serve(sock, place, settings, certificate, pairing, say))
     return 0
 
 

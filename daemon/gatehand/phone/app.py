@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass, field
 from importlib.resources import files
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 from starlette.applications import Starlette
 from starlette.datastructures import Headers, MutableHeaders
@@ -29,6 +29,7 @@ from gatehand.phone import guard
 from gatehand.phone.guard import Kind, Objection
 from gatehand.phone.hands import Hands, Reply
 from gatehand.phone.live import TICK, Live
+from gatehand.phone.log_questions import Answer, LogQuestions
 from gatehand.phone.pairing import Paired, Pairing, PairingError
 
 _TICK: Final = "event: tick\ndata: {}\n\n"
@@ -43,30 +44,6 @@ STREAMS_EACH: Final = 100
 _LONGEST_PARAMETER: Final = 100
 
 
-class LogQuestions(Protocol):
-    """What the event log is asked. Each raises `LogError` where there is no answer."""
-
-    async def why(self, kind: str, name: str) -> Mapping[str, object]:
-        """Why a device is as it is: `{"ok", "lines"}`."""
-
-    async def day(self, date: str | None) -> Mapping[str, object]:
-        """The bars of a day, `YYYY-MM-DD`; None: today."""
-
-    async def upkeep(self) -> Mapping[str, object]:
-        """What is due."""
-
-    async def report(self) -> str:
-        """The report as a page of its own."""
-
-
-class LogError(Exception):
-    """No answer of the log; the text is a sentence for a person."""
-
-    def __init__(self, text: str, status: int = 503) -> None:
-        super().__init__(text)
-        self.status = status
-
-
 @dataclass(frozen=True, slots=True)
 class Services:
     """What the answers are made of."""
@@ -78,8 +55,7 @@ class Services:
     """The `[page]` of the config in force."""
     pairing: Pairing
     hands: Hands
-    log: LogQuestions | None = None
-    """None: there is no log here that could be asked."""
+    log: LogQuestions
     clock: Callable[[], float] = time.monotonic
     """For what is counted in a time."""
     limits: guard.Limits = field(default_factory=guard.Limits)
@@ -99,7 +75,7 @@ def make_app(services: Services) -> Starlette:
     return Starlette(
         routes=routes,
         middleware=[Middleware(Door, names=lambda: services.page().hosts, policy=_policy(html))],
-        exception_handlers={_Objected: _say_objection, LogError: _say_log_error, PairingError: _say_not_kept},
+        exception_handlers={_Objected: _say_objection, PairingError: _say_not_kept},
     )
 
 
@@ -172,7 +148,7 @@ class _Answers:
     async def me(self, request: Request) -> Response:
         paired = bool(self._paired(request))
         allow = self._has.page().allow if paired and self._is_private(request) else ()
-        return _json({"paired": paired, "allow": list(allow), "log": self._has.log is not None})
+        return _json({"paired": paired, "allow": list(allow), "log": self._has.log.is_here})
 
     async def pair(self, request: Request) -> Response:
         self._count(Kind.PAIR, "")
@@ -211,22 +187,19 @@ class _Answers:
 
     async def why(self, request: Request) -> Response:
         log = self._log(request)
-        return _json(await log.why(_parameter(request, "kind") or "", _parameter(request, "name") or ""))
+        return _told(await log.why(_parameter(request, "kind") or "", _parameter(request, "name") or ""))
 
     async def day(self, request: Request) -> Response:
-        return _json(await self._log(request).day(_parameter(request, "date")))
+        return _told(await self._log(request).day(_parameter(request, "date")))
 
     async def upkeep(self, request: Request) -> Response:
-        return _json(await self._log(request).upkeep())
+        return _told(await self._log(request).upkeep())
 
     async def report(self, request: Request) -> Response:
-        return HTMLResponse(await self._log(request).report(), headers={"Content-Security-Policy": _REPORT_POLICY})
+        return _told(await self._log(request).report())
 
     def _log(self, request: Request) -> LogQuestions:
         self._count(Kind.LOG, self._paired(request) or _address(request))
-        if self._has.log is None:
-            text = "The log cannot be asked here: this page was started without the config, or away from the log."
-            raise LogError(text, 404)
         return self._has.log
 
     def _paired(self, request: Request) -> str:
@@ -354,6 +327,12 @@ def _json(body: Mapping[str, object], status: int = 200, headers: Mapping[str, s
     return Response(text, status, headers, media_type="application/json")
 
 
+def _told(answer: Answer) -> Response:
+    if answer.is_html:
+        return HTMLResponse(answer.content, headers={"Content-Security-Policy": _REPORT_POLICY})
+    return Response(answer.content, answer.status, media_type="application/json")
+
+
 def _refused(objection: Objection, path: str) -> Response:
     then = {"next": ""} if path == "/ask" else {}
     return _json({"ok": False, "text": objection.text, **then}, objection.status, objection.headers)
@@ -362,10 +341,6 @@ def _refused(objection: Objection, path: str) -> Response:
 async def _say_objection(request: Request, error: Exception) -> Response:
     assert isinstance(error, _Objected)  # noqa: S101 - for the type
     return _refused(error.objection, request.url.path)
-
-
-async def _say_log_error(request: Request, error: Exception) -> Response:
-    return _refused(Objection(getattr(error, "status", 503), str(error)), request.url.path)
 
 
 async def _say_not_kept(request: Request, error: Exception) -> Response:

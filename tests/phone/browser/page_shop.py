@@ -1,7 +1,7 @@
 """The shops that the page is tried with: simulated ones that a real broker shows, and `gatehand page` beside them.
 
 What is shown of a shop is what the real engine has published (`support/recorded_shop.py`), in simulated time: no shape
-of a message is made up here. It says no beat, as an earlier daemon: so that it is never lost while a test looks at it.
+of a message is made up here, and the beat is said as the daemon says it.
 """
 
 import http.client
@@ -12,6 +12,7 @@ import re
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,6 +28,7 @@ from support.recorded_shop import RecordedShop
 
 from gatehand.config import load
 from gatehand.mqtt.transport import MessageKind, Outgoing
+from gatehand.shell.daemon import BEAT, BEAT_TOPIC
 
 SHOP: Final = """
 [collector.main]
@@ -100,13 +102,19 @@ def long_shop(names: list[str]) -> str:
 
 
 class Broadcast:
-    """What the broker retains for the page: the last shop shown, and nothing of the one before it."""
+    """What the broker retains for the page: the last shop shown, and nothing of the one before it; and its beat.
+
+    The beat comes three times a second: a busy machine may be late with some, and the shop is not to be lost by that.
+    """
 
     def __init__(self, port: int) -> None:
         self._kept: dict[str, bytes] = {}
+        self._ends = threading.Event()
+        self._beating = threading.Thread(target=self._beat, daemon=True)
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
+        self._beating.start()
 
     def say(self, topic: str, payload: bytes | str, *, retain: bool = True) -> None:
         """Publish, and wait until the broker has it."""
@@ -125,8 +133,14 @@ class Broadcast:
 
     def close(self) -> None:
         """Leave the broker."""
+        self._ends.set()
+        self._beating.join()
         self._client.disconnect()
         self._client.loop_stop()
+
+    def _beat(self) -> None:
+        while not self._ends.wait(BEAT / 3):
+            self._client.publish(f"gatehand/{BEAT_TOPIC}", b"1", 0)
 
 
 class ShownShop(RecordedShop):

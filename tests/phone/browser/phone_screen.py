@@ -9,13 +9,25 @@ from collections.abc import Callable
 from typing import Final, Literal
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, StorageState, expect
+from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, StorageState, TimeoutError, expect
 from support.child import wait_until
 
 NARROW: Final = 360
 """CSS pixels: the narrowest of today's phones."""
 MANY_MS: Final = 30_000
 """Only a hang exceeds it."""
+SEEN: Final = r"""element => {
+    const hidden = node => {
+        for (let each = node; each && each !== document.body; each = each.parentElement)
+            if (getComputedStyle(each).clipPath === "inset(50%)") return true;
+        return !node.checkVisibility({opacityProperty: true, visibilityProperty: true});
+    };
+    const found = [], walker = document.createTreeWalker(element, NodeFilter.SHOW_TEXT);
+    for (let node = walker.nextNode(); node; node = walker.nextNode())
+        if (node.data.trim() && !hidden(node.parentElement)) found.push(node.data);
+    return found.join(" ").split(/\s+/).join(" ").trim();
+}"""
+"""The words of an element that can be seen; each text by itself, whatever stands between."""
 expect.set_options(timeout=MANY_MS)
 
 
@@ -91,13 +103,21 @@ class Phone:
         return self
 
     def words(self, key: str) -> str:
-        """What is written in a part, as it is shown, on one line."""
-        return " ".join(self.part(key).inner_text().split())
+        """What is written in a part for the eye, on one line: nothing that only a screen reader is told."""
+        return str(self.part(key).evaluate(SEEN))
 
     def shows(self, key: str, words: str) -> None:
-        """Wait until these words are written in a part, whichever case its style writes them in."""
-        pattern = r"\s+".join(map(re.escape, words.split()))
-        expect(self.part(key)).to_contain_text(re.compile(pattern, re.IGNORECASE), use_inner_text=True)
+        """Wait until these words are written in a part for the eye, with whichever capitals."""
+        wanted = " ".join(words.split()).lower()
+        script = f"""([key, wanted]) => {{
+            const part = document.querySelector(`[data-part="${{CSS.escape(key)}}"]`);
+            return part !== null && ({SEEN})(part).toLowerCase().includes(wanted);
+        }}"""
+        try:
+            self.page.wait_for_function(script, arg=[key, wanted], polling=20)
+        except TimeoutError:
+            found = self.words(key) if self.part(key).count() else "no such part"
+            raise AssertionError(f"{key} does not show {wanted!r}: {found!r}") from None
 
     def stations(self) -> list[str]:
         """The tiles in the order in which they are read."""

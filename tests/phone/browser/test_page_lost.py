@@ -80,15 +80,15 @@ def assert_current(seen: Phone) -> None:
     seen.shows("collector:main", "running")
     seen.shows("station:sweep", "open")
     expect(seen.hands.first).to_be_enabled()
-    assert measured(seen.page).green, "nothing is green while all is well"
+    assert measured(seen.page).good, "nothing has the colour of what is well"
 
 
 def assert_lost(seen: Phone) -> None:
-    """It says so; nothing is green any more, and nothing can be asked for."""
+    """It says so; nothing looks well any more, and nothing can be asked for."""
     expect(seen.page.locator("body")).to_contain_text(
         re.compile("lost|gone|not been heard|no broker|no connection|asleep", re.IGNORECASE)
     )
-    wait_until(lambda: not measured(seen.page).green, what="nothing is green")
+    wait_until(lambda: not measured(seen.page).good, what="nothing looks well")
     for button in seen.hands.all():
         expect(button).to_be_disabled()
 
