@@ -94,7 +94,7 @@ _MEASURE: Final = r"""
     if (element instanceof SVGElement) own.push(["stroke", style.stroke], ["fill", style.fill]);
     for (const [what, color] of own) tones.push([path(element) + " " + what, bytes(color)]);
   }
-  const parts = [...document.querySelectorAll("[data-part]")].filter(seen).map(
+  const parts = [...document.querySelectorAll("[data-part]:not(button)")].filter(seen).map(
     each => [each.dataset.part, box(each.getBoundingClientRect())]);
   return {texts, cut, targets, tones, parts, width: document.documentElement.clientWidth,
     scroll: document.documentElement.scrollWidth,
@@ -255,82 +255,6 @@ def _over(colour: Colour, alpha: float, below: Colour) -> Colour:
     """Simple alpha compositing (W3C Compositing and Blending Level 1, section 5.1) on what is opaque."""
     red, green, blue = (alpha * one + (1 - alpha) * other for one, other in zip(colour, below, strict=True))
     return red, green, blue
-
-
-def _overlapping(self) -> list[str]:
-        """Texts that are written over another text. A letter's box is higher than the letter: 15 % is taken off."""
-        lines = sorted(
-            (
-                (left, top + 0.15 * (bottom - top), right, bottom - 0.15 * (bottom - top)),
-                number,
-                f"{text['text'][:40]!r} in {text['where']}",
-            )
-            for number, text in enumerate(self.found["texts"])
-            for left, top, right, bottom in text["boxes"]
-        )
-        lines.sort(key=lambda each: each[0][1])
-        found = []
-        for at, (one, number, what) in enumerate(lines):
-            for other, other_number, other_what in lines[at + 1 :]:
-                if other[1] >= one[3] - _SLACK:
-                    break
-                if number != other_number and _overlap(one, other):
-                    found.append(f"{what} is written over {other_what}")
-        targets = self.found["targets"]
-        found += [
-            f"{one['where']!r} lies over {other['where']!r}"
-            for at, one in enumerate(targets)
-            for other in targets[at + 1 :]
-            if _overlap(one["box"], other["box"])
-        ]
-        parts = sorted(self.parts, key=lambda each: (each[1][1], each[1][0]))
-        found += [
-            f"{one} lies over {other}"
-            for (one, box), (other, other_box) in pairwise(parts)
-            if _overlap(box, other_box) and not _inside(box, other_box) and not _inside(other_box, box)
-        ]
-        return found
-
-    def _small_targets(self) -> list[str]:
-        found = []
-        for target in self.found["targets"]:
-            left, top, right, bottom = target["box"]
-            if min(right - left, bottom - top) < TARGET - 0.1:
-                found.append(f"{right - left:.0f} x {bottom - top:.0f} is too small to tap: {target['where']!r}")
-        return found
-
-
-def measured(page: Page) -> Measured:
-    """Everything of a page, or of the dialog that is open on it."""
-    return Measured(page.evaluate(_MEASURE))
-
-
-def contrast(one: Colour, other: Colour) -> float:
-    """Contrast ratio: (L1 + 0.05) / (L2 + 0.05), L1 the lighter one. WCAG 2.2, definition of "contrast ratio"."""
-    lighter, darker = sorted((_luminance(one), _luminance(other)), reverse=True)
-    return (lighter + 0.05) / (darker + 0.05)
-
-
-def _luminance(colour: Colour) -> float:
-    """0.2126 R + 0.7152 G + 0.0722 B of the linear values. WCAG 2.2, definition of "relative luminance"."""
-
-    def linear(byte: float) -> float:
-        value = byte / 255
-        return value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4
-
-    red, green, blue = map(linear, colour)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def _over(colour: Colour, alpha: float, below: Colour) -> Colour:
-    """Simple alpha compositing (W3C Compositing and Blending Level 1, section 5.1) on what is opaque."""
-    red, green, blue = (alpha * one + (1 - alpha) * other for one, other in zip(colour, below, strict=True))
-    return red, green, blue
-
-
-def _is_green(red: float, green: float, blue: float) -> bool:
-    """Green above all, and not nearly grey."""
-    return green - max(red, blue) > 15
 
 
 def _overlap(one: Box, other: Box) -> bool:

@@ -9,7 +9,8 @@ from collections.abc import Callable
 from typing import Final, Literal
 from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, StorageState, TimeoutError, expect
+from playwright.sync_api import Browser, ConsoleMessage, Dialog, Locator, Request, StorageState, expect
+from playwright.sync_api import TimeoutError as LastedTooLongError
 from support.child import wait_until
 
 NARROW: Final = 360
@@ -82,7 +83,7 @@ class Phone:
 
     def part(self, key: str) -> Locator:
         """The element of a part."""
-        return self.page.locator(f'[data-part="{key}"]')
+        return self.page.locator(f'[data-part="{key}"]:not(button)')
 
     def station(self, name: str) -> Locator:
         """A gate's tile."""
@@ -110,18 +111,20 @@ class Phone:
         """Wait until these words are written in a part for the eye, with whichever capitals."""
         wanted = " ".join(words.split()).lower()
         script = f"""([key, wanted]) => {{
-            const part = document.querySelector(`[data-part="${{CSS.escape(key)}}"]`);
+            const part = document.querySelector(`[data-part="${{CSS.escape(key)}}"]:not(button)`);
             return part !== null && ({SEEN})(part).toLowerCase().includes(wanted);
         }}"""
         try:
             self.page.wait_for_function(script, arg=[key, wanted], polling=20)
-        except TimeoutError:
+        except LastedTooLongError:
             found = self.words(key) if self.part(key).count() else "no such part"
             raise AssertionError(f"{key} does not show {wanted!r}: {found!r}") from None
 
     def stations(self) -> list[str]:
         """The tiles in the order in which they are read."""
-        keys = self.page.locator('[data-part^="station:"]').evaluate_all("all => all.map(each => each.dataset.part)")
+        keys = self.page.locator('[data-part^="station:"]:not(button)').evaluate_all(
+            "all => all.map(each => each.dataset.part)"
+        )
         return [str(each).removeprefix("station:") for each in keys]
 
     @property
