@@ -192,6 +192,25 @@ class ShownShop(RecordedShop):
         """Ids of those that are active."""
         return [topic.removeprefix("gatehand/alarm/") for topic in self.published if "/alarm/" in topic]
 
+    def reworded(self, word: Callable[[str, str], str]) -> Self:
+        """The same messages with other texts in them: `word(key, text)` for each text, however deep it stands."""
+
+        def again(key: str, found: object) -> object:
+            match found:
+                case str():
+                    return word(key, found)
+                case list():
+                    return [again(key, each) for each in found]
+                case dict():
+                    return {name: again(name, each) for name, each in found.items()}
+                case _:
+                    return found
+
+        for topic, payload in self.published.items():
+            if topic != "gatehand/online":
+                self.published[topic] = json.dumps(again("", json.loads(payload))).encode()
+        return self
+
     def show(self, to: Broadcast) -> Self:
         """What the broker retains is what this shop's daemon has said."""
         to.show(self.published)

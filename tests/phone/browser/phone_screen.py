@@ -100,7 +100,7 @@ class Phone:
 
     def hears(self) -> "Phone":
         """Wait until the first parts have come."""
-        self.page.wait_for_selector("[data-part]")
+        self.page.wait_for_selector("html:is([data-reached=well], [data-reached=lost])")
         return self
 
     def words(self, key: str) -> str:
@@ -143,11 +143,14 @@ class Phone:
             'button:is([data-do="hand"], [data-do="hand-end"], [data-do="hold"], [data-do="reset"])'
         )
 
-    def seconds_left(self, key: str) -> int:
-        """What the countdown of a part says."""
-        found = re.search(r"in (?:(\d+) min)? ?(?:(\d+) s)?", self.words(key))
-        assert found is not None, self.words(key)
-        return 60 * int(found[1] or 0) + int(found[2] or 0)
+    def counted(self, key: str) -> tuple[float, int]:
+        """Seconds of the page's own clock, and what the countdown of a part says then."""
+        self.page.wait_for_selector("html[data-reached=well]")
+        self.page.clock.run_for(250)
+        shown = self.words(key)
+        found = re.search(r"in (?:(\d+) min)? ?(?:(\d+) s)?", shown)
+        assert found is not None, shown
+        return self.page.evaluate("Date.now()") / 1000, 60 * int(found[1] or 0) + int(found[2] or 0)
 
     def pair(self, code: str) -> None:
         """Type a code into the page."""
