@@ -1,31 +1,28 @@
 """What a browser may ask for, and what it gets.
 
-Every request passes `Door` first, which refuses what `guard` objects to and puts the headers on every answer, errors
-too, that keep strangers' scripts out. No answer ever carries a header of CORS: no other page may read one.
+Every request passes `door` first. Here stands what each path does, and what it asks of who asks: to be paired, not to
+ask too often, not to be read along with.
 """
 
 import asyncio
-import base64
-import hashlib
 import json
-import re
 import time
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
 from importlib.resources import files
 from typing import Any, Final
 
 from starlette.applications import Starlette
-from starlette.datastructures import Headers, MutableHeaders
 from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 from starlette.routing import Route
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import Receive, Scope, Send
 
 from gatehand.config.tables import PageTable
 from gatehand.phone import guard
+from gatehand.phone.door import REPORT_POLICY, Door, answer_json, page_policy, refused
 from gatehand.phone.guard import Kind, Objection
 from gatehand.phone.hands import Hands, Reply
 from gatehand.phone.live import TICK, Live
@@ -74,57 +71,9 @@ def make_app(services: Services) -> Starlette:
     routes = [Route(path, getattr(answers, path[1:] or "page"), methods=[how]) for path, how in guard.METHODS.items()]
     return Starlette(
         routes=routes,
-        middleware=[Middleware(Door, names=lambda: services.page().hosts, policy=_policy(html))],
+        middleware=[Middleware(Door, names=lambda: services.page().hosts, policy=page_policy(html))],
         exception_handlers={_Objected: _say_objection, PairingError: _say_not_kept},
     )
-
-
-class Door:
-    """Around everything: refuses, and puts the headers on. A mistake of ours is answered with them too, and raised."""
-
-    def __init__(self, app: ASGIApp, names: Callable[[], tuple[str, ...]], policy: str) -> None:
-        self._app = app
-        self._names = names
-        self._headers = {
-            "Content-Security-Policy": policy,
-            "X-Content-Type-Options": "nosniff",
-            "X-Frame-Options": "DENY",
-            "Referrer-Policy": "no-referrer",
-            "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
-            "Cross-Origin-Resource-Policy": "same-origin",
-            "Cross-Origin-Opener-Policy": "same-origin",
-            "Cache-Control": "no-store",
-        }
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """By the ASGI convention."""
-        if scope["type"] != "http":  # no other kind is served
-            return
-        begun = False
-
-        async def send_on(message: Message) -> None:
-            nonlocal begun
-            if message["type"] == "http.response.start":
-                begun = True
-                headers = MutableHeaders(scope=message)
-                for name, value in self._headers.items():
-                    headers.setdefault(name, value)
-            await send(message)
-
-        objection = guard.objection(_asked(scope), self._names())
-        try:
-            if objection is None:
-                await self._app(scope, receive, send_on)
-            else:
-                answer = _refused(objection, scope["path"])
-                if scope["method"] != "GET":
-                    answer.headers["Connection"] = "close"  # nobody reads the body that may still come
-                await answer(scope, receive, send_on)
-        except Exception:
-            if not begun:
-                text = "The page failed inside. Its journal says how. Nothing is known of what was asked for."
-                await _refused(Objection(500, text), scope["path"])(scope, receive, send_on)
-            raise
 
 
 class _Answers:
@@ -148,7 +97,7 @@ class _Answers:
     async def me(self, request: Request) -> Response:
         paired = bool(self._paired(request))
         allow = self._has.page().allow if paired and self._is_private(request) else ()
-        return _json({"paired": paired, "allow": list(allow), "log": self._has.log.is_here})
+        return answer_json({"paired": paired, "allow": list(allow), "log": self._has.log.is_here})
 
     async def pair(self, request: Request) -> Response:
         self._count(Kind.PAIR, "")
@@ -160,7 +109,7 @@ class _Answers:
         found = await asyncio.to_thread(self._has.pairing.pair, code, self._paired(request))
         if not isinstance(found, Paired):
             raise _Objected(Objection(403, found))
-        answer = _json({"ok": True})
+        answer = answer_json({"ok": True})
         _set_cookie(answer, request, found.token, COOKIE_DAYS * 86_400)
         return answer
 
@@ -168,7 +117,7 @@ class _Answers:
         await _body(request, set())
         if paired := self._paired(request):
             await asyncio.to_thread(self._has.pairing.forget, paired)
-        answer = _json({"ok": True})
+        answer = answer_json({"ok": True})
         _set_cookie(answer, request, "", 0)
         return answer
 
@@ -183,7 +132,7 @@ class _Answers:
         wish = self._has.hands.wish(body)
         reply = wish if isinstance(wish, Reply) else await self._has.hands.ask(wish)
         headers = {"Retry-After": "1"} if reply.status == guard.TOO_MANY else {}
-        return _json({"ok": reply.ok, "text": reply.text, "next": reply.next}, reply.status, headers)
+        return answer_json({"ok": reply.ok, "text": reply.text, "next": reply.next}, reply.status, headers)
 
     async def why(self, request: Request) -> Response:
         log = self._log(request)
@@ -257,17 +206,6 @@ async def _stream(services: Services) -> AsyncIterator[str]:
 # What a request says
 
 
-def _asked(scope: Scope) -> guard.Asked:
-    headers = Headers(scope=scope)
-    lists = {name: headers.getlist(name) for name in ("host", "origin")}
-    single = {name: headers.getlist(name) for name in ("sec-fetch-site", "sec-fetch-mode", "content-type")}
-    site, mode, kind = (" ".join(each) for each in single.values())  # said twice is said otherwise
-    length = " ".join(headers.getlist("content-length"))
-    return guard.Asked(
-        scope["method"], scope["path"], scope["scheme"], lists["host"], lists["origin"], site, mode, kind, length
-    )
-
-
 def _client(request: Request) -> str:
     return "" if request.client is None else request.client.host
 
@@ -321,31 +259,21 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 # What is answered
 
 
-def _json(body: Mapping[str, object], status: int = 200, headers: Mapping[str, str] | None = None) -> Response:
-    """As plain ASCII: whatever a payload held, half a character too, is an escape."""
-    text = json.dumps(body, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
-    return Response(text, status, headers, media_type="application/json")
-
-
 def _told(answer: Answer) -> Response:
     if answer.is_html:
-        return HTMLResponse(answer.content, headers={"Content-Security-Policy": _REPORT_POLICY})
+        return HTMLResponse(answer.content, headers={"Content-Security-Policy": REPORT_POLICY})
     return Response(answer.content, answer.status, media_type="application/json")
-
-
-def _refused(objection: Objection, path: str) -> Response:
-    then = {"next": ""} if path == "/ask" else {}
-    return _json({"ok": False, "text": objection.text, **then}, objection.status, objection.headers)
 
 
 async def _say_objection(request: Request, error: Exception) -> Response:
     assert isinstance(error, _Objected)  # noqa: S101 - for the type
-    return _refused(error.objection, request.url.path)
+    return refused(error.objection, request.url.path)
 
 
 async def _say_not_kept(request: Request, error: Exception) -> Response:
-    text = f"That could not be kept on the computer that serves this page: {error}."
-    return _refused(Objection(503, text), request.url.path)
+    why = getattr(error, "why", "")
+    text = f"That could not be kept on the computer that serves this page ({why}), so nothing has changed."
+    return refused(Objection(503, text), request.url.path)
 
 
 def _cookie_name(request: Request) -> str:
@@ -358,22 +286,3 @@ def _set_cookie(answer: Response, request: Request, token: str, seconds: int) ->
     answer.set_cookie(
         _cookie_name(request), token, max_age=seconds, path="/", secure=secure, httponly=True, samesite="strict"
     )
-
-
-_REPORT_POLICY: Final = (
-    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
-    "frame-ancestors 'none'"
-)
-
-
-def _policy(html: str) -> str:
-    script, style = (_hash(html, tag) for tag in ("script", "style"))
-    return (
-        f"default-src 'none'; script-src '{script}'; style-src '{style}'; connect-src 'self'; img-src data:; "
-        "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; require-trusted-types-for 'script'"
-    )
-
-
-def _hash(html: str, tag: str) -> str:
-    (inside,) = re.findall(rf"<{tag}>(.*?)</{tag}>", html, re.DOTALL)
-    return f"sha256-{base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()}"

@@ -75,7 +75,11 @@ class _File(Struct, frozen=True):
 
 
 class PairingError(Exception):
-    """It could not be kept; the text says why, and nothing has changed."""
+    """It could not be kept, and nothing has changed; the text names the file, `why` is the system's own word."""
+
+    def __init__(self, path: Path, why: str) -> None:
+        super().__init__(f"{path} cannot be written ({why}); nothing has changed")
+        self.why = why
 
 
 class NotPaired(StrEnum):
@@ -243,8 +247,7 @@ class Pairing:
 
                 yield file, put
         except OSError as error:
-            why = error.strerror or str(error)
-            raise PairingError(f"{self.folder / FILE} cannot be written ({why}); nothing has changed") from error
+            raise PairingError(self.folder / FILE, error.strerror or str(error)) from error
 
     @contextmanager
     def _lock(self) -> Iterator[None]:
