@@ -9,7 +9,7 @@ import json
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from typing import Any, Final
 
@@ -229,7 +229,7 @@ async def _body(request: Request, known: set[str]) -> dict[str, Any]:
             async for chunk in request.stream():
                 raw += chunk
                 if len(raw) > guard.LARGEST_BODY:
-                    raise _Objected(guard.too_large())
+                    raise _Objected(replace(guard.too_large(), headers=_CLOSE))
     except TimeoutError:
         raise _Objected(Objection(408, "The request did not come whole in time. Ask again.", _CLOSE)) from None
     except ClientDisconnect:
