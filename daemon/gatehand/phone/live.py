@@ -11,7 +11,7 @@ import asyncio
 import json
 import time
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any, Final, TypeAlias
 
@@ -52,6 +52,7 @@ class Live:
         base: the daemon's topic.
         stations: gives the tiles of the config in force; None: there is no config.
         caution: gives what the page itself has to say of its config; empty: nothing.
+        allow: gives what the config in force lets a paired phone ask for; a change makes browsers ask who they are.
         say: takes a line for the journal.
         wall: the wall clock, seconds.
         mono: the monotonic clock, seconds; that of the messages.
@@ -63,6 +64,7 @@ class Live:
         stations: Callable[[], Stations | None],
         *,
         caution: Callable[[], str] = str,
+        allow: Callable[[], Sequence[str]] = tuple,
         say: Say = lambda _level, _text: None,
         wall: Callable[[], float] = time.time,
         mono: Callable[[], float] = time.monotonic,
@@ -74,6 +76,7 @@ class Live:
         self._beat = f"{base}/daemon/beat"
         self._stations = stations
         self._caution = caution
+        self._allow = allow
         self._say = say
         self._said: set[str] = set()
         self._wall = wall
@@ -218,7 +221,7 @@ class Live:
             gone = (key for key, (_, text) in self._parts.items() if text is not None and key not in texts)
             changed |= {key: None for key in gone if key != "shop"}
             told = " ".join(filter(None, (self._caution(), str(shop.get("caution") or ""))))
-            own = {**shop, "now": 0.0, "caution": told}
+            own = {**shop, "now": 0.0, "caution": told, "allow": list(self._allow())}
             if changed or own != self._shop:
                 self._shop = own
                 changed["shop"] = ""  # made when it is handed out

@@ -164,7 +164,13 @@ async def serve(  # noqa: PLR0917 - each is another thing
     one_arena()
     loop = asyncio.get_running_loop()
     loop.set_exception_handler(_Mishaps(say))
-    live = Live(where.base, lambda: settings.stations, caution=lambda: settings.caution, say=say)
+    live = Live(
+        where.base,
+        lambda: settings.stations,
+        caution=lambda: settings.caution,
+        allow=lambda: settings.page.allow,
+        say=say,
+    )
     live.on_tick = lambda: notify("WATCHDOG=1")
     settings.on_change = live.changed
     server: _Server | None = None

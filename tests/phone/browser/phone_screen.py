@@ -90,8 +90,9 @@ class Phone:
         return self.part(f"station:{name}")
 
     def button(self, do: str, name: str | None = None) -> Locator:
-        """A button by what it does, and to what."""
-        return self.page.locator(f'button[data-do="{do}"]' + ("" if name is None else f'[data-name="{name}"]'))
+        """A button that is there to be pressed, by what it does, and to what."""
+        whose = "" if name is None else f'[data-name="{name}"]'
+        return self.page.locator(f'button[data-do="{do}"]{whose}:visible')
 
     @property
     def reached(self) -> Locator:
@@ -138,10 +139,9 @@ class Phone:
 
     @property
     def hands(self) -> Locator:
-        """Every button that asks the daemon for something."""
-        return self.page.locator(
-            'button:is([data-do="hand"], [data-do="hand-end"], [data-do="hold"], [data-do="reset"])'
-        )
+        """Every button that asks the daemon for something, as far as it is there to be pressed."""
+        does = ", ".join(f'[data-do="{each}"]' for each in ("hand", "hand-end", "hold", "reset"))
+        return self.page.locator(f"button:is({does}):visible")
 
     def counted(self, key: str) -> tuple[float, int]:
         """Seconds of the page's own clock, and what the countdown of a part says then."""
