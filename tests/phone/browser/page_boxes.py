@@ -48,6 +48,7 @@ _MEASURE: Final = r"""
     }
     return found;
   };
+  scrollTo({top: 0, left: 0, behavior: "instant"});  // what sticks lies over nothing there
   const texts = [], walker = document.createTreeWalker(root, NodeFilter.SHOW_TEXT);
   for (let node = walker.nextNode(); node; node = walker.nextNode()) {
     const element = node.parentElement;

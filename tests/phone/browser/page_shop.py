@@ -350,9 +350,10 @@ class Devices:
         text = self.status.get(what, "")
         return str(json.loads(text)["state"]) if text else ""
 
-    def asks(self, what: str) -> list[str]:
-        """All that came on one topic below the base, such as `gate/band_saw/hand`."""
-        return [payload for topic, payload in list(self.asked) if topic == what]
+    def asks(self, what: str) -> list[dict[str, Any]]:
+        """All that a page has asked for on one topic below the base, such as `gate/band_saw/hand`."""
+        found = [json.loads(text) for topic, text in list(self.asked) if topic == what and text.startswith("{")]
+        return [each for each in found if each.get("by") == "page"]
 
     def close(self) -> None:
         """Leave the broker."""

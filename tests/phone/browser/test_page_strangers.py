@@ -1,6 +1,5 @@
 """What a stranger's web page in the owner's own browser can do to the shop: nothing, and it learns nothing either."""
 
-import json
 import socket
 from collections.abc import Callable, Iterator
 from typing import Any
@@ -56,7 +55,7 @@ def test_paired_page_itself_asks(owner: Phone, devices: Devices) -> None:
     before = len(devices.asks("gate/sweep/hand"))
     owner.page.evaluate(f"body => {{ ({ASK})(body).catch(() => 0); }}", HAND)  # no daemon is here that would answer
     devices.wait(lambda: len(devices.asks("gate/sweep/hand")) > before, "it is asked")
-    assert [json.loads(each)["value"] for each in devices.asks("gate/sweep/hand")[before:]] == ["1"]
+    assert [each["value"] for each in devices.asks("gate/sweep/hand")[before:]] == ["1"]
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "stranger.example"])
