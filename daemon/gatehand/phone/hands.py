@@ -80,7 +80,7 @@ class Hands:
             return _no(403, f"A phone may not ask for {_CALLED[what]} here. The config says what it may: {words}.")
         unknown = body.keys() - _FIELDS[what]
         if unknown:
-            return _no(400, "Found more in the request than belongs to it. Load the page anew.")
+            return _no(400, "Found more in the request than belongs to it. Load the page again.")
         kind, name = "gate" if what == "hand" else "collector", body.get("name")
         if not isinstance(name, str) or name not in self._known(kind):
             return _no(404, f"There is no such {kind} in the shop now. The page shows those that there are.")
@@ -138,11 +138,11 @@ def short_reason(text: str) -> str:
 
 
 _LOOK: Final = "The page shows the alarms and what to do next."
-_NOT_UNDERSTOOD: Final = "Gatehand did not understand the page: load the page anew. If that does not help, update both."
-_GONE: Final = "The shop's config has changed. Load the page anew."
+_NOT_UNDERSTOOD: Final = "Gatehand did not understand the page: load the page again. If that is no help, update both."
+_GONE: Final = "The shop's config has changed. Load the page again."
 _FROZEN: Final = "Wait until the page is up to date again, then ask once more."
 _OWN_SWITCH: Final = "Nothing is on hold. Switch the collector off at its own switch."
-_OPEN_A_GATE: Final = "Go to the gate and see where it stands. The page shows the alarm and what to do next."
+_OPEN_A_GATE: Final = "Go to the gate and see whether it is open. The page shows the alarm and what to do next."
 
 NEXT: Final[Mapping[What, Mapping[str, str]]] = MappingProxyType(
     {

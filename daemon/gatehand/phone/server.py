@@ -84,7 +84,7 @@ async def serve(
         log_config=None,
         access_log=False,
         server_header=False,
-        forwarded_allow_ips=["127.0.0.1", "::1"],  # whatever the environment says
+        proxy_headers=False,  # the application sees to them
         timeout_graceful_shutdown=_LEAVE_WITHIN,
         ssl_certfile=None if tls is None else str(tls.cert_file),
         ssl_keyfile=None if tls is None else str(tls.key_file),
