@@ -138,7 +138,9 @@ def short_reason(text: str) -> str:
 
 
 _LOOK: Final = "The page shows the alarms and what to do next."
-_NOT_UNDERSTOOD: Final = "Gatehand did not understand the page: load the page again. If that is no help, update both."
+_NOT_UNDERSTOOD: Final = (
+    "Gatehand did not understand the page: load the page again. If that changes nothing, update both."
+)
 _GONE: Final = "The shop's config has changed. Load the page again."
 _FROZEN: Final = "Wait until the page is up to date again, then ask once more."
 _OWN_SWITCH: Final = "Nothing is on hold. Switch the collector off at its own switch."
@@ -214,7 +216,7 @@ WHY_NOT: Final[Mapping[Unanswered, str]] = MappingProxyType(
         Unanswered.NOT_ALLOWED: (
             "The page's own login at the broker may not ask for that: the owner must give it one that may."
         ),
-        Unanswered.NO_ANSWER: "Gatehand has not answered.",
+        Unanswered.NO_ANSWER: "Gatehand did not answer.",
         Unanswered.INTERRUPTED: "The page was stopped on its computer before the answer came.",
     }
 )
