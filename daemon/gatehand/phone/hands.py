@@ -5,6 +5,7 @@ and what is said is the daemon's answer, or that there is none. What a phone may
 the config in force. The words for what to do next are a phone's own: nobody types a command there.
 """
 
+import re
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -17,7 +18,7 @@ from gatehand.mqtt.settings import fresh_client_id
 from gatehand.phone.guard import TOO_MANY
 from gatehand.screen.daemon_status import printable
 from gatehand.screen.listen import Where
-from gatehand.text import as_sentence, listed
+from gatehand.text import NAME, as_sentence, listed
 from gatehand_rules import Rule
 
 ANSWER_WITHIN: Final = 5.0
@@ -25,6 +26,8 @@ ANSWER_WITHIN: Final = 5.0
 LONGEST_REASON: Final = 48
 """Bytes, as the daemon keeps them (`shell/requests.py`)."""
 BY: Final = "page"
+_NAME: Final = re.compile(NAME)
+"""Some names come from what the broker retains, where anybody may have put another."""
 _WHATS: Final[tuple[What, ...]] = get_args(What)
 _FIELDS: Final[Mapping[What, frozenset[str]]] = MappingProxyType(
     {
@@ -82,7 +85,7 @@ class Hands:
         if unknown:
             return _no(400, "Found more in the request than belongs to it. Load the page again.")
         kind, name = "gate" if what == "hand" else "collector", body.get("name")
-        if not isinstance(name, str) or name not in self._known(kind):
+        if not isinstance(name, str) or not _NAME.fullmatch(name) or name not in self._known(kind):
             return _no(404, f"There is no such {kind} in the shop now. The page shows those that there are.")
         return _read(what, name, body)
 
