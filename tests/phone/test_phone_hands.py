@@ -160,6 +160,16 @@ async def test_what_is_not_whole_is_refused_before_the_daemon(
     assert played.asked == []
 
 
+@pytest.mark.parametrize("name", ["", "a b", "a/b", "#", "+", "<b>", "a" * 65, "\u2028", "main\n"])
+async def test_a_name_that_only_the_broker_knows_is_one_that_a_config_could_have(
+    tmp_path: Path, played: Played, name: str
+) -> None:
+    browser = await Door(tmp_path, known=lambda _: (name, "late")).paired()
+    assert (await browser.post("/ask", {**HOLD, "name": name})).status == 404
+    assert (await browser.post("/ask", {**HOLD, "name": "late"})).status == 200
+    assert [wish.name for _, wish in played.asked] == ["late"]
+
+
 @given(some.text(max_size=200))
 def test_a_reason_is_what_the_daemon_keeps_of_it(text: str) -> None:
     found = short_reason(text)

@@ -1,5 +1,7 @@
 """Which phones are paired: codes, cookies, and the file on a disk that fills, tears and is another user's."""
 
+import errno
+import fcntl
 import hashlib
 import json
 import os
@@ -224,6 +226,54 @@ def test_a_full_disk_pairs_nobody_and_tells_no_guess_from_the_code(tmp_path: Pat
     assert said[0] == said[1]
     assert "nothing has changed" in said[0]
     assert (tmp_path / FILE).read_bytes() == before
+
+
+class Unread(Disk):
+    """A disk that cannot be read, until it can."""
+
+    def __init__(self, number: int | None) -> None:
+        self.number = number
+
+    def read(self, path: Path, most: int = -1) -> bytes:
+        if self.number is not None:
+            raise OSError(self.number, os.strerror(self.number))
+        return super().read(path, most)
+
+
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.EIO, errno.EACCES])
+def test_what_cannot_be_read_for_a_moment_is_read_again_and_its_phones_are_not_lost(
+    tmp_path: Path, number: int
+) -> None:
+    secret = token(made(tmp_path))
+    before = (tmp_path / FILE).read_bytes()
+    disk, said = Unread(number), list[str]()
+    pairing = Pairing(tmp_path, Clock(), said.append, disk)
+    assert [pairing.knows(secret), pairing.knows(secret)] == ["", ""]
+    assert len(said) == 1
+    if number != errno.EACCES:  # that one does not pass by itself: the file gives way to a new one, and is kept
+        for change in (pairing.new_code, pairing.forget_all, lambda: pairing.pair("ABCD-EFGH")):
+            with pytest.raises(PairingError):
+                change()
+        assert (tmp_path / FILE).read_bytes() == before
+    disk.number = None
+    assert pairing.knows(secret)
+    disk.number = number
+    if number == errno.EACCES:
+        pairing.new_code()
+        assert (tmp_path / f"{FILE}.unreadable-1").read_bytes() == before
+
+
+def test_a_process_that_is_frozen_in_the_middle_of_a_change_keeps_nobody_for_ever(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pairing = made(tmp_path)
+    pairing.new_code()
+    monkeypatch.setattr(module, "_LOCK_TRIES", 2)
+    with (tmp_path / module.LOCK).open() as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        with pytest.raises(PairingError, match="another process has kept"):
+            pairing.pair("ABCD-EFGH")
+    assert pairing.pair("ABCD-EFGH") is NotPaired.WRONG
 
 
 def test_changes_at_once_by_several_lose_nothing(tmp_path: Path) -> None:

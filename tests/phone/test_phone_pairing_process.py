@@ -3,7 +3,7 @@
 from pathlib import Path
 
 import pytest
-from page_process import CODE, Page
+from door_process import CODE, Page
 from support.child import wait_until
 
 from gatehand.phone.pairing import FILE

@@ -3,7 +3,7 @@
 import asyncio
 import json
 import re
-from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -11,7 +11,6 @@ from door_support import HOST, Browser, Door
 from starlette.types import Message
 
 from gatehand.phone import app as page_app
-from gatehand.phone.app import LogError
 from gatehand.phone.guard import METHODS
 
 HEADERS = {
@@ -24,29 +23,41 @@ HEADERS = {
 }
 
 
+@dataclass
+class Said:
+    """An answer of the log."""
+
+    content: bytes = b'{"ok":true}'
+    status: int = 200
+    is_html: bool = False
+
+
 class Log:
     """A log that answers, or fails."""
 
-    def __init__(self, error: Exception | None = None) -> None:
-        self.error = error
+    def __init__(self, said: Said | Exception | None = None, *, is_here: bool = True) -> None:
+        self.said = said or Said()
+        self.is_here = is_here
+        self.asked: list[tuple[str | None, ...]] = []
 
-    async def _said(self) -> Mapping[str, object]:
-        if self.error is not None:
-            raise self.error
-        return {"ok": True, "lines": ["<img src=x onerror=alert(1)>\x1b[2J\u2028\ud800"]}
+    async def _answer(self, *asked: str | None) -> Said:
+        self.asked.append(asked)
+        if isinstance(self.said, Exception):
+            raise self.said
+        return self.said
 
-    async def why(self, kind: str, name: str) -> Mapping[str, object]:
-        return {**await self._said(), "asked": [kind, name]}
+    async def why(self, kind: str, name: str) -> Said:
+        return await self._answer("why", kind, name)
 
-    async def day(self, date: str | None) -> Mapping[str, object]:
-        return {**await self._said(), "asked": date}
+    async def day(self, day: str | None) -> Said:
+        return await self._answer("day", day)
 
-    async def upkeep(self) -> Mapping[str, object]:
-        return await self._said()
+    async def upkeep(self) -> Said:
+        return await self._answer("upkeep")
 
-    async def report(self) -> str:
-        await self._said()
-        return "<!doctype html><title>Report</title>"
+    async def report(self) -> Said:
+        await self._answer("report")
+        return Said(b"<!doctype html><title>Report</title>", is_html=True)
 
 
 @pytest.fixture
@@ -211,11 +222,21 @@ async def test_a_body_that_does_not_come_is_waited_for_in_bounds(door: Door, mon
     assert sent[0]["status"] == 408
 
 
-async def test_what_a_payload_held_goes_out_as_text_of_json_alone(door: Door) -> None:
-    answer = await door.browser().get("/why?kind=tool&name=band_saw")
-    assert answer.json["lines"] == ["<img src=x onerror=alert(1)>\x1b[2J\u2028\ud800"]
+async def test_what_the_log_is_asked_and_says_goes_through_as_it_is(tmp_path: Path) -> None:
+    log = Log(Said(b'{"ok":false,"text":"The log is being read already."}', 503))
+    browser = Door(tmp_path, log=log).browser()
+    answer = await browser.get("/why?kind=tool&name=band_saw%2F..&more=x")
+    assert (answer.status, answer.text) == (503, "The log is being read already.")
     assert answer.header("content-type") == "application/json"
-    assert all(0x20 <= byte < 0x7F for byte in answer.body), "nothing but printable ASCII is on the wire"
+    for path in ("/why", "/day", "/day?date=2026-11-30", "/upkeep"):
+        await browser.get(path)
+    assert log.asked == [
+        ("why", "tool", "band_saw/.."),
+        ("why", "", ""),
+        ("day", None),
+        ("day", "2026-11-30"),
+        ("upkeep",),
+    ]
 
 
 async def test_a_mistake_of_ours_is_told_with_all_headers_and_goes_to_the_journal(tmp_path: Path) -> None:
@@ -244,15 +265,13 @@ async def test_a_mistake_of_ours_is_told_with_all_headers_and_goes_to_the_journa
     assert b"secret" not in sent[1]["body"]
 
 
-async def test_a_log_that_cannot_be_asked_says_why(tmp_path: Path) -> None:
-    (tmp_path / "a").mkdir()
-    (tmp_path / "b").mkdir()
-    failing = Door(tmp_path / "a", log=Log(LogError("The log is being read already. Ask again.")))
-    answer = await failing.browser().get("/day")
-    assert (answer.status, answer.text) == (503, "The log is being read already. Ask again.")
-    none = await Door(tmp_path / "b").browser().get("/day")
-    assert (none.status, "log cannot be asked here" in none.text) == (404, True)
-    assert (await Door(tmp_path / "b").browser().get("/me")).json["log"] is False
+async def test_a_log_that_is_not_there_is_not_offered(tmp_path: Path) -> None:
+    none = Door(tmp_path).browser()
+    answer = await none.get("/day")
+    assert (answer.status, "no event log" in answer.text) == (404, True)
+    assert (await none.get("/me")).json["log"] is False
+    assert (await Door(tmp_path, log=Log(is_here=False)).browser().get("/me")).json["log"] is False
+    assert (await Door(tmp_path, log=Log()).browser().get("/me")).json["log"] is True
 
 
 async def test_a_parameter_said_twice_or_without_end_is_refused(door: Door) -> None:
@@ -274,13 +293,9 @@ async def test_the_log_is_asked_twelve_times_a_minute_by_each_client_whatever_co
     assert (await stranger.get("/upkeep")).status == 200
 
 
-async def test_streams_are_counted_and_let_go(door: Door, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(page_app, "STREAMS_EACH", 0)
-    answer = await door.browser().get("/events")
-    assert (answer.status, answer.header("retry-after")) == (503, "10")
-    monkeypatch.setattr(page_app, "STREAMS_EACH", 1)
-    for _ in range(3):  # each ends at once: the server is about to stop
-        answer = await door.browser().get("/events")
+async def test_a_stream_begins_whoever_asks_and_ends_with_the_server(door: Door) -> None:
+    for browser in (door.browser(), await door.paired()):
+        answer = await browser.get("/events")  # ends at once: the server is about to stop
         assert (answer.status, answer.header("content-type")) == (200, "text/event-stream; charset=utf-8")
 
 

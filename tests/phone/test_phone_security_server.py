@@ -6,7 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from page_process import Page
+from door_process import Page
 from support.certificates import make_authority, make_broker_certificate
 from support.child import gatehand_does
 

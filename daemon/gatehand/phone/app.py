@@ -7,18 +7,18 @@ ask too often, not to be read along with.
 import asyncio
 import json
 import time
-from collections import Counter
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
 from importlib.resources import files
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 from starlette.routing import Route
-from starlette.types import Receive, Scope, Send
+from starlette.types import ASGIApp
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
 from gatehand.config.tables import PageTable
 from gatehand.phone import guard
@@ -26,7 +26,6 @@ from gatehand.phone.door import REPORT_POLICY, Door, answer_json, page_policy, r
 from gatehand.phone.guard import Kind, Objection
 from gatehand.phone.hands import Hands, Reply
 from gatehand.phone.live import TICK, Live
-from gatehand.phone.log_questions import Answer, LogQuestions
 from gatehand.phone.pairing import Paired, Pairing, PairingError
 
 _TICK: Final = "event: tick\ndata: {}\n\n"
@@ -34,11 +33,43 @@ BODY_WITHIN: Final = 5.0
 """Seconds for a request's body to come: the page sends it with its head."""
 COOKIE_DAYS: Final = 400
 """The longest that browsers keep a cookie (RFC 6265bis, section 5.5)."""
-STREAMS: Final = 300
-"""Browsers that are shown the shop at once: each holds a socket, and a process has some thousand."""
-STREAMS_EACH: Final = 100
-"""The same of one address, so that one cannot take them all. Common practice, no published source."""
 _LONGEST_PARAMETER: Final = 100
+
+
+class LogAnswer(Protocol):
+    """What came of a question to the event log."""
+
+    @property
+    def content(self) -> bytes:
+        """JSON, or HTML."""
+
+    @property
+    def status(self) -> int:
+        """Of HTTP."""
+
+    @property
+    def is_html(self) -> bool:
+        """The report is, where it is there."""
+
+
+class LogQuestions(Protocol):
+    """What the event log is asked. No parameter has been looked at before, but that it is one, and short."""
+
+    @property
+    def is_here(self) -> bool:
+        """Whether there is a log that can be asked."""
+
+    async def why(self, kind: str, name: str) -> LogAnswer:
+        """Why a device is as it is."""
+
+    async def day(self, day: str | None) -> LogAnswer:
+        """The bars of a day, `YYYY-MM-DD`; None: today."""
+
+    async def upkeep(self) -> LogAnswer:
+        """What is due."""
+
+    async def report(self) -> LogAnswer:
+        """The report as a page of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +83,8 @@ class Services:
     """The `[page]` of the config in force."""
     pairing: Pairing
     hands: Hands
-    log: LogQuestions
+    log: LogQuestions | None = None
+    """None: there is none that could be asked."""
     clock: Callable[[], float] = time.monotonic
     """For what is counted in a time."""
     limits: guard.Limits = field(default_factory=guard.Limits)
@@ -64,16 +96,21 @@ class _Objected(Exception):  # noqa: N818 - says what it is
         self.objection = objection
 
 
-def make_app(services: Services) -> Starlette:
-    """The application, by the ASGI convention."""
+def make_app(services: Services) -> ASGIApp:
+    """The application, by the ASGI convention.
+
+    What a proxy says of the browser (X-Forwarded-For, X-Forwarded-Proto) counts where it runs on this computer, and of
+    nobody else: whatever the environment says.
+    """
     html = files("gatehand.phone").joinpath("page.html").read_text("utf-8")
     answers = _Answers(services, html)
     routes = [Route(path, getattr(answers, path[1:] or "page"), methods=[how]) for path, how in guard.METHODS.items()]
-    return Starlette(
+    app = Starlette(
         routes=routes,
         middleware=[Middleware(Door, names=lambda: services.page().hosts, policy=page_policy(html))],
         exception_handlers={_Objected: _say_objection, PairingError: _say_not_kept},
     )
+    return ProxyHeadersMiddleware(app, ["127.0.0.1", "::1"])  # type: ignore[arg-type,return-value]  # as ASGI, twice
 
 
 class _Answers:
@@ -82,22 +119,19 @@ class _Answers:
     def __init__(self, services: Services, html: str) -> None:
         self._has = services
         self._html = html
-        self._streams: Counter[str] = Counter()
 
     async def page(self, _: Request) -> Response:
         return HTMLResponse(self._html)
 
     async def events(self, request: Request) -> Response:
-        client = guard.one_client(_client(request))
-        if self._streams.total() >= STREAMS or self._streams[client] >= STREAMS_EACH:
-            text = "Too many browsers show this page at once. Close some; this one tries again by itself."
-            raise _Objected(Objection(503, text, {"Retry-After": "10"}))
-        return _Stream(self._has, self._streams, client)
+        request.state.paired = bool(self._paired(request))  # where streams are too many, strangers give way
+        return StreamingResponse(_stream(self._has), media_type="text/event-stream")
 
     async def me(self, request: Request) -> Response:
         paired = bool(self._paired(request))
         allow = self._has.page().allow if paired and self._is_private(request) else ()
-        return answer_json({"paired": paired, "allow": list(allow), "log": self._has.log.is_here})
+        log = self._has.log is not None and self._has.log.is_here
+        return answer_json({"paired": paired, "allow": list(allow), "log": log})
 
     async def pair(self, request: Request) -> Response:
         self._count(Kind.PAIR, "")
@@ -136,19 +170,21 @@ class _Answers:
 
     async def why(self, request: Request) -> Response:
         log = self._log(request)
-        return _told(await log.why(_parameter(request, "kind") or "", _parameter(request, "name") or ""))
+        return _of_log(await log.why(_parameter(request, "kind") or "", _parameter(request, "name") or ""))
 
     async def day(self, request: Request) -> Response:
-        return _told(await self._log(request).day(_parameter(request, "date")))
+        return _of_log(await self._log(request).day(_parameter(request, "date")))
 
     async def upkeep(self, request: Request) -> Response:
-        return _told(await self._log(request).upkeep())
+        return _of_log(await self._log(request).upkeep())
 
     async def report(self, request: Request) -> Response:
-        return _told(await self._log(request).report())
+        return _of_log(await self._log(request).report())
 
     def _log(self, request: Request) -> LogQuestions:
         self._count(Kind.LOG, self._paired(request) or _address(request))
+        if self._has.log is None:
+            raise _Objected(Objection(404, "There is no event log that this page could ask."))
         return self._has.log
 
     def _paired(self, request: Request) -> str:
@@ -168,24 +204,6 @@ _READ_ALONG: Final = (
     "Nothing can be asked for over this connection: it is not encrypted, so others could read along. Open the page "
     "with https. (A proxy in between must set X-Forwarded-Proto and X-Forwarded-For.)"
 )
-
-
-class _Stream(StreamingResponse):
-    """One browser's stream of events, which counts for as long as it lasts."""
-
-    def __init__(self, services: Services, streams: Counter[str], client: str) -> None:
-        super().__init__(_stream(services), media_type="text/event-stream")
-        self._streams = streams
-        self._of = client
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        self._streams[self._of] += 1
-        try:
-            await super().__call__(scope, receive, send)
-        finally:
-            self._streams[self._of] -= 1
-            if not self._streams[self._of]:
-                del self._streams[self._of]
 
 
 async def _stream(services: Services) -> AsyncIterator[str]:
@@ -217,7 +235,7 @@ def _address(request: Request) -> str:
 def _parameter(request: Request, name: str) -> str | None:
     found = request.query_params.getlist(name)
     if len(found) > 1 or any(len(each) > _LONGEST_PARAMETER for each in found):
-        raise _Objected(Objection(400, f"Found another {name} than the page asks with. Load the page anew."))
+        raise _Objected(Objection(400, f"Found another {name} than the page asks with. Load the page again."))
     return found[0] if found else None
 
 
@@ -241,7 +259,7 @@ async def _body(request: Request, known: set[str]) -> dict[str, Any]:
     except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict) or not found.keys() <= known:
-        raise _Objected(Objection(400, "Found another request than the page sends. Load the page anew."))
+        raise _Objected(Objection(400, "Found another request than the page sends. Load the page again."))
     return found
 
 
@@ -259,9 +277,9 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 # What is answered
 
 
-def _told(answer: Answer) -> Response:
+def _of_log(answer: LogAnswer) -> Response:
     if answer.is_html:
-        return HTMLResponse(answer.content, headers={"Content-Security-Policy": REPORT_POLICY})
+        return HTMLResponse(answer.content, answer.status, headers={"Content-Security-Policy": REPORT_POLICY})
     return Response(answer.content, answer.status, media_type="application/json")
 
 

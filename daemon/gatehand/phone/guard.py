@@ -15,6 +15,8 @@ from math import ceil
 from types import MappingProxyType
 from typing import Final
 
+from gatehand.text import named
+
 METHODS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "/": "GET",
@@ -249,7 +251,7 @@ class Limits:
             stamps.popleft()
         if len(stamps) >= limit.most:
             wait = max(1, ceil(stamps[0] + limit.seconds - now))
-            text = limit.text.format(wait="1 second" if wait == 1 else f"{wait} seconds")
+            text = limit.text.format(wait=named(wait, "second"))
             return Objection(TOO_MANY, text, {"Retry-After": str(wait)})
         stamps.append(now)
         while len(self._seen) > self._most:

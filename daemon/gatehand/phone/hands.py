@@ -5,6 +5,7 @@ and what is said is the daemon's answer, or that there is none. What a phone may
 the config in force. The words for what to do next are a phone's own: nobody types a command there.
 """
 
+import re
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -17,7 +18,7 @@ from gatehand.mqtt.settings import fresh_client_id
 from gatehand.phone.guard import TOO_MANY
 from gatehand.screen.daemon_status import printable
 from gatehand.screen.listen import Where
-from gatehand.text import as_sentence, listed
+from gatehand.text import NAME, as_sentence, listed
 from gatehand_rules import Rule
 
 ANSWER_WITHIN: Final = 5.0
@@ -25,6 +26,8 @@ ANSWER_WITHIN: Final = 5.0
 LONGEST_REASON: Final = 48
 """Bytes, as the daemon keeps them (`shell/requests.py`)."""
 BY: Final = "page"
+_NAME: Final = re.compile(NAME)
+"""Some names come from what the broker retains, where anybody may have put another."""
 _WHATS: Final[tuple[What, ...]] = get_args(What)
 _FIELDS: Final[Mapping[What, frozenset[str]]] = MappingProxyType(
     {
@@ -80,9 +83,9 @@ class Hands:
             return _no(403, f"A phone may not ask for {_CALLED[what]} here. The config says what it may: {words}.")
         unknown = body.keys() - _FIELDS[what]
         if unknown:
-            return _no(400, "Found more in the request than belongs to it. Load the page anew.")
+            return _no(400, "Found more in the request than belongs to it. Load the page again.")
         kind, name = "gate" if what == "hand" else "collector", body.get("name")
-        if not isinstance(name, str) or name not in self._known(kind):
+        if not isinstance(name, str) or not _NAME.fullmatch(name) or name not in self._known(kind):
             return _no(404, f"There is no such {kind} in the shop now. The page shows those that there are.")
         return _read(what, name, body)
 
@@ -138,11 +141,13 @@ def short_reason(text: str) -> str:
 
 
 _LOOK: Final = "The page shows the alarms and what to do next."
-_NOT_UNDERSTOOD: Final = "Gatehand did not understand the page: load the page anew. If that does not help, update both."
-_GONE: Final = "The shop's config has changed. Load the page anew."
+_NOT_UNDERSTOOD: Final = (
+    "Gatehand did not understand the page: load the page again. If that changes nothing, update both."
+)
+_GONE: Final = "The shop's config has changed. Load the page again."
 _FROZEN: Final = "Wait until the page is up to date again, then ask once more."
 _OWN_SWITCH: Final = "Nothing is on hold. Switch the collector off at its own switch."
-_OPEN_A_GATE: Final = "Go to the gate and see where it stands. The page shows the alarm and what to do next."
+_OPEN_A_GATE: Final = "Go to the gate and see whether it is open. The page shows the alarm and what to do next."
 
 NEXT: Final[Mapping[What, Mapping[str, str]]] = MappingProxyType(
     {
@@ -214,7 +219,7 @@ WHY_NOT: Final[Mapping[Unanswered, str]] = MappingProxyType(
         Unanswered.NOT_ALLOWED: (
             "The page's own login at the broker may not ask for that: the owner must give it one that may."
         ),
-        Unanswered.NO_ANSWER: "Gatehand has not answered.",
+        Unanswered.NO_ANSWER: "Gatehand did not answer.",
         Unanswered.INTERRUPTED: "The page was stopped on its computer before the answer came.",
     }
 )

@@ -8,11 +8,13 @@ same file. It is written aside, synced, renamed, the folder synced; what was ans
 cannot be read pairs nobody, and is kept under another name when the next one is written.
 """
 
+import errno
 import fcntl
 import hashlib
 import hmac
 import os
 import secrets
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -50,6 +52,10 @@ _BACK: Final = 5.0
 _LARGEST_BYTES: Final = 100_000
 _UNREADABLE: Final = ".unreadable-"
 _MODE: Final = 0o600
+_LOCK_AGAIN: Final = 0.02
+_LOCK_TRIES: Final = 150
+_PASSING: Final = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno.EAGAIN, errno.EINTR})
+"""Errors of a moment (no handle left, a disk that does not answer): the file may be whole."""
 
 
 class _Phone(Struct, frozen=True):
@@ -212,38 +218,46 @@ class Pairing:
         except OSError:
             mark = None
         if mark is None or mark != self._seen[0]:
-            self._seen = mark, self._read()[0]
+            file, why, _ = self._read()
+            # What could not be read may be read the next time, though the file is the same.
+            self._seen = None if why else mark, file
         return self._seen[1]
 
-    def _read(self) -> tuple[_File, bool]:
-        """What it says, and whether it has to be set aside."""
+    def _read(self) -> tuple[_File, str, bool]:
+        """What it says; why it cannot be read; whether that may pass by itself, so that the file stays in its place."""
         path, file = self.folder / FILE, _File()
-        why = ""
+        why, passing = "", False
         try:
             found = _parse(self._disk.read(path, _LARGEST_BYTES + 1))
         except FileNotFoundError:
             pass
         except OSError as error:
-            why = error.strerror or str(error)
+            why, passing = error.strerror or str(error), error.errno in _PASSING
         else:
             file, why = (_File(), found) if isinstance(found, str) else (found, "")
         if why != self._said and why:
             self._say(
-                f"{path} cannot be read ({why}), so no phone is paired: pair each again with gatehand page --pair; the "
-                "file is kept under another name then"
+                f"{path} cannot be read ({why}), so no phone is paired"
+                + (
+                    ""
+                    if passing
+                    else ": pair each again with gatehand page --pair; the file is kept under another name"
+                )
             )
         self._said = why
-        return file, bool(why)
+        return file, why, passing
 
     @contextmanager
     def _changing(self) -> Iterator[tuple[_File, Callable[[_File], None]]]:
         """What the file says, and how it is replaced, while nobody else does."""
         try:
             with self._lock():
-                file, damaged = self._read()
+                file, why, passing = self._read()
+                if passing:
+                    raise PairingError(self.folder / FILE, why)
 
                 def put(new: _File) -> None:
-                    self._write(new, set_aside=damaged)
+                    self._write(new, set_aside=bool(why))
 
                 yield file, put
         except OSError as error:
@@ -254,7 +268,7 @@ class Pairing:
         self._disk.make_folder(self.folder)
         handle = _open_lock(self.folder / LOCK)
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX)  # for the moment of a change, so it is waited for
+            _wait_for(handle)
             yield
         finally:
             os.close(handle)
@@ -301,6 +315,18 @@ def is_served(folder: Path) -> bool:
     finally:
         os.close(handle)
     return False
+
+
+def _wait_for(handle: int) -> None:
+    """Have the lock to oneself; a change takes a moment, so whoever keeps it for longer has been frozen."""
+    for _ in range(_LOCK_TRIES):
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            time.sleep(_LOCK_AGAIN)
+        else:
+            return
+    raise OSError(errno.EAGAIN, f"another process has kept {LOCK} for {_LOCK_TRIES * _LOCK_AGAIN:g} s")
 
 
 def _open_lock(path: Path) -> int:
