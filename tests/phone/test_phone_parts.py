@@ -403,7 +403,7 @@ def test_the_last_events_come_first_and_no_more_than_twenty() -> None:
 def test_the_caution_is_always_there() -> None:
     for heard in (Heard(), small_shop()):
         assert parts(heard)["shop"]["caution"] == CAUTION
-    assert "no emergency stop and no lockout" in CAUTION
+    assert "not an emergency stop and not a lockout" in CAUTION
 
 
 # Of what strangers say

@@ -17,7 +17,7 @@ __all__ = ["LOST_AFTER", "Part", "Stations", "parts_of"]
 LOST_AFTER: Final = 2.5
 """Seconds without a beat of the daemon, which speaks every second, after which what is shown is of the past."""
 CAUTION: Final = (
-    "This page is no emergency stop and no lockout: it may show the past, and a tap on it may come to nothing. Switch "
+    "This page is not an emergency stop and not a lockout: it may show the past, and a tap on it may do nothing. Switch "
     "the machine off and lock it out before you reach in."
 )
 _EVENTS: Final = 20
