@@ -385,6 +385,7 @@ def test_alarms_stand_the_newest_first_each_with_what_to_do() -> None:
     assert found["text"] == "2 active alarms"
     assert [each["id"] for each in found["list"]] == ["daemon.main.log", "gate.band_saw.fault"]
     assert found["list"][1]["since"] == "since 2026-03-03 23:58:20, acknowledged"
+    assert found["list"][1]["began"] == NOON - 43_300
     assert found["list"][1]["next"] == "Look at it and mend it."
     assert parts(small_shop())["alarms"] == {"list": [], "text": "No active alarms."}
     assert parts(small_shop().say("alarm/stop.a.active", alarm("x")))["alarms"]["text"] == "1 active alarm"

@@ -130,7 +130,7 @@ def _is_past(status: DaemonStatus, mono: float) -> bool:
 
 
 def _alarms(status: DaemonStatus, at: float, mono: float) -> Part:
-    """The newest first, each with its next step; `text` counts them."""
+    """The newest first, each with its next step; `text` counts them. `began`: with the id, which alarm it is."""
     since = {name: message.moment("since") or 0.0 for name, message in status.alarms.items()}
     found = []
     for name in sorted(since, key=lambda name: -since[name]):
@@ -143,6 +143,7 @@ def _alarms(status: DaemonStatus, at: float, mono: float) -> Part:
                 "title": spoken_alarm(name),
                 "because": as_told(message.text("because") or spoken_alarm(name)),
                 "since": ", ".join(notes),
+                "began": since[name],
                 "next": message.text("next"),
             }
         )
