@@ -17,8 +17,8 @@ __all__ = ["LOST_AFTER", "Part", "Stations", "parts_of"]
 LOST_AFTER: Final = 2.5
 """Seconds without a beat of the daemon, which speaks every second, after which what is shown is of the past."""
 CAUTION: Final = (
-    "This page is not an emergency stop and not a lockout: it may show the past, and a tap on it may do nothing. Switch "
-    "the machine off and lock it out before you reach in."
+    "This page is not an emergency stop and not a lockout: it may show the past, and a tap on it may do nothing. "
+    "Switch the machine off and lock it out before you reach in."
 )
 _EVENTS: Final = 20
 _CLOCK_STEP: Final = 5.0
