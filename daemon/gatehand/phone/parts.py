@@ -17,8 +17,8 @@ __all__ = ["LOST_AFTER", "Part", "Stations", "parts_of"]
 LOST_AFTER: Final = 2.5
 """Seconds without a beat of the daemon, which speaks every second, after which what is shown is of the past."""
 CAUTION: Final = (
-    "This page is no emergency stop and no lockout: it may show the past, and a tap on it may come to nothing. Switch "
-    "the machine off and lock it out before you reach in."
+    "This page is not an emergency stop and not a lockout: it may show the past, and a tap on it may do nothing. "
+    "Switch the machine off and lock it out before you reach in."
 )
 _EVENTS: Final = 20
 _CLOCK_STEP: Final = 5.0
@@ -130,7 +130,7 @@ def _is_past(status: DaemonStatus, mono: float) -> bool:
 
 
 def _alarms(status: DaemonStatus, at: float, mono: float) -> Part:
-    """The newest first, each with its next step; `text` counts them."""
+    """The newest first, each with its next step; `text` counts them. `began`: with the id, which alarm it is."""
     since = {name: message.moment("since") or 0.0 for name, message in status.alarms.items()}
     found = []
     for name in sorted(since, key=lambda name: -since[name]):
@@ -143,6 +143,7 @@ def _alarms(status: DaemonStatus, at: float, mono: float) -> Part:
                 "title": spoken_alarm(name),
                 "because": as_told(message.text("because") or spoken_alarm(name)),
                 "since": ", ".join(notes),
+                "began": since[name],
                 "next": message.text("next"),
             }
         )

@@ -16,8 +16,7 @@ from gatehand.screen.lines import Tone
 from gatehand.times import lasting, local_clock
 
 _COUNTED: Final = re.compile(r"([^0-9]*)([0-9]*)")
-_MINUTE: Final = 60.0
-_OLD: Final = _MINUTE
+_OLD: Final = 60.0
 """Seconds after which the word of a sensor that speaks only on change is shown with its age."""
 NOT_UNDERSTOOD: Final = "NOT UNDERSTOOD"
 """Instead of SILENT, which its state is, where a sensor is heard and its word cannot be used."""
@@ -98,8 +97,7 @@ def age(message: StatusMessage, now: float, *, is_now: bool) -> str:
     on_change = found is not None and not found.steady
     if message.text("state") != "silent" and not (is_now and on_change and now - read_at >= _OLD):
         return ""
-    passed = now - read_at
-    return f", {whole(passed - passed % _MINUTE if passed > _MINUTE else passed)} ago"
+    return f", {seen.roughly(max(1.0, now - read_at))} ago"
 
 
 def of_gate(message: StatusMessage, now: float) -> Iterator[str]:
@@ -151,8 +149,7 @@ def _offline(message: StatusMessage, now: float | None) -> str:
         return ""
     if now is None:
         return "OFFLINE"
-    passed = max(1.0, now - since)
-    return f"OFFLINE {whole(passed - passed % _MINUTE if passed > _MINUTE else passed)}"
+    return f"OFFLINE {seen.roughly(max(1.0, now - since))}"
 
 
 def tone_of(message: StatusMessage) -> Tone:
