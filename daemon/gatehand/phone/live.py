@@ -100,7 +100,7 @@ class Live:
 
     async def keep(self, where: Where) -> None:
         """Hear until cancelled."""
-        ticking = asyncio.ensure_future(self._tick())
+        ticking = asyncio.ensure_future(self.keep_ticking())
         try:
             while True:
                 try:
@@ -115,7 +115,8 @@ class Live:
             with suppress(asyncio.CancelledError):
                 await ticking
 
-    async def _tick(self) -> None:
+    async def keep_ticking(self) -> None:
+        """Look whether the daemon is heard, and at what no message brings, until cancelled."""
         due = 0.0
         while True:
             await asyncio.sleep(LOOK)

@@ -121,6 +121,7 @@ def listening_socket(listen: str) -> socket.socket:
     try:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         sock.bind((host, int(port)))
+        sock.listen(_BACKLOG)  # from here on a browser is heard, and a second page is told that the port is taken
     except BaseException:
         sock.close()
         raise

@@ -5,7 +5,7 @@ encryption and the broker are those that the page was started with.
 """
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import suppress
 from typing import Final, NoReturn
 
@@ -74,6 +74,10 @@ class Settings:
         if self._exposed and self.config is not None and self.config.page is not None and self.config.page.allow:
             open_now = f"Nothing can be asked for here: the page listens on {self._listen} without encryption."
         return " ".join(filter(None, (self._mistake, waits, open_now)))
+
+    def names(self, kind: str) -> Collection[str]:
+        """The config's gates or collectors."""
+        return {} if self.config is None else getattr(self.config, kind).keys()
 
     def _allowed(self, page: PageTable) -> PageTable:
         """What is allowed counts for the socket that the page was started with; mistakes allow nothing."""
