@@ -6,6 +6,7 @@ import signal
 import socket
 import ssl
 import subprocess
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -200,6 +201,10 @@ def test_without_files_to_open_it_goes_on_and_takes_whoever_comes_once_there_are
             assert page.said.count("Too many open files") < 5
 
 
+def _shows(phone: Stream, text: str) -> bool:
+    return text in str(phone.parts)
+
+
 def test_resident_memory_with_ten_phones_a_thousand_updates_and_two_hundred_left_connections(
     broker: Mosquitto, tmp_path: Path
 ) -> None:
@@ -214,7 +219,7 @@ def test_resident_memory_with_ten_phones_a_thousand_updates_and_two_hundred_left
             for number in range(1000):
                 daemon.say("collector/main", {"state": "running", "because": f"number {number}"})
             for phone in phones:
-                wait_until(lambda phone=phone: "number 999" in str(phone.parts), what="the last word")
+                wait_until(partial(_shows, phone, "number 999"), what="the last word")
             used = page.resident_kb
             print(f"resident {used:,} kB")
             assert used < MOST_KB

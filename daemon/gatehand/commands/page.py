@@ -34,7 +34,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Serve until it is ended."""
     try:
-        from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, serve
+        from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, say, serve
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] not in {"starlette", "uvicorn"}:
             raise
@@ -42,12 +42,6 @@ def run(args: argparse.Namespace) -> int:
             f"gatehand page: the package {error.name} is missing; install it with: pip install 'gatehand[page]'"
         ) from error
     from gatehand.phone.settings import Settings
-    from gatehand.shell.service import set_up
-
-    logger = set_up()
-
-    def say(level: str, text: str) -> None:
-        getattr(logger, level)(text)
 
     found = None if args.broker is not None else readable(args.config)
     place = where_to_look(args, "page", found)

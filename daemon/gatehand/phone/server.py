@@ -8,9 +8,11 @@ code 0.
 import asyncio
 import contextlib
 import logging
+import os
 import signal
 import socket
 import ssl
+import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -29,6 +31,7 @@ from gatehand.shell.service import notify, one_arena, shed
 
 _LEAVE_WITHIN: Final = 1
 """Whole seconds for what is under way when the server stops."""
+_PRIORITY: Final = {"info": 6, "warning": 4, "error": 3}
 _BACKLOG: Final = 128
 _SAID_AGAIN: Final = 60.0
 """Seconds after which the same mishap of the event loop is said again."""
@@ -106,6 +109,16 @@ class Certificate:
                 f"({error.strerror or error}): check [page] tls, and that the page's user may read both"
             ) from error
         return context
+
+
+def say(level: str, text: str) -> None:
+    """A line on standard error; under systemd with the priority that its journal reads. structlog would take 5 MB."""
+    under_systemd = "JOURNAL_STREAM" in os.environ
+    lead = (
+        f"<{_PRIORITY.get(level, 6)}>" if under_systemd else f"gatehand page: {'' if level == 'info' else f'{level}: '}"
+    )
+    for number, line in enumerate(text.splitlines()):
+        print(f"{lead if under_systemd or not number else ''}{line}", file=sys.stderr, flush=True)
 
 
 def listening_socket(listen: str) -> socket.socket:

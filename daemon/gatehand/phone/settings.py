@@ -77,7 +77,8 @@ class Settings:
 
     def names(self, kind: str) -> Collection[str]:
         """The config's gates or collectors."""
-        return {} if self.config is None else getattr(self.config, kind).keys()
+        named: Collection[str] = {} if self.config is None else getattr(self.config, kind).keys()
+        return named
 
     def _allowed(self, page: PageTable) -> PageTable:
         """What is allowed counts for the socket that the page was started with; mistakes allow nothing."""
