@@ -6,13 +6,17 @@ import signal
 import socket
 import ssl
 import subprocess
+import time
+from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 
+import paho.mqtt.client as paho
 import pytest
 from page_process import Page, Speaker, Stream, shop
+from paho.mqtt.enums import CallbackAPIVersion
 from support.certificates import make_authority, make_broker_certificate
-from support.child import environment, wait_until
+from support.child import RunningDaemon, environment, wait_until
 from support.mosquitto import Mosquitto
 from support.ports import free_port
 
@@ -46,6 +50,37 @@ def test_a_broker_that_is_killed_or_frozen_is_shown_as_lost_and_comes_back_by_it
             phone.until("well")
             daemon.say("online", b"0")
             phone.until("lost")
+
+
+def test_a_daemon_that_is_frozen_or_killed_is_shown_as_lost_and_a_crowd_at_the_page_is_none_at_the_daemon(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    with Page(tmp_path, shop(broker.port, free_port())) as page, Stream(page.up()) as phone, ExitStack() as stack:
+        daemon = stack.enter_context(RunningDaemon(tmp_path))
+        phone.until("well")
+        told = list[str]()
+        floor = paho.Client(CallbackAPIVersion.VERSION2)
+        floor.on_message = lambda _client, _userdata, message: told.append(message.topic)
+        floor.on_connect = lambda client, *_: client.subscribe("shop/gate/planing/set", 1)
+        floor.connect("127.0.0.1", broker.port)
+        floor.loop_start()
+        stack.callback(floor.loop_stop)
+        stack.callback(floor.disconnect)
+
+        for _ in range(200):
+            stack.enter_context(page.connect())
+        wait_until(lambda: "shut" in str(phone.parts.get("station:planing")), what="the daemon has settled")
+        told.clear()
+        for amps in ("0.1", "0.2", "5"):
+            time.sleep(1.2)  # a rise counts once two words a second apart have shown it at rest
+            floor.publish("shop/band_saw/amps", amps, 1)
+        wait_until(lambda: told, what="the saw's gate is told to open")
+        os.kill(daemon.pid, signal.SIGSTOP)
+        phone.until("lost")
+        os.kill(daemon.pid, signal.SIGCONT)
+        phone.until("well")
+        daemon.kill()
+        phone.until("lost")
 
 
 def test_a_login_that_the_broker_refuses_is_shown_and_the_page_comes_once_it_is_let_in(tmp_path: Path) -> None:
