@@ -150,8 +150,9 @@ def figures(size: Size) -> Iterator[Figure]:
         daemon.speak(idle)
         share = (page.cpu_seconds() - before) / (time.perf_counter() - began) * 100
         bare = {int(line.split()[0]): float(line.split()[1]) for line in bare_said.read_text().splitlines()[1:]}
-    streams = {number: max(seen[number] for seen in readers.seen) for number in range(count)}
-    yield from _latencies(said, painted, streams, bare)
+    by_stream = [_or_newer(seen, count) for seen in readers.seen]
+    streams = {number: max(seen[number] for seen in by_stream) for number in range(count)}
+    yield from _latencies(said, _or_newer(painted, count), streams, bare)
     for what, unit, ours, limit in (
         (f"page: resident memory, ten phones, {count} updates, {LEFT} left connections", "MB", resident, 60.0),
         (f"page: share of one core, one phone, nothing new, {idle} s", "%", share, 1.0),
@@ -159,12 +160,20 @@ def figures(size: Size) -> Iterator[Figure]:
         yield Figure(what=what, unit=unit, ours=[ours], baseline="the limit", theirs=[limit], wanted=("at most", 1.0))
 
 
+def _or_newer(seen: dict[int, float], count: int) -> dict[int, float]:
+    """When each word was shown, or one that is newer: a stream passes over what is out of date already."""
+    found, first = dict[int, float](), float("inf")
+    for number in reversed(range(count)):
+        first = min(first, seen.get(number, first))
+        found[number] = first
+    return found
+
+
 def _latencies(
     said: list[float], painted: dict[int, float], streams: dict[int, float], bare: dict[int, float]
 ) -> Iterator[Figure]:
     count = len(said)
-    missing = [number for number in range(count) if number not in painted or number not in bare]
-    if missing:
+    if missing := [n for n in range(count) if max(painted[n], streams[n], bare.get(n, float("inf"))) == float("inf")]:
         raise SystemExit(f"{len(missing)} of {count} numbers were never shown, the first is {missing[0]}")
 
     def ms(when: dict[int, float], share: float) -> float:

@@ -13,6 +13,7 @@ import signal
 import socket
 import ssl
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ from gatehand.phone.live import Live, Say
 from gatehand.phone.log_questions import LogQuestions
 from gatehand.phone.settings import LOOK_EVERY, Settings
 from gatehand.screen.listen import Where
+from gatehand.shell.config_file import in_a_thread
 from gatehand.shell.service import notify, one_arena, shed
 
 _LEAVE_WITHIN: Final = 1
@@ -221,9 +223,18 @@ async def serve(
 
 
 async def _renew(certificate: Certificate | None) -> None:
+    """One look at a time, in a thread that nobody waits for: the disk may hang."""
+    looking = threading.Lock()
+
+    def look() -> None:
+        with looking:
+            if certificate is not None:
+                certificate.look()
+
     while certificate is not None:
         await asyncio.sleep(LOOK_EVERY)
-        certificate.look()
+        if not looking.locked():
+            in_a_thread(look)
 
 
 class _Mishaps:
