@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     if args.pair:
         return _pair(page, pairing)
     try:
-        from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, serve
+        from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, say, serve
     except ModuleNotFoundError as error:
         if (error.name or "").partition(".")[0] not in {"starlette", "uvicorn"}:
             raise
@@ -65,12 +65,6 @@ def run(args: argparse.Namespace) -> int:
         ) from error
     from gatehand.phone.pairing import serve_from
     from gatehand.phone.settings import Settings
-    from gatehand.shell.service import set_up
-
-    logger = set_up()
-
-    def say(level: str, text: str) -> None:
-        getattr(logger, level)(text)
 
     place = where_to_look(args, "page", found)
     loaded, config = found or (None, None)

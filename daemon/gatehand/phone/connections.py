@@ -10,6 +10,7 @@ import asyncio
 import resource
 import socket
 import ssl
+import struct
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
@@ -83,7 +84,7 @@ class Connection(H11Protocol):
             self.abort()
             self._gone()
             return
-        encrypted.set_write_buffer_limits(high=0)
+        encrypted.set_write_buffer_limits(high=1, low=0)  # asyncio's takes 0 for full, however little waits
         self._up(encrypted)
 
     def _up(self, transport: asyncio.Transport) -> None:
@@ -143,9 +144,13 @@ class Connection(H11Protocol):
         _unset(self._deadline)
 
     def abort(self) -> None:
-        """End it at once, whatever is under way."""
-        if self._wire is not None:
-            self._wire.abort()
+        """End it at once, whatever is under way; the system keeps nothing of it either."""
+        if self._wire is None:
+            return
+        if (sock := self._wire.get_extra_info("socket")) is not None:
+            with suppress(OSError):
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        self._wire.abort()
 
     def shutdown(self) -> None:
         """The server ends: so does whoever asks nothing, or takes nothing."""

@@ -28,7 +28,7 @@ LOOK: Final = 0.25
 """Seconds between two looks at whether the daemon's beat still comes: with `LOST_AFTER` it is told within three."""
 GAP: Final = 0.02
 """Least seconds between two makings of the parts, however much is heard."""
-_MOST_OF_THE_TIME: Final = 0.2
+_MOST_OF_THE_TIME: Final = 0.1
 """The part of the time that making the parts may take in a flood, of a large shop on a small computer."""
 SETTLE: Final = 0.3
 """Seconds for what the broker retains, after a connection: until then it would be shown half."""
@@ -103,7 +103,7 @@ class Live:
 
     async def keep(self, where: Where) -> None:
         """Hear until cancelled."""
-        ticking = asyncio.ensure_future(self._tick())
+        ticking = asyncio.ensure_future(self.keep_ticking())
         try:
             while True:
                 try:
@@ -118,7 +118,8 @@ class Live:
             with suppress(asyncio.CancelledError):
                 await ticking
 
-    async def _tick(self) -> None:
+    async def keep_ticking(self) -> None:
+        """Look whether the daemon is heard, and at what no message brings, until cancelled."""
         due = 0.0
         while True:
             await asyncio.sleep(LOOK)

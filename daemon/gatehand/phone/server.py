@@ -8,9 +8,12 @@ code 0.
 import asyncio
 import contextlib
 import logging
+import os
 import signal
 import socket
 import ssl
+import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -27,10 +30,12 @@ from gatehand.phone.log_questions import LogQuestions
 from gatehand.phone.pairing import Pairing
 from gatehand.phone.settings import LOOK_EVERY, Settings
 from gatehand.screen.listen import Where
+from gatehand.shell.config_file import in_a_thread
 from gatehand.shell.service import notify, one_arena, shed
 
 _LEAVE_WITHIN: Final = 1
 """Whole seconds for what is under way when the server stops."""
+_PRIORITY: Final = {"info": 6, "warning": 4, "error": 3}
 _BACKLOG: Final = 128
 _SAID_AGAIN: Final = 60.0
 """Seconds after which the same mishap of the event loop is said again."""
@@ -110,6 +115,16 @@ class Certificate:
         return context
 
 
+def say(level: str, text: str) -> None:
+    """A line on standard error; under systemd with the priority that its journal reads. structlog would take 5 MB."""
+    under_systemd = "JOURNAL_STREAM" in os.environ
+    lead = (
+        f"<{_PRIORITY.get(level, 6)}>" if under_systemd else f"gatehand page: {'' if level == 'info' else f'{level}: '}"
+    )
+    for number, line in enumerate(text.splitlines()):
+        print(f"{lead if under_systemd or not number else ''}{line}", file=sys.stderr, flush=True)
+
+
 def listening_socket(listen: str) -> socket.socket:
     """A bound TCP socket for `127.0.0.1:8080` or `[::1]:8080`.
 
@@ -123,7 +138,7 @@ def listening_socket(listen: str) -> socket.socket:
     try:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         sock.bind((host, int(port)))
-        sock.listen()  # from here on a browser is heard, and a second page is told that the port is taken
+        sock.listen(_BACKLOG)  # from here on a browser is heard, and a second page is told that the port is taken
     except BaseException:
         sock.close()
         raise
@@ -223,9 +238,18 @@ async def serve(  # noqa: PLR0917 - each is another thing
 
 
 async def _renew(certificate: Certificate | None) -> None:
+    """One look at a time, in a thread that nobody waits for: the disk may hang."""
+    looking = threading.Lock()
+
+    def look() -> None:
+        with looking:
+            if certificate is not None:
+                certificate.look()
+
     while certificate is not None:
         await asyncio.sleep(LOOK_EVERY)
-        certificate.look()
+        if not looking.locked():
+            in_a_thread(look)
 
 
 class _Mishaps:

@@ -76,10 +76,9 @@ class Settings:
         return " ".join(filter(None, (self._mistake, waits, open_now)))
 
     def names(self, kind: str) -> Collection[str]:
-        """Those of the config of a kind, gate or collector."""
-        if self.config is None:
-            return ()
-        return self.config.gate if kind == "gate" else self.config.collector
+        """The config's gates or collectors."""
+        named: Collection[str] = {} if self.config is None else getattr(self.config, kind).keys()
+        return named
 
     def _allowed(self, page: PageTable) -> PageTable:
         """What is allowed counts for the socket that the page was started with; mistakes allow nothing."""
