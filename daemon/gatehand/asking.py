@@ -57,9 +57,11 @@ class Unanswered(StrEnum):
 class UnansweredError(Exception):
     """The daemon has not answered; the text says why, what is known, and what to do."""
 
-    def __init__(self, why: Unanswered, text: str) -> None:
+    def __init__(self, why: Unanswered, text: str, *, may_be_done: bool = False) -> None:
         super().__init__(text)
         self.why = why
+        self.may_be_done = may_be_done
+        """The daemon may have been asked, and may do it still."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,9 +214,11 @@ async def ask(place: Where, wish: Wish, within: float) -> Answer:
         pass
     except ClientError as error:
         if heard.answer is None:
-            raise UnansweredError(_of_client(error), _and_then(heard, place, str(error))) from error
+            text = _and_then(heard, place, str(error))
+            raise UnansweredError(_of_client(error), text, may_be_done=heard.sent) from error
     except asyncio.CancelledError:  # Ctrl-C
-        raise UnansweredError(Unanswered.INTERRUPTED, _and_then(heard, place, "interrupted")) from None
+        text = _and_then(heard, place, "interrupted")
+        raise UnansweredError(Unanswered.INTERRUPTED, text, may_be_done=heard.sent) from None
     if heard.answer is None:
         raise _silence(place, wish, outgoing, heard, within)
     said = heard.answer
@@ -281,7 +285,7 @@ def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within
             f"the daemon of {place.text} went offline before it answered, so it may or may not have done it: look with "
             "gatehand status when it is back, then ask again"
         )
-        return UnansweredError(Unanswered.NO_DAEMON, text)
+        return UnansweredError(Unanswered.NO_DAEMON, text, may_be_done=True)
     if heard.online is False:
         instead = " gatehand off switches a collector off without a daemon." if wish.what == "hold" else ""
         text = f"the daemon of {place.text} is offline, so nothing was done: start it, then ask again.{instead}"
@@ -303,11 +307,11 @@ def _silence(place: Where, wish: Wish, outgoing: Outgoing, heard: _Heard, within
     )
     if heard.online:
         text = f"the daemon of {place.text} is online and did not answer within {within:g} s; it may still do it"
-        return UnansweredError(Unanswered.NO_ANSWER, f"{text}: gatehand status shows it{refused}")
+        return UnansweredError(Unanswered.NO_ANSWER, f"{text}: gatehand status shows it{refused}", may_be_done=True)
     if heard.nobody:
         return nobody_there(place)
     text = f"no daemon answered on {place.text} within {within:g} s: {_IS_IT_RUNNING}{refused}"
-    return UnansweredError(Unanswered.NO_DAEMON, text)
+    return UnansweredError(Unanswered.NO_DAEMON, text, may_be_done=True)
 
 
 # What is said of the answer

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from screen_support import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
+from support.status_shop import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
 
 from gatehand.config.signals import SENSORS
 from gatehand.screen.lines import text_of

@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from screen_support import NOON, Heard, alarm, collector, gate, small_shop, tool
+from support.status_shop import NOON, Heard, alarm, collector, gate, small_shop, tool
 
 from gatehand.screen.daemon_status import read
 

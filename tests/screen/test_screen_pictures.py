@@ -7,7 +7,7 @@ from io import StringIO
 from pathlib import Path
 
 import pytest
-from screen_support import NOON, Heard, collector, gate, stamp, tool, tool_of
+from support.status_shop import NOON, Heard, collector, gate, stamp, tool, tool_of
 
 from gatehand.screen.lines import text_of
 from gatehand.screen.page import page

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from screen_support import NOON, Heard, alarm, collector, gate, small_shop, stamp, tool, tool_of
+from support.status_shop import NOON, Heard, alarm, collector, gate, small_shop, stamp, tool, tool_of
 
 from gatehand.journal.sentences import spoken
 from gatehand.measures import steady

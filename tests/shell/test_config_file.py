@@ -8,7 +8,8 @@ import pytest
 from shell_support import SHOP, World
 
 from gatehand.config import load
-from gatehand.shell.config_reload import LONGEST_LOOK, ConfigFile, Reloader, Seen
+from gatehand.shell.config_file import LONGEST_LOOK, ConfigFile, Seen
+from gatehand.shell.config_reload import Reloader
 
 HUGE = 1_000_000_000
 ALARM = "alarm/daemon.main.config"

@@ -28,7 +28,8 @@ from gatehand.journal.writer import EventLog
 from gatehand.mqtt.transport import Connected, MessageKind, Outgoing, Subscription
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
-from gatehand.shell.config_reload import Reloader, Seen
+from gatehand.shell.config_file import Seen
+from gatehand.shell.config_reload import Reloader
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import RecorderPort
 from gatehand_rules.step import Outcome

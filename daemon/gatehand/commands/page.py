@@ -2,11 +2,21 @@
 
 import argparse
 import asyncio
+import ipaddress
+import sys
+import time
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import CommandError, add_broker, readable, where_to_look
+from gatehand.commands import WRONG_USAGE, CommandError, add_broker, ending, fitted, readable, where_to_look
+from gatehand.text import listed, named
 
-_LISTEN = "127.0.0.1:8080"
+if TYPE_CHECKING:
+    from gatehand.config.tables import PageTable
+    from gatehand.phone.pairing import Pairing
+
+_LISTEN: Final = "127.0.0.1:8080"
+_MAY: Final = {"hand": "hand starts", "hold": "holds", "reset": "resets"}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -47,25 +57,145 @@ def need_server(command: str) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until it is ended."""
-    need_server("gatehand page")
     from gatehand.config.tables import PageTable
-    from gatehand.phone.parts import Stations
-    from gatehand.phone.server import Tls, listening_socket, serve
+    from gatehand.phone.pairing import Pairing
+    from gatehand.shell.state_folder import state_folder
 
+    pairing = Pairing(state_folder(args.state, args.config), time.time, _say)
+    if args.forget:  # whatever the config says
+        return _forget(pairing)
     found = None if args.broker is not None else readable(args.config)
-    place = where_to_look(args, "page", found)
     config = None if found is None else found[1]
-    page = (config.page if config is not None else None) or PageTable()
-    tls = None
+    page = _in_force((config.page if config is not None else None) or PageTable(), args.listen)
+    if args.pair:
+        return _pair(page, pairing)
+    need_server("gatehand page")
+    from gatehand.phone.pairing import serve_from
+    from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, say, serve
+    from gatehand.phone.settings import Settings
+
+    place = where_to_look(args, "page", found)
+    loaded, config = found or (None, None)
+    settings = Settings(loaded, config, page.listen if args.listen is not None else None, say=say)
+    certificate = None
     if page.tls is not None and found is not None:
-        tls = Tls(found[0].file(page.tls.cert_file), found[0].file(page.tls.key_file))
-    listen = args.listen or page.listen
+        files = Tls(found[0].file(page.tls.cert_file), found[0].file(page.tls.key_file))
+        _look_at(files.cert_file, files.key_file)
+        with ending(WrongCertificateError, by="gatehand page: "):
+            certificate = Certificate(files, say)
     try:
-        sock = listening_socket(listen)
+        sock = listening_socket(page.listen)
     except OSError as error:
         raise CommandError(
-            f"gatehand page: cannot listen on {listen} ({error.strerror}): name another with --listen"
+            f"gatehand page: cannot listen on {page.listen} ({error.strerror}): name another with --listen"
         ) from error
-    print(f"The shop is on http{'s' if tls else ''}://{listen}/ (Ctrl-C ends it)", flush=True)
-    asyncio.run(serve(sock, place, None if config is None else Stations.of(config), tls))
+    if serve_from(pairing.folder) is None:
+        _say(f"the folder {pairing.folder} cannot be written, so no phone can be paired: name another with --state")
+    print(f"The shop is on {_address(page)} (Ctrl-C ends it)", flush=True)
+    paired = pairing.count  # says what is wrong with the file
+    if page.allow and not paired and sys.stdout.isatty():  # never into a journal: whoever reads it could pair
+        _print_code(page, pairing)
+    asyncio.run(serve(sock, place, settings, certificate, pairing, say))
     return 0
+
+
+def _say(text: str) -> None:
+    print(f"gatehand page: {text}", file=sys.stderr, flush=True)
+
+
+def _in_force(page: "PageTable", given: str | None) -> "PageTable":
+    """With the address of the command line, which obeys what the config's must.
+
+    Raises:
+        CommandError: it is none, or would show unencrypted to the network what may be asked for.
+    """
+    from pydantic_core import PydanticCustomError
+
+    from gatehand.commands.run import BAD_CONFIG
+    from gatehand.config.check_page import is_loopback
+    from gatehand.config.values import listen
+
+    if given is not None:
+        try:
+            page = page.model_copy(update={"listen": listen(given)})
+        except PydanticCustomError as error:
+            raise CommandError(f"gatehand page: --listen: {error.message()}", WRONG_USAGE) from None
+    if page.allow and page.tls is None and not is_loopback(page.listen):
+        raise CommandError(
+            f"gatehand page: [page] allow names {listed(page.allow, last='and')}, and {page.listen} is not encrypted: "
+            f"wanted tls beside it, or an address of this computer alone, such as {_LISTEN}",
+            BAD_CONFIG if given is None else WRONG_USAGE,
+        )
+    return page
+
+
+def _look_at(cert_file: Path, key_file: Path) -> None:
+    """See that the certificate can be used, before a browser does.
+
+    Raises:
+        CommandError: it cannot.
+    """
+    from gatehand.commands.run import BAD_CONFIG
+    from gatehand.phone.tls_files import TlsError, cautions, check
+
+    try:
+        check(cert_file, key_file)
+    except TlsError as error:
+        raise CommandError(f"gatehand page: [page] tls: {error}", BAD_CONFIG) from error
+    for text in cautions(key_file):
+        _say(f"[page] tls: {text}")
+
+
+def _pair(page: "PageTable", pairing: "Pairing") -> int:
+    from gatehand.phone.pairing import is_served
+
+    _print_code(page, pairing)
+    if not is_served(pairing.folder):
+        _say(
+            f"no page runs with the folder {pairing.folder} now, and only one that does takes this code: start it, or "
+            "name its folder with --state"
+        )
+    return 0
+
+
+def _print_code(page: "PageTable", pairing: "Pairing") -> None:
+    from gatehand.phone.pairing import TRIES, VALID_FOR, PairingError
+
+    try:
+        code = pairing.new_code()
+    except PairingError as error:
+        raise CommandError(f"gatehand page: {error}: name another folder with --state") from error
+    print(f"\n    {code}\n")
+    where = (
+        f"Open {_address(page)} on the phone, press Pair and type this code. It is valid for {VALID_FOR // 60} "
+        f"minutes, for one phone, and void after {TRIES} wrong tries."
+    )
+    may = (
+        f"The phone may then ask for {listed((_MAY[each] for each in page.allow), last='and')}, until it is unpaired."
+        if page.allow
+        else "A paired phone may ask for nothing yet: [page] allow in the config says what it may, such as "
+        'allow = ["hold"].'
+    )
+    print("\n".join(line for text in (where, may) for line in fitted(text)), flush=True)
+
+
+def _forget(pairing: "Pairing") -> int:
+    from gatehand.phone.pairing import PairingError
+
+    try:
+        count = pairing.forget_all()
+    except PairingError as error:
+        raise CommandError(f"gatehand page: {error}") from error
+    print(f"{named(count, 'phone')} forgotten. Each must be paired again before it can ask for anything.")
+    return 0
+
+
+def _address(page: "PageTable") -> str:
+    """As a phone calls it: by its first name, else its address; every address of this computer has none to show."""
+    host, _, port = page.listen.rpartition(":")
+    scheme, usual = ("http", "80") if page.tls is None else ("https", "443")
+    if page.hosts:
+        host = page.hosts[0]
+    elif ipaddress.ip_address(host.strip("[]")).is_unspecified:
+        host = "ADDRESS-OF-THIS-COMPUTER"
+    return f"{scheme}://{host}{'' if port == usual else f':{port}'}/"

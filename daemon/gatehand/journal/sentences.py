@@ -64,6 +64,8 @@ _CONFIG_ALARM = Alarm("daemon", DAEMON, "config").id
 _CLAUSE_END = re.compile(r"[,:.] ")
 _OPTIONAL = re.compile(r"\[([^\[\]]*)\]")
 _FIELD = re.compile(r"\{(\w+)(!?)(?::([\w ]+))?\}")
+_FIXED_WORDS = re.compile(r"\{[^{}]*\}|\0")
+"""What stands between the words that each sentence of a template has."""
 
 
 def sentence(line: Mapping[str, Fact]) -> str:
@@ -90,6 +92,26 @@ def _chosen(choice: tuple[str, ...], line: Mapping[str, Fact]) -> str | None:
 def told(templates: Templates, line: Mapping[str, Fact]) -> str:
     """Of several sentences the first whose facts are all there, else the last; filled."""
     return _chosen(_several(templates), line) or ""
+
+
+def tells_of(text: str, event: str) -> bool:
+    """Whether a sentence is one of this event's: it has the fixed words of one of its templates, in their order."""
+    by_rule = TABLE.get(event, ())
+    choices = by_rule.values() if isinstance(by_rule, dict) else (by_rule,)
+    return any(_has_words(text, template) for choice in choices for template in _several(choice))
+
+
+def _has_words(text: str, template: str) -> bool:
+    first, *rest = (part for part in _FIXED_WORDS.split(_OPTIONAL.sub("\0", template)))
+    at = len(first)
+    if not text.startswith(first):
+        return False
+    for words in rest:
+        at = text.find(words, at)
+        if at < 0:
+            return False
+        at += len(words)
+    return True
 
 
 def _several(templates: Templates) -> tuple[str, ...]:

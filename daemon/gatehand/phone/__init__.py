@@ -1,5 +1,6 @@
 """The shop on a phone, for `gatehand page`: a process of its own, which hears the broker as `watch` does.
 
 `parts` words what is shown, `live` keeps it true and hands out what has changed, `app` answers browsers, `page.html` is
-all that a browser gets. The daemon imports nothing of it.
+all that a browser gets. `door` is around every answer and asks `guard` (pure) who may come in, and how often; `pairing`
+knows the phones that are paired, `hands` asks the daemon for them. The daemon imports nothing of it.
 """

@@ -1,21 +1,44 @@
-"""The page's process: a socket of its own, the server library around the app, and the hearing beside it."""
+"""The page's process: a socket of its own, the server library around the app, and the hearing beside it.
+
+For a unit of systemd: Type=notify. It says READY=1 once it listens (whether or not the broker is there), WATCHDOG=1
+every second while its loop turns, STOPPING=1 when it ends. SIGTERM and Ctrl-C end it within two seconds, with the exit
+code 0.
+"""
 
 import asyncio
 import contextlib
+import logging
+import os
+import signal
 import socket
+import ssl
+import sys
+import threading
+import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import uvicorn
 
 from gatehand.phone.app import Services, make_app
-from gatehand.phone.live import Live
-from gatehand.phone.parts import Stations
+from gatehand.phone.connections import Connections, most_here
+from gatehand.phone.hands import Hands
+from gatehand.phone.live import Live, Say
+from gatehand.phone.log_questions import LogQuestions
+from gatehand.phone.pairing import Pairing
+from gatehand.phone.settings import LOOK_EVERY, Settings
 from gatehand.screen.listen import Where
+from gatehand.shell.config_file import in_a_thread
+from gatehand.shell.service import notify, one_arena, shed
 
-_LEAVE_WITHIN: Final = 2
+_LEAVE_WITHIN: Final = 1
 """Whole seconds for what is under way when the server stops."""
+_PRIORITY: Final = {"info": 6, "warning": 4, "error": 3}
+_BACKLOG: Final = 128
+_SAID_AGAIN: Final = 60.0
+"""Seconds after which the same mishap of the event loop is said again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +47,82 @@ class Tls:
 
     cert_file: Path
     key_file: Path
+
+
+class WrongCertificateError(Exception):
+    """The page's certificate or its key cannot be used; the text says which and what to do."""
+
+
+class Certificate:
+    """The certificate in force, read anew when its files change; one that cannot be used leaves the last good one.
+
+    Raises:
+        WrongCertificateError: it cannot be used.
+    """
+
+    def __init__(self, tls: Tls, say: Say) -> None:
+        self._tls = tls
+        self._say = say
+        self._seen = self._files()
+        self._context = self._load()
+
+    def context(self) -> ssl.SSLContext:
+        """For a new connection."""
+        return self._context
+
+    def look(self) -> None:
+        """Take what is there now, if it is another."""
+        found = self._files()
+        if found == self._seen:
+            return
+        self._seen = found
+        try:
+            self._context = self._load()
+        except WrongCertificateError as error:
+            self._say("error", f"{error}; the one before stays in use")
+        else:
+            self._say("info", f"the certificate {self._tls.cert_file} is taken anew")
+
+    def _files(self) -> tuple[tuple[int, int, int] | None, ...]:
+        def of(path: Path) -> tuple[int, int, int] | None:
+            with contextlib.suppress(OSError):
+                found = path.stat()
+                return found.st_mtime_ns, found.st_size, found.st_ino
+            return None
+
+        return of(self._tls.cert_file), of(self._tls.key_file)
+
+    def _load(self) -> ssl.SSLContext:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+
+        def no_password() -> str:  # else OpenSSL asks for it at the terminal
+            raise WrongCertificateError(
+                f"{self._tls.key_file} has a password: wanted a key without one, readable by the page's user only"
+            )
+
+        try:
+            context.load_cert_chain(self._tls.cert_file, self._tls.key_file, no_password)
+        except ssl.SSLError as error:
+            raise WrongCertificateError(
+                f"{self._tls.cert_file} and {self._tls.key_file} are no certificate with its key "
+                f"({error.reason or error}): name both in [page] tls, as PEM files"
+            ) from error
+        except OSError as error:
+            raise WrongCertificateError(
+                f"the certificate {self._tls.cert_file} or its key {self._tls.key_file} cannot be read "
+                f"({error.strerror or error}): check [page] tls, and that the page's user may read both"
+            ) from error
+        return context
+
+
+def say(level: str, text: str) -> None:
+    """A line on standard error; under systemd with the priority that its journal reads. structlog would take 5 MB."""
+    under_systemd = "JOURNAL_STREAM" in os.environ
+    lead = (
+        f"<{_PRIORITY.get(level, 6)}>" if under_systemd else f"gatehand page: {'' if level == 'info' else f'{level}: '}"
+    )
+    for number, line in enumerate(text.splitlines()):
+        print(f"{lead if under_systemd or not number else ''}{line}", file=sys.stderr, flush=True)
 
 
 def listening_socket(listen: str) -> socket.socket:
@@ -39,34 +138,152 @@ def listening_socket(listen: str) -> socket.socket:
     try:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         sock.bind((host, int(port)))
+        sock.listen(_BACKLOG)  # from here on a browser is heard, and a second page is told that the port is taken
     except BaseException:
         sock.close()
         raise
     return sock
 
 
-async def serve(sock: socket.socket, where: Where, stations: Stations | None, tls: Tls | None) -> None:
-    """Until SIGINT or SIGTERM."""
-    live = Live(where.base, lambda: stations)
-    server: uvicorn.Server | None = None
-    app = make_app(Services(live, ending=lambda: server is not None and server.should_exit))
+class _Server(uvicorn.Server):
+    """The server library, without its own way with signals: that ends the process by the signal."""
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        shed()
+        notify("READY=1", "STATUS=The page is there.")
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+async def serve(  # noqa: PLR0917 - each is another thing
+    sock: socket.socket,
+    where: Where,
+    settings: Settings,
+    certificate: Certificate | None,
+    pairing: Pairing,
+    say: Say,
+) -> None:
+    """Until SIGINT or SIGTERM.
+
+    Args:
+        sock: bound; closed at the end.
+        where: the broker.
+        settings: what the page takes from the config.
+        certificate: for an encrypted page.
+        pairing: which phones are paired.
+        say: takes a line for the journal.
+    """
+    one_arena()
+    loop = asyncio.get_running_loop()
+    loop.set_exception_handler(_Mishaps(say))
+    live = Live(
+        where.base,
+        lambda: settings.stations,
+        caution=lambda: settings.caution,
+        allow=lambda: settings.page.allow,
+        say=say,
+    )
+    live.on_tick = lambda: notify("WATCHDOG=1")
+    settings.on_change = live.changed
+    server: _Server | None = None
+    log = LogQuestions(settings)
+    page = lambda: settings.page  # noqa: E731
+    ending = lambda: server is not None and server.should_exit  # noqa: E731
+    hands = Hands(where, page, lambda kind: {*settings.names(kind), *live.status.by_kind[kind]})
+    services = Services(live, ending, page, pairing, hands, log)
+    app = Connections(
+        make_app(services), tls=lambda: None if certificate is None else certificate.context(), most=most_here()
+    )
+    _log_to(say)
     config = uvicorn.Config(
         app,
+        http=app.protocol,
         lifespan="off",
         ws="none",
         loop="none",
         log_config=None,
         access_log=False,
         server_header=False,
+        proxy_headers=False,  # nobody says for another where he comes from
+        backlog=_BACKLOG,
         timeout_graceful_shutdown=_LEAVE_WITHIN,
-        ssl_certfile=None if tls is None else str(tls.cert_file),
-        ssl_keyfile=None if tls is None else str(tls.key_file),
     )
-    server = uvicorn.Server(config)
-    hearing = asyncio.ensure_future(live.keep(where))
+    server = _Server(config)
+    besides = [asyncio.ensure_future(work) for work in (live.keep(where), settings.watch(), _renew(certificate))]
+
+    def end() -> None:
+        if server.should_exit:
+            server.force_exit = True
+            return
+        notify("STOPPING=1")
+        server.should_exit = True
+        app.end()
+        live.wake()
+        log.end()
+        for each in besides:
+            each.cancel()
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, end)
     try:
         await server.serve(sockets=[sock])
     finally:
-        hearing.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await hearing
+        log.end()
+        for each in besides:
+            each.cancel()
+        await asyncio.gather(*besides, return_exceptions=True)
+
+
+async def _renew(certificate: Certificate | None) -> None:
+    """One look at a time, in a thread that nobody waits for: the disk may hang."""
+    looking = threading.Lock()
+
+    def look() -> None:
+        with looking:
+            if certificate is not None:
+                certificate.look()
+
+    while certificate is not None:
+        await asyncio.sleep(LOOK_EVERY)
+        if not looking.locked():
+            in_a_thread(look)
+
+
+class _Mishaps:
+    """What the event loop has to say of itself, such as that no file can be opened: each kind once in a minute."""
+
+    def __init__(self, say: Say) -> None:
+        self._say = say
+        self._said: dict[str, float] = {}
+
+    def __call__(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        error = context.get("exception")
+        self.tell(f"{context.get('message')}" + (f" ({type(error).__name__}: {error})" if error is not None else ""))
+
+    def tell(self, text: str) -> None:
+        now = time.monotonic()
+        self._said = {each: at for each, at in self._said.items() if now - at < _SAID_AGAIN}
+        if text not in self._said:
+            self._said[text] = now
+            self._say("error", text)
+
+
+class _Journal(logging.Handler):
+    """What the server library says of an answer that failed, each kind once in a minute; not of who asks how."""
+
+    def __init__(self, say: Say) -> None:
+        super().__init__(logging.ERROR)
+        self._told = _Mishaps(say)
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._told.tell(self.format(record))
+
+
+def _log_to(say: Say) -> None:
+    for name in ("uvicorn.error", "asyncio"):
+        logger = logging.getLogger(name)
+        logger.handlers[:] = [_Journal(say)]
+        logger.propagate = False

@@ -246,7 +246,7 @@ def gather(
         account=found,
         energy=energy,
         energy_files=files,
-        upkeep=_upkeep(config, folder, None if since or until else found),
+        upkeep=upkeep_of(config, folder, None if since or until else found),
         tool_names=tuple(config.tool),
         asked=(None if since is None else to_ms(since), None if until is None else to_ms(until)),
         edges=_edges(folder, found, since, until),
@@ -288,7 +288,7 @@ def _account_of(
     return account(counted(), lambda: reader.passed_ts)
 
 
-def _upkeep(config: Config, folder: Path, whole: Account | None) -> list[Due]:
+def upkeep_of(config: Config, folder: Path, whole: Account | None = None) -> list[Due]:
     """Upkeep counts from when it was last done, whatever time the report is of. `whole`: of all the log, if known."""
     if not config.upkeep:
         return []

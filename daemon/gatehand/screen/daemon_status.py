@@ -111,7 +111,7 @@ def read(payload: bytes) -> StatusMessage | None:
 def printable(text: str) -> str:
     """The text on one line, with a question mark for what could move a terminal's cursor."""
     line = " ".join(text[:_LONGEST_TEXT].split())
-    return "".join(char if char.isprintable() else "?" for char in line)
+    return line if line.isprintable() else "".join(char if char.isprintable() else "?" for char in line)
 
 
 @dataclass(frozen=True, slots=True)

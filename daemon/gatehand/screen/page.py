@@ -9,7 +9,7 @@ import math
 from typing import Final
 
 from gatehand.journal.sentences import spoken, spoken_alarm
-from gatehand.screen import layout
+from gatehand.screen import layout, words
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.lines import ScreenLine, Tone, cut_line, faint, line, wrapped
 from gatehand.screen.rows import in_short, listed_within, tool_rows
@@ -25,7 +25,7 @@ _FEW: Final = 3
 """Rows of tools; rather than fewer, while others are at work too, all are told in short."""
 _SEVERITY: Final = (Tone.ALARM, Tone.WARN, Tone.GOOD, Tone.PLAIN)
 _IN_SHORT: Final = (
-    *("FAULT", "SILENT", layout.NOT_UNDERSTOOD, "HELD", "unknown", "opening", "shutting", "muted", "run-on", "running"),
+    *("FAULT", "SILENT", words.NOT_UNDERSTOOD, "HELD", "unknown", "opening", "shutting", "muted", "run-on", "running"),
     *("open", "spin-up", "coast-down", "off", "idle", "shut"),
 )
 """The states as they come where a part is only told in short: what matters most first."""
@@ -37,7 +37,7 @@ def page(status: DaemonStatus, where: str, at: float, *, width: int, height: int
     if height is not None and len(header) > max(2, height // 4):
         header = layout.header_in_short(status, where, at, width)
     found = [*header, *_below(status, at, width, None if height is None else height - len(header))]
-    if layout.is_past(status):
+    if words.is_past(status):
         found = [*header, *(faint(each) for each in found[len(header) :])]
     return [cut_line(each, width) for each in found[:height]]
 
@@ -83,7 +83,7 @@ def _events(status: DaemonStatus, width: int, room: int) -> list[ScreenLine]:
     """A heading and as many whole events as there is room for."""
     found = [line("LAST EVENTS", Tone.HEAD)]
     for event in reversed(status.events):
-        first = f"{layout.clock(event.at - status.ahead)}{'!' if event.loud else ' '} "
+        first = f"{words.clock(event.at - status.ahead)}{'!' if event.loud else ' '} "
         tone = Tone.ALARM if event.loud else Tone.PLAIN
         lines = wrapped(event.text, width, first=first, then=" " * len(first), tone=tone)
         if len(found) + len(lines) > room:
@@ -100,7 +100,7 @@ def _alarms(status: DaemonStatus, at: float, width: int, limit: int | None) -> l
     if not each:
         if status.online is None:
             return []
-        return [line("No alarms were active then." if layout.is_past(status) else "No active alarms.")]
+        return [line("No alarms were active then." if words.is_past(status) else "No active alarms.")]
     title, names = f"{len(each)} ACTIVE {'ALARM' if len(each) == 1 else 'ALARMS'}", [*map(spoken_alarm, each)]
     found = [line(title, Tone.ALARM)]
     for number, lines in enumerate(each.values()):
@@ -123,22 +123,22 @@ def _tools(
     """
     if not status.tools:
         return []  # a scale without a tool says nothing
-    rows = [layout.tool_row(status, name, at) for name, _ in layout.in_order(status.tools)]
+    rows = [layout.tool_row(status, name, at) for name, _ in words.in_order(status.tools)]
     room = math.inf if limit is None else limit
     for short in (False, True):
         title, lines = tool_rows(rows, width, short=short)
         found = [title, *(each for some in lines.values() for each in some)]
         if len(found) <= room:
             return found
-    words = {spoken(name): message.text("state") for name, message in status.tools.items()}
+    states = {spoken(name): message.text("state") for name, message in status.tools.items()}
     kept: set[str] = set()
     room -= len((title, "the note"))
-    for name in sorted(lines, key=lambda name: (words[name] == "idle", _SEVERITY.index(layout.tone(words[name])))):
+    for name in sorted(lines, key=lambda name: (states[name] == "idle", _SEVERITY.index(words.tone(states[name])))):
         if len(lines[name]) > room:
             break
         room -= len(lines[name])
         kept.add(name)
-    hidden = sum(word != "idle" for name, word in words.items() if name not in kept)
+    hidden = sum(word != "idle" for name, word in states.items() if name not in kept)
     if len(kept) < (_FEW if hidden else 1):
         return _in_short(status, "tool", width, most)
     note = f"and {len(rows) - len(kept)} more, " + (f"{hidden} of them not idle" if hidden else "all idle")
@@ -165,6 +165,6 @@ def _collectors_within(status: DaemonStatus, at: float, width: int, limit: int, 
 
 def _in_short(status: DaemonStatus, kind: str, width: int, most: int) -> list[ScreenLine]:
     """All of a kind in `most` lines: by their states, those at rest only counted."""
-    states = {spoken(name): layout.loud_state(message) for name, message in layout.in_order(status.by_kind[kind])}
+    states = {spoken(name): words.loud_state(message) for name, message in words.in_order(status.by_kind[kind])}
     quiet = {"gate": "shut", "tool": "idle"}.get(kind, "")
     return in_short(f"{kind.upper()}S", states, _IN_SHORT, width, most, quiet=quiet) if states else []

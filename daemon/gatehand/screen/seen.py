@@ -5,11 +5,14 @@ read too.
 """
 
 from collections.abc import Iterator
+from typing import Final
 
 from gatehand.measures import steady
 from gatehand.screen.daemon_status import StatusMessage
 from gatehand.times import lasting, local_stamp
 from gatehand_rules.words import Measure
+
+_MINUTE: Final = 60.0
 
 
 def of_fan(message: StatusMessage, now: float) -> Iterator[str]:
@@ -90,4 +93,9 @@ def _motor(seen: StatusMessage, drawing: bool | None, now: float) -> str:
 
 def _ago(message: StatusMessage, now: float, key: str = "at") -> str:
     at = message.moment(key)
-    return "" if at is None else lasting(max(0.0, now - at), whole=True)
+    return "" if at is None else roughly(max(0.0, now - at))
+
+
+def roughly(passed: float) -> str:
+    """How old a word is: to the minute from a minute on, so that a screen is not drawn anew for each second of it."""
+    return lasting(passed - passed % _MINUTE if passed > _MINUTE else passed, whole=True)

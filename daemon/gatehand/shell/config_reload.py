@@ -7,10 +7,7 @@ The file may change, vanish and hang: one look at a time, none in the control lo
 hangs. It is given to a thread that dies with the process; who waits for it counts the time, and begins no second one.
 """
 
-import hashlib
-import threading
 from collections.abc import Callable
-from pathlib import Path
 from typing import Final, TypeAlias
 
 from msgspec import Struct, to_builtins
@@ -18,7 +15,7 @@ from msgspec.structs import replace
 
 from gatehand.config import Config, Loaded, Problem
 from gatehand.config.edits import edits
-from gatehand.config.load import load_bytes, unreadable
+from gatehand.config.load import unreadable
 from gatehand.config.signals import SENSORS
 from gatehand.config.tables import StopTable
 from gatehand.journal.line import OwnEvent
@@ -26,9 +23,9 @@ from gatehand.mqtt.transport import MessageKind, Outgoing, Transport
 from gatehand.shell import own_alarms
 from gatehand.shell.active_config import ActiveConfig
 from gatehand.shell.alarms import ShownAlarm
+from gatehand.shell.config_file import HANGS, LONGEST_LOOK, ConfigFile, Seen, in_a_thread
 from gatehand.shell.engine import Engine
 from gatehand.shell.ports import Diagnostics
-from gatehand.small_files import UnreadableError, read_bytes
 from gatehand.text import json_bytes
 from gatehand.times import stamp
 from gatehand_rules.reshape import Rewired, adopt_shop, obstacles
@@ -38,65 +35,8 @@ _AT_RESTART: Final = ("broker", "log", "homie")
 
 _WITH_ONLINE: Final = ("tool", "gate", "collector", "stop")
 _MOST_CHANGES: Final = 40
-LONGEST_LOOK: Final = 10.0
-"""Seconds after which a look at the file hangs: a large config on a small, busy machine takes one or two."""
-_HANGS: Final = f"could not be read for over {LONGEST_LOOK:g} s: its disk or its mount hangs"
-GONE: Final = "is gone: there is no longer a file of that name"
-LOOKS_UNTIL_GONE: Final = 2
-"""Editors remove a file before they put the new one in its place: one look may find none."""
-
 Elsewhere: TypeAlias = Callable[[Callable[[], None]], None]
 """Has something done outside the control loop, soon."""
-
-
-class Seen(Struct, frozen=True):
-    """What a look has found. None of these: all is as it was."""
-
-    loaded: Loaded | None = None
-    """Another content than before, read and checked."""
-    unreadable: str | None = None
-    """Why there is nothing to read, as a clause about the file."""
-    absent: bool = False
-    """It was not there, which is nothing to speak of yet."""
-
-
-class ConfigFile:
-    """One file by its name, since editors replace files. Its looks may be had in any thread, one after the other."""
-
-    def __init__(self, path: Path, text: str) -> None:
-        self.path = path
-        self._digest: bytes | None = hashlib.sha256(text.encode()).digest()
-        self._stat: tuple[int, int, int] | None = None
-        self._missed = 0
-
-    def look(self, *, anew: bool = False) -> Seen:
-        """What has become of it since the last look. `anew`: read and check it even if it is the same."""
-        try:
-            found = self.path.stat()
-            stat = (found.st_mtime_ns, found.st_size, found.st_ino)
-            if stat == self._stat and not anew:
-                return Seen()
-            content = read_bytes(self.path)
-        except UnreadableError as error:
-            return self._unreadable(error, anew=anew)
-        except OSError as error:
-            missing = isinstance(error, FileNotFoundError)
-            return self._unreadable(UnreadableError(f"cannot be read ({error.strerror})", missing=missing), anew=anew)
-        digest = hashlib.sha256(content).digest()
-        same, self._digest, self._stat, self._missed = digest == self._digest, digest, stat, 0
-        return Seen() if same and not anew else Seen(load_bytes(content, self.path))
-
-    def _unreadable(self, error: UnreadableError, *, anew: bool) -> Seen:
-        self._missed = self._missed + 1 if error.missing else LOOKS_UNTIL_GONE
-        if self._missed < LOOKS_UNTIL_GONE and not anew:
-            return Seen(absent=True)
-        self._digest = self._stat = None  # whatever comes back has to be read
-        return Seen(unreadable=GONE if error.missing else str(error))
-
-
-def in_a_thread(work: Callable[[], None]) -> None:
-    """Nobody waits for the thread at the end of the process, for it may never come back."""
-    threading.Thread(target=work, name="config file", daemon=True).start()
 
 
 class _Outcome(Struct):
@@ -202,8 +142,8 @@ class Reloader:
             return
         asked = (*self._asking, *self._engine.take_reload_asked())
         self._asking = ()
-        if asked or self._unreadable != _HANGS:
-            self._tell_unreadable(_HANGS, asked)
+        if asked or self._unreadable != HANGS:
+            self._tell_unreadable(HANGS, asked)
 
     def show(self) -> None:
         """Publish the outcome, retained; on each new connection too."""

@@ -13,10 +13,13 @@ if TYPE_CHECKING:
     from gatehand.journal.line import LogLine
 
 
-def text(answer: Explanation, *, everything: bool = False) -> Iterator[str]:
+def text(answer: Explanation, *, everything: bool = False, hint: bool = True) -> Iterator[str]:
     """The verdict first, then what would have changed it, then the lines that it needs; each line in one piece.
 
-    `everything`: all lines around it.
+    Args:
+        answer: what is told.
+        everything: all lines around it.
+        hint: how to see them, for whoever types the command.
     """
     context, verdict = answer.context, answer.verdict
     yield f"{context.kind} {context.name}, {local_text(answer.about_ms)[:19]}"
@@ -41,7 +44,7 @@ def text(answer: Explanation, *, everything: bool = False) -> Iterator[str]:
         )
     for one in lines:
         yield f"  {local_text(one.ms)[11:]}  {sentence(one.line)}"
-    if not everything and len(answer.story) > len(lines):
+    if hint and not everything and len(answer.story) > len(lines):
         yield ""
         yield "All lines around it: --all"
 

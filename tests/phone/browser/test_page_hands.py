@@ -1,0 +1,206 @@
+"""What a paired phone asks for, of the real daemon: it is done by the daemon, and shown by nothing but the stream."""
+
+import re
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from page_shop import Devices, RunningPage
+from phone_screen import Phone
+from playwright.sync_api import Locator, expect
+from support.child import RunningDaemon
+from support.mosquitto import Mosquitto
+from support.quick_shop import quick_shop
+
+pytestmark = pytest.mark.broker
+SWEEP = """
+[gate.sweep]
+command = { topic = "shop/gate/sweep/set", open = "open", shut = "shut" }
+state = { topic = "shop/gate/sweep/state", open = "open", shut = "shut" }
+button = { topic = "shop/gate/sweep/button", pressed = "1" }
+travel = 0.5
+
+[page]
+allow = ["hand", "hold", "reset"]
+"""
+
+
+@pytest.fixture(scope="module")
+def devices(broker: Mosquitto) -> Iterator[Devices]:
+    found = Devices(broker.port)
+    yield found
+    found.close()
+
+
+@pytest.fixture(scope="module")
+def shop(broker: Mosquitto, devices: Devices, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningPage]:
+    """The daemon, its fan off and its gates shut, and the page beside it."""
+    folder = tmp_path_factory.mktemp("shop")
+    (folder / "config.toml").write_text(quick_shop(broker.port, SWEEP, coast_down=0.3))
+    with RunningPage(folder) as page, RunningDaemon(folder):
+        devices.wait(lambda: devices.state("collector/main") == "off", "the fan is off")
+        devices.wait(lambda: devices.state("gate/sweep") == "shut", "the gate is shut")
+        yield page
+
+
+@pytest.fixture
+def seen(shop: RunningPage, devices: Devices, phone: Callable[..., Phone]) -> Iterator[Phone]:
+    """A phone that is paired, before a shop at rest. At the end of the test the shop is put to rest again."""
+    found = phone(shop.url).hears()
+    found.pair(shop.code())
+    found.shows("station:sweep", "shut")
+    expect(found.button("hold", "main")).to_be_enabled()
+    yield found
+    devices.say("gatehand/gate/sweep/hand", "0")
+    devices.wait(lambda: devices.state("gate/sweep") == "shut", "the gate is shut, which the fan's rest comes before")
+
+
+def answer_of(seen: Phone) -> Locator:
+    """What was told of the last thing asked for."""
+    return seen.page.locator("#answer-text")
+
+
+def held(seen: Phone, devices: Devices, reason: str) -> None:
+    """On hold, by two taps."""
+    seen.button("hold", "main").tap()
+    seen.page.locator("dialog#ask").get_by_role("button", name=reason).tap()
+    devices.wait(lambda: devices.state("collector/main") == "held", "it is on hold")
+
+
+def reset(seen: Phone, devices: Devices) -> None:
+    """The hold ends, by two taps, as often as it takes: one counts when none came in the two seconds before it."""
+
+    def ends() -> bool:
+        if devices.state("collector/main") == "held" and seen.button("reset", "main").is_enabled():
+            seen.button("reset", "main").tap()
+            seen.page.locator("dialog#ask").get_by_role("button", name=re.compile("I see the collector")).tap()
+            expect(answer_of(seen)).not_to_have_text(re.compile("awaited"))
+        return devices.state("collector/main") != "held"
+
+    devices.wait(ends, "the hold ends")
+
+
+def test_hand_start_begins_and_ends_by_a_tap(seen: Phone, devices: Devices) -> None:
+    before = len(devices.asks("gate/sweep/hand"))
+    seen.button("hand", "sweep").tap()
+    seen.shows("station:sweep", "open")
+    seen.shows("station:sweep", "by hand")
+    seen.shows("collector:main", "running")
+    expect(answer_of(seen)).to_contain_text("hand start")
+    expect(seen.button("hand", "sweep")).to_have_count(0)
+    seen.button("hand-end", "sweep").tap()
+    seen.shows("collector:main", "off")
+    seen.shows("station:sweep", "shut")
+    expect(seen.button("hand", "sweep")).to_be_enabled()
+    devices.wait(lambda: len(devices.asks("gate/sweep/hand")) >= before + 2, "both are asked for")
+    assert [each["value"] for each in devices.asks("gate/sweep/hand")[before:]] == ["1", "0"]
+
+
+def test_nothing_is_shown_as_done_that_the_daemon_has_not_said(seen: Phone, devices: Devices) -> None:
+    before = len(devices.asks("gate/sweep/hand"))
+    seen.page.route("**/ask", lambda route: route.fulfill(json={"ok": True, "text": "It was done.", "next": ""}))
+    seen.button("hand", "sweep").tap()
+    expect(answer_of(seen)).to_contain_text("It was done.")
+    assert "shut" in seen.words("station:sweep")
+    assert "by hand" not in seen.words("station:sweep")
+    expect(seen.button("hand", "sweep")).to_be_enabled()
+    assert devices.asks("gate/sweep/hand")[before:] == []
+
+
+def test_two_taps_in_a_row_ask_once(seen: Phone, devices: Devices) -> None:
+    before = len(devices.asks("gate/sweep/hand"))
+    asked: list[Any] = []
+    seen.page.on("request", lambda request: asked.append(request) if request.url.endswith("/ask") else None)
+    seen.button("hand", "sweep").evaluate("button => { button.click(); button.click(); }")
+    seen.shows("station:sweep", "open")
+    assert len(asked) == 1
+    devices.wait(lambda: len(devices.asks("gate/sweep/hand")) > before, "it is asked for")
+    assert len(devices.asks("gate/sweep/hand")) == before + 1
+    seen.button("hold", "main").evaluate("button => { button.click(); button.click(); }")
+    jam = seen.page.locator("dialog#ask").get_by_role("button", name="Jam")
+    jam.evaluate("button => { button.click(); button.click(); }")
+    seen.shows("collector:main", "held")
+    assert [request.post_data_json["what"] for request in asked] == ["hand", "hold"]
+    reset(seen, devices)
+
+
+def test_hold_and_reset_take_two_taps_each_and_say_what_the_daemon_says(seen: Phone, devices: Devices) -> None:
+    before = len(devices.asks("collector/main/hold"))
+    seen.button("hold", "main").tap()
+    dialog = seen.page.locator("dialog#ask")
+    expect(dialog).to_contain_text("A hold is not a lockout")
+    dialog.get_by_role("button", name="Hold", exact=True).tap()  # without a reason
+    expect(dialog).to_be_visible()
+    expect(dialog.get_by_role("alert").filter(visible=True)).not_to_be_empty()
+    dialog.get_by_role("button", name="Cancel").tap()
+    expect(dialog).not_to_be_visible()
+    assert devices.asks("collector/main/hold")[before:] == []
+    seen.button("hold", "main").tap()
+    dialog.get_by_role("textbox").fill("belt worn through")
+    dialog.get_by_role("button", name="Hold", exact=True).tap()
+    seen.shows("collector:main", "held")
+    seen.shows("collector:main", "belt worn through")
+    assert [each["because"] for each in devices.asks("collector/main/hold")[before:]] == ["belt worn through"]
+    # What is refused says so in the daemon's words.
+    seen.button("hand", "sweep").tap()
+    expect(answer_of(seen)).to_contain_text("hold")
+    assert devices.state("gate/sweep") == "shut"
+    resets = len(devices.asks("collector/main/reset"))
+    seen.button("reset", "main").tap()
+    expect(dialog).to_contain_text("Do you see the collector and all its machines?")
+    dialog.get_by_role("button", name="Cancel").tap()
+    assert devices.asks("collector/main/reset")[resets:] == []
+    reset(seen, devices)
+    seen.shows("collector:main", "off")
+    expect(seen.button("hold", "main")).to_be_enabled()
+
+
+def test_everything_can_be_done_by_keys_alone(seen: Phone, devices: Devices) -> None:
+    def goes_to(wanted: Locator) -> None:
+        for _ in range(60):
+            if wanted.evaluate("node => node === document.activeElement"):
+                return
+            seen.page.keyboard.press("Tab")
+        raise AssertionError(f"the Tab key does not lead to {wanted}")
+
+    seen.page.locator("body").evaluate("() => document.activeElement.blur()")
+    goes_to(seen.button("hand", "sweep"))
+    seen.page.keyboard.press("Enter")
+    seen.shows("station:sweep", "open")
+    # The button that ends it is where the one was that began it, and has the focus.
+    expect(seen.button("hand-end", "sweep")).to_be_focused()
+    seen.page.keyboard.press("Space")
+    seen.shows("station:sweep", "shut")
+    expect(seen.button("hand", "sweep")).to_be_focused()
+    goes_to(seen.button("hold", "main"))
+    seen.page.keyboard.press("Enter")
+    dialog = seen.page.locator("dialog#ask")
+    expect(dialog).to_be_visible()
+    seen.page.keyboard.press("Escape")
+    expect(dialog).not_to_be_visible()
+    expect(seen.button("hold", "main")).to_be_focused()
+    seen.page.keyboard.press("Enter")
+    goes_to(dialog.get_by_role("textbox"))
+    seen.page.keyboard.type("filter change")
+    seen.page.keyboard.press("Enter")
+    seen.shows("collector:main", "held")
+    goes_to(seen.button("reset", "main"))
+    seen.page.keyboard.press("Enter")
+    expect(dialog).to_be_visible()
+    goes_to(dialog.get_by_role("button", name=re.compile("I see the collector")))
+    seen.page.keyboard.press("Enter")
+    expect(dialog).not_to_be_visible()
+    reset(seen, devices)
+    goes_to(seen.page.locator("#unpair"))
+    seen.page.keyboard.press("Enter")
+    goes_to(seen.page.locator("#pair-open"))
+    seen.page.keyboard.press("Enter")
+    expect(seen.page.locator("dialog#pair").get_by_role("textbox", name="Code")).to_be_focused()
+
+
+def test_why_is_answered_from_the_log(seen: Phone) -> None:
+    seen.button("why", "band_saw").tap()
+    dialog = seen.page.locator("dialog#why")
+    expect(dialog.get_by_role("listitem").first).not_to_be_empty()
+    dialog.get_by_role("button", name="Close").tap()
+    expect(dialog).not_to_be_visible()

@@ -1,0 +1,158 @@
+"""What is shown is of now, or the page says that it is not: whatever is killed, frozen or asleep."""
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from page_boxes import measured
+from page_shop import Devices, RunningPage, frozen
+from phone_screen import Phone
+from playwright.sync_api import expect
+from support.child import RunningDaemon, wait_until
+from support.mosquitto import Mosquitto
+from support.quick_shop import quick_shop
+
+pytestmark = pytest.mark.broker
+BENCH = """
+[gate.sweep]
+command = { topic = "shop/gate/sweep/set", open = "open", shut = "shut" }
+state = { topic = "shop/gate/sweep/state", open = "open", shut = "shut" }
+button = { topic = "shop/gate/sweep/button", pressed = "1" }
+travel = 0.5
+
+[page]
+allow = ["hand", "hold", "reset"]
+"""
+
+
+class Shop:
+    """A broker, the real daemon with its fan on, the page and a phone that is paired and sees it."""
+
+    def __init__(self, broker: Mosquitto, folder: Path) -> None:
+        self.broker = broker
+        self.folder = folder
+        (folder / "config.toml").write_text(quick_shop(broker.port, BENCH))
+        self.devices = Devices(broker.port)
+        self.page = RunningPage(folder).start()
+        self.daemon = RunningDaemon(folder)
+
+    def works(self) -> None:
+        """The sweep is open by hand, and the fan turns."""
+        self.devices.wait(lambda: self.devices.state("collector/main") in {"off", "running"}, "the daemon is there")
+
+        def turns() -> bool:
+            if self.devices.state("collector/main") == "off":
+                self.devices.say("gatehand/gate/sweep/hand", "1")
+            return self.devices.state("collector/main") == "running"
+
+        self.devices.wait(turns, "the fan turns")
+
+    def close(self) -> None:
+        """End all of it."""
+        self.daemon.kill()
+        self.page.kill()
+        self.devices.close()
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
+    with Mosquitto() as broker:
+        found = Shop(broker, tmp_path_factory.mktemp("shop"))
+        yield found
+        found.close()
+
+
+@pytest.fixture
+def seen(shop: Shop, phone: Callable[..., Phone]) -> Phone:
+    """A paired phone that sees the fan turn."""
+    shop.works()
+    found = phone(shop.page.url, clock=True)
+    found.pair(shop.page.code())
+    assert_current(found)
+    return found
+
+
+def assert_current(seen: Phone) -> None:
+    """All is shown as of now, with colours and buttons."""
+    expect(seen.reached).to_contain_text(re.compile("running", re.IGNORECASE))
+    seen.shows("collector:main", "running")
+    seen.shows("station:sweep", "open")
+    expect(seen.hands.first).to_be_enabled()
+    assert measured(seen.page).good, "nothing has the colour of what is well"
+
+
+def assert_lost(seen: Phone) -> None:
+    """It says so; nothing looks well any more, and nothing can be asked for."""
+    expect(seen.page.locator("body")).to_contain_text(
+        re.compile("lost|gone|not been heard|no broker|no connection|asleep", re.IGNORECASE)
+    )
+    wait_until(lambda: not measured(seen.page).good, what="nothing looks well")
+    for button in seen.hands.all():
+        expect(button).to_be_disabled()
+
+
+def test_daemon_killed_and_started_again(shop: Shop, seen: Phone) -> None:
+    shop.daemon.kill()
+    assert_lost(seen)
+    shop.daemon = RunningDaemon(shop.folder)
+    shop.works()
+    assert_current(seen)
+
+
+def test_daemon_frozen_and_thawed(shop: Shop, seen: Phone) -> None:
+    with frozen(shop.daemon.pid):
+        assert_lost(seen)
+    shop.works()
+    assert_current(seen)
+
+
+def test_broker_killed_and_revived(shop: Shop, seen: Phone) -> None:
+    shop.broker.kill9()
+    assert_lost(seen)
+    shop.broker.revive()
+    shop.works()
+    assert_current(seen)
+
+
+def test_broker_frozen_and_thawed(shop: Shop, seen: Phone) -> None:
+    shop.broker.sigstop()
+    try:
+        assert_lost(seen)
+    finally:
+        shop.broker.sigcont()
+    shop.works()
+    assert_current(seen)
+
+
+def test_page_killed_and_started_again(shop: Shop, seen: Phone) -> None:
+    seen.expects("ERR_")
+    shop.page.kill()
+    seen.pass_seconds(3)
+    assert_lost(seen)
+    shop.page.start()
+    seen.pass_until(lambda: "running" in seen.reached.inner_text().lower())
+    assert_current(seen)
+
+
+def test_page_frozen_is_lost_within_three_seconds_of_the_phone_and_comes_back(shop: Shop, seen: Phone) -> None:
+    seen.expects("ERR_")
+    seen.page.clock.pause_at(time.time() + 1)
+    with frozen(shop.page.pid):
+        seen.page.clock.run_for(3000)
+        assert_lost(seen)
+    seen.page.clock.resume()
+    shop.works()
+    assert_current(seen)
+
+
+def test_phone_that_has_slept_shows_lost_before_it_shows_anything(shop: Shop, seen: Phone) -> None:
+    seen.expects("ERR_")
+    with frozen(shop.page.pid):  # nothing new can have come yet
+        seen.page.clock.fast_forward(3_600_000)  # each timer fires once at most, as after a sleep
+        seen.page.evaluate("() => document.dispatchEvent(new Event('visibilitychange'))")
+        assert_lost(seen)
+    shop.works()
+    seen.pass_until(lambda: "running" in seen.reached.inner_text().lower())
+    assert_current(seen)

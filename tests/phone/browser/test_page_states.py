@@ -1,0 +1,117 @@
+"""What the daemon has said is written on the page: each state of collector, gates and tools, in the config's order."""
+
+import re
+import time
+from itertools import pairwise
+
+import pytest
+from moments import MOMENTS, Stage
+from page_boxes import measured
+from page_shop import SHOP, RunningPage
+from playwright.sync_api import expect
+from support.mosquitto import Mosquitto
+
+pytestmark = pytest.mark.broker
+STATIONS = ["band_saw", "planing", "router", "sweep"]
+
+
+def test_each_state_is_written_in_words(stage: Stage) -> None:
+    stage.at(MOMENTS["rest"])
+    seen = stage.looks()
+    for name, moment in MOMENTS.items():
+        shop = stage.at(moment)
+        assert {what: shop.said(what)["state"] for what in moment.states} == moment.states, name
+        for what, word in moment.states.items():
+            seen.shows(shop.part_of(what), word.replace("_", "-"))
+        assert set(moment.alarms) <= set(shop.alarms), name
+        expect(seen.alarms, name).to_have_count(len(shop.alarms))
+        assert sorted(seen.alarm_ids()) == sorted(shop.alarms), name
+    expect(seen.reached).to_contain_text("is running")
+
+
+def test_stations_come_in_the_order_of_the_config(stage: Stage) -> None:
+    stage.at(MOMENTS["rest"])
+    seen = stage.looks()
+    seen.shows("station:sweep", "shut")
+    assert seen.stations() == STATIONS
+    tile = seen.words("station:planing").lower()
+    assert tile.index("jointer") < tile.index("drum sander")
+
+
+def test_what_a_part_has_in_words_is_on_the_screen(stage: Stage) -> None:
+    stage.at(MOMENTS["run-on"])
+    seen = stage.looks()
+    seen.shows("collector:main", "run-on")
+    parts = stage.served.parts()
+    collector, tile = parts["collector:main"], parts["station:band_saw"]
+    wanted = [(key, text) for key in ("collector:main",) for text in (collector["word"], *collector["facts"])]
+    wanted += [("station:band_saw", text) for text in (tile["title"], tile["word"], tile["note"])]
+    for tool in tile["tools"]:
+        wanted += [("station:band_saw", text) for text in (tool["title"], tool["word"], tool["reading"])]
+    assert wanted
+    for key, text in wanted:
+        assert text.lower() in seen.words(key).lower(), (key, text)
+
+
+def test_time_left_is_counted_down_by_the_page_itself(stage: Stage, broker: Mosquitto) -> None:
+    stage.at(MOMENTS["hand start"])
+    (stage.folder / "config.toml").write_text(f"[broker]\nport = {broker.port}\n{SHOP}")
+    with RunningPage(stage.folder) as served:  # one that finds the shop as it is, and measures no difference of clocks
+        seen = stage.phone(served.url, clock=True)
+        seen.shows("collector:main", "running")
+        seen.expects("ERR_")  # the page ends before the phone does
+        seen.page.clock.pause_at(time.time() + 1)
+        samples = [seen.counted("collector:main")]
+        for _ in range(3):
+            seen.page.clock.run_for(1000)
+            samples.append(seen.counted("collector:main"))
+    assert 270 < samples[0][1] <= 300  # the sweep's hand_limit is 5 min
+    for (earlier, more), (later, less) in pairwise(samples):
+        assert more - less == pytest.approx(later - earlier, abs=1)  # each is rounded up to a second
+        assert less < more
+
+
+def test_alarm_comes_on_top_with_what_to_do_next_is_announced_and_goes(stage: Stage) -> None:
+    shop = stage.at(MOMENTS["rest"])
+    seen = stage.looks()
+    seen.shows("station:sweep", "shut")
+    expect(seen.alarms).to_have_count(0)
+    stage.at(MOMENTS["fault"], shop=shop)
+    seen.shows("alarms", str(shop.said("alarm/gate.band_saw.fault")["next"]))
+    assert sorted(seen.alarm_ids()) == sorted(shop.alarms)
+    boxes = dict(measured(seen.page).parts)
+    below = [key for key in boxes if key not in {"alarms", "shop", "reached"}]
+    assert below
+    assert all(boxes["alarms"][3] <= boxes[key][1] for key in below), "the alarms are not on top"
+    spoken = seen.page.locator("[role=alert], [aria-live=assertive]")
+    expect(spoken.filter(has_text=re.compile("band saw", re.IGNORECASE))).not_to_have_count(0)
+    stage.broadcast.say("gatehand/alarm/gate.band_saw.fault", b"")
+    stage.broadcast.say("gatehand/alarm/tool.band_saw.not_served", b"")
+    expect(seen.alarms).to_have_count(0)
+    expect(seen.part("alarms")).not_to_contain_text(re.compile("band saw", re.IGNORECASE))
+
+
+def test_changed_config_changes_the_page_without_a_restart(stage: Stage, broker: Mosquitto) -> None:
+    head = f"[broker]\nport = {broker.port}\n"
+    config = stage.folder / "config.toml"
+    config.write_text(head + SHOP)
+    stage.at(MOMENTS["rest"])
+    with RunningPage(stage.folder) as served:
+        seen = stage.phone(served.url)
+        seen.expects("ERR_")  # the page ends before the phone does
+        seen.shows("station:sweep", "shut")
+        assert seen.stations() == STATIONS
+        gates = re.split(r"(?=^\[gate\.)", SHOP.partition("[tool")[0], flags=re.MULTILINE)
+        turned = gates[0] + "".join(reversed(gates[1:])) + "[tool" + SHOP.partition("[tool")[2]
+        config.write_text(head + turned)
+        seen.page.wait_for_function(
+            "want => JSON.stringify([...document.querySelectorAll('[data-part^=\"station:\"]:not(button)')].map("
+            "each => each.dataset.part.slice(8))) === JSON.stringify(want)",
+            arg=STATIONS[::-1],
+        )
+        config.write_text(head + "[gate\n")  # what cannot be read changes nothing
+        config.write_text(head + SHOP)
+        seen.page.wait_for_function(
+            "() => document.querySelector('[data-part^=\"station:\"]:not(button)').dataset.part.endsWith('band_saw')"
+        )
+        assert seen.stations() == STATIONS

@@ -1,0 +1,147 @@
+"""Connections that are opened and left, slow, many or deaf: each is ended in its time, and none harms a phone."""
+
+import json
+import select
+import socket
+import ssl
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, suppress
+from pathlib import Path
+
+import pytest
+from page_process import Page, Speaker, Stream, shop
+from support.certificates import make_authority, make_broker_certificate
+from support.child import wait_until
+from support.mosquitto import Mosquitto
+from support.ports import free_port
+
+from gatehand.phone.connections import ASK_WITHIN, MOST, MOST_STREAMS
+from gatehand.phone.live import GAP
+
+pytestmark = pytest.mark.broker
+ASK = b"GET /events HTTP/1.0\r\nHost: 127.0.0.1\r\n\r\n"
+
+
+@pytest.fixture(scope="module")
+def page(broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
+    with Page(tmp_path_factory.mktemp("page"), shop(broker.port, free_port())) as page:
+        yield page.up()
+
+
+def is_closed(sock: socket.socket) -> bool:
+    """By the other end; what it has sent is read."""
+    with suppress(ConnectionError):
+        while select.select([sock], [], [], 0)[0]:
+            if not sock.recv(1_000_000):
+                return True
+        return False
+    return True
+
+
+@pytest.mark.parametrize("count", [200, MOST + 50])
+@pytest.mark.parametrize("said", [b"", b"GET /events HT", b"POST /ask HTTP/1.1\r\nContent-Length: 9\r\n\r\n{"])
+def test_connections_that_are_opened_and_left_do_no_harm_to_a_phone(page: Page, count: int, said: bytes) -> None:
+    with ExitStack() as stack:
+        crowd = [stack.enter_context(page.connect()) for _ in range(count)]
+        for sock in crowd:
+            with suppress(ConnectionError):  # it had to make room
+                sock.sendall(said)
+        with Stream(page) as phone:
+            wait_until(lambda: phone.ticks, what="a phone gets its stream")
+        assert page.get("/me")[0] == 200
+
+
+def test_streams_are_bounded_and_the_oldest_of_strangers_give_way(page: Page) -> None:
+    with Stream(page, headers="Cookie: phone=1\r\n") as paired, ExitStack() as stack:
+        wait_until(lambda: paired.ticks, what="the paired phone follows")
+        strangers = []
+        for _ in range(MOST_STREAMS + 5):
+            strangers.append(stack.enter_context(page.connect()))
+            strangers[-1].sendall(ASK)
+            assert strangers[-1].recv(1)
+        wait_until(lambda: all(is_closed(sock) for sock in strangers[:6]), what="the oldest strangers leave")
+        assert not any(is_closed(sock) for sock in strangers[6:])
+        before = paired.ticks
+        wait_until(lambda: paired.ticks > before, what="the paired phone still follows")
+        assert not paired.has_ended
+
+
+def test_a_connection_carries_one_request(page: Page) -> None:
+    with page.connect() as sock:
+        sock.sendall(b"GET /me HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n" * 2)
+        answer = b"".join(iter(lambda: sock.recv(65_536), b""))
+    assert answer.count(b"HTTP/1.1 200") == 1
+    assert b"connection: close" in answer
+
+
+def test_nobody_says_for_another_where_he_comes_from_or_gets_more_than_a_refusal_for_nonsense(page: Page) -> None:
+    for nonsense in (b"\x16\x03\x01\x02\x00\r\n\r\n", b"GET\r\n\r\n", b"GET / HTTP/1.1\r\n" + b"x: y\r\n" * 20_000):
+        with page.connect() as sock, suppress(ConnectionError):
+            sock.sendall(nonsense)
+            assert sock.recv(1000).partition(b"\r\n")[0] in {b"HTTP/1.1 400 Bad Request", b""}
+    assert page.get("/me")[0] == 200
+    assert "Traceback" not in page.said
+
+
+@pytest.mark.slow
+def test_who_says_nothing_half_or_a_byte_at_a_time_is_closed_and_so_is_who_never_reads(
+    broker: Mosquitto, page: Page
+) -> None:
+    with Speaker(broker.port) as daemon, ExitStack() as stack:
+        silent, half, dribbling = (stack.enter_context(page.connect()) for _ in range(3))
+        body = stack.enter_context(page.connect())
+        body.sendall(b"POST /pair HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Length: 100\r\n\r\n{")
+        half.sendall(b"GET / HTTP/1.1\r\n")
+        deaf = [stack.enter_context(page.connect(receive_buffer=4096)) for _ in range(5)]
+        for sock in deaf:
+            sock.sendall(ASK)
+        phone = stack.enter_context(Stream(page))
+        long = "a long sentence of why " * 80
+        open_still, request = {silent, half, dribbling}, iter(ASK * 1000)
+        for number in range(100):  # a stream that nobody reads fills up
+            daemon.say(
+                f"tool/{('band_saw', 'router')[number % 2]}", {"state": f"s{number}", "because": f"{number}{long}"}
+            )
+            with suppress(ConnectionError):
+                dribbling.sendall(bytes([next(request)]))
+            time.sleep(2 * GAP)  # each is handed out: together more than the system holds for a connection
+        began = time.monotonic()
+        while open_still:
+            assert time.monotonic() - began < 6 * ASK_WITHIN, "they are not closed"
+            with suppress(ConnectionError):
+                dribbling.sendall(b"x")
+            open_still -= {sock for sock in open_still if is_closed(sock)}
+            time.sleep(0.1)
+        wait_until(lambda: is_closed(body), what="half a body is not waited for")
+
+        def ended(sock: socket.socket) -> bool:
+            """Without reading, which would let it go on: the system says that the other end has reset it."""
+            return bool(sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)) or _is_reset(sock)
+
+        wait_until(lambda: all(map(ended, deaf)), 120, "who never reads is ended")
+        before = phone.ticks
+        wait_until(lambda: phone.ticks > before + 1, what="the phone still follows")
+        assert "99" in json.dumps(phone.parts)
+
+
+def _is_reset(sock: socket.socket) -> bool:
+    poll = select.poll()
+    poll.register(sock, select.POLLHUP | select.POLLERR)
+    return any(found & (select.POLLHUP | select.POLLERR) for _, found in poll.poll(0))
+
+
+def test_encryption_that_is_never_begun_does_no_harm(broker: Mosquitto, tmp_path: Path) -> None:
+    authority = make_authority(tmp_path, "shop")
+    make_broker_certificate(tmp_path, "shop")
+    tls = f'tls = {{ cert_file = "{tmp_path}/broker.crt", key_file = "{tmp_path}/broker.key" }}'
+    context = ssl.create_default_context(cafile=str(authority))
+    with Page(tmp_path, shop(broker.port, free_port(), more=tls)) as page, ExitStack() as stack:
+        page.up()
+        crowd = [stack.enter_context(page.connect()) for _ in range(MOST + 10)]
+        wrapped = context.wrap_socket(page.connect(), server_hostname="127.0.0.1")
+        with Stream(page, wrapped) as phone:
+            wait_until(lambda: phone.ticks, what="a phone gets its stream")
+            wait_until(lambda: all(map(is_closed, crowd)), what="who does not begin is closed")
+            assert not phone.has_ended
+        assert "Traceback" not in page.said
