@@ -52,7 +52,10 @@ class Digests:
         return Digested(day.isoformat(), self._midnight(wall))
 
     def _midnight(self, wall: float) -> float:
-        return datetime.combine(self._clock(wall).date(), time()).timestamp()
+        """Wall seconds at which the day began, on a day of 23 or 25 hours too."""
+        day = datetime.combine(self._clock(wall).date(), time())
+        near = wall - (self._clock(wall) - day).total_seconds()
+        return near - (self._clock(near) - day).total_seconds()
 
     def look(self, wall: float) -> bool:
         """Whether one is to be told now."""

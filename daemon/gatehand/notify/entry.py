@@ -102,8 +102,9 @@ def entry_of(level: str, payload: bytes) -> Entry | None:
 
 
 def entry_id(level: str) -> str:
-    """A topic's level as an id that can be shown."""
-    return printable(level[:_LONGEST_ID])
+    """A topic's level as an id that can be shown; one that is none does not become one by that."""
+    shown = printable(level[:_LONGEST_ID])
+    return shown if shown == level or not is_id(shown) else f"?{shown}"
 
 
 def title(id_: str) -> str:

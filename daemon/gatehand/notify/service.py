@@ -5,17 +5,18 @@ import json
 import math
 import sys
 import time
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from contextlib import suppress
 from datetime import time as time_of_day
 from pathlib import Path
-from typing import Final
+from typing import Final, NoReturn, TypeAlias
 
 from msgspec import Struct
 
 from gatehand.mqtt.client import ClientError
-from gatehand.mqtt.hearing import keep_hearing
+from gatehand.mqtt.hearing import Ears, keep_hearing
 from gatehand.mqtt.inbox import Message
+from gatehand.mqtt.settings import BrokerSettings
 from gatehand.notify import runner
 from gatehand.notify.digest import Digests, told
 from gatehand.notify.entry import Entry, arguments, as_input
@@ -33,7 +34,8 @@ BEAT: Final = 10.0
 _COUNTED_WITHIN: Final = 300.0
 """Seconds for what the log has of a day."""
 
-Run = Callable[[Sequence[str], bytes, float], Awaitable[Outcome]]
+Run: TypeAlias = Callable[[Sequence[str], bytes, float], Awaitable[Outcome]]
+Hear: TypeAlias = Callable[[BrokerSettings, Sequence[str], Ears], Coroutine[None, None, NoReturn]]
 
 
 class Asked(Struct, frozen=True):
@@ -58,6 +60,7 @@ class Service:
         memory: where it is remembered what was told.
         say: a line for the journal.
         run: runs the program; `runner.run` but in a test.
+        hear: hears the broker; `keep_hearing` but in a test.
         wall: wall seconds.
     """
 
@@ -69,9 +72,11 @@ class Service:
         say: Callable[[str], None],
         *,
         run: Run = runner.run,
+        hear: Hear = keep_hearing,
         wall: Callable[[], float] = time.time,
     ) -> None:
-        self._where, self._asked, self._file, self._say, self._run, self._wall = where, asked, memory, say, run, wall
+        self._where, self._asked, self._file, self._say = where, asked, memory, say
+        self._run, self._hear, self._wall = run, hear, wall
         self._stop, self._wake = asyncio.Event(), asyncio.Event()
         self._running: asyncio.Task[None] | None = None
         self._trouble: str | None = None
@@ -91,7 +96,7 @@ class Service:
     async def run(self) -> None:
         """Hear and tell."""
         self._begin_with(self._recalled())
-        hearing = asyncio.ensure_future(keep_hearing(self._where.settings, self.heard.topics, self))
+        hearing = asyncio.ensure_future(self._hear(self._where.settings, self.heard.topics, self))
         hearing.add_done_callback(lambda _: self._wake.set())
         notify("READY=1")
         try:
