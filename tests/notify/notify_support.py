@@ -2,8 +2,8 @@
 
 import json
 import sys
-from typing import Any
 from pathlib import Path
+from typing import Any
 
 from gatehand.notify.entry import Entry, title
 
@@ -26,7 +26,7 @@ def entry(id_: str = GATE, since: str = "1", *, count: int = 1, seen: bool = Fal
     )
 
 
-def payload(id_: str = GATE, since: str = "2026-03-02T08:00:00.000Z", **more: Any) -> bytes:
+def payload(id_: str = GATE, since: str = "2026-03-02T08:00:00.000Z", **more: Any) -> bytes:  # noqa: ANN401 - what JSON can hold
     """As `shell/alarms.py` writes it."""
     kind, name, what = id_.split(".")
     facts = {"kind": kind, "name": name, "what": what, "since": since, "because": "It is jammed.", "next": "Free it."}

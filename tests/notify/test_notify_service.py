@@ -97,7 +97,7 @@ class World:
 def test_the_first_is_told_after_its_grace_and_what_follows_a_minute_later() -> None:
     world = World(ends=True)
     world.plays((1, world.connect), (2, world.gate), (20, world.saw), (30, world.gate_over), until=200)
-    assert world.told == [(7, [(GATE, "raised")]), (67, [(SAW, "raised"), (GATE, "over")])]
+    assert world.told == [(8, [(GATE, "raised")]), (68, [(SAW, "raised"), (GATE, "over")])]
     assert world.runs[0][1] == ["/program", "--own", GATE]
     assert world.runs[1][1] == ["/program", "--own", SAW, GATE]
 
@@ -106,14 +106,14 @@ def test_what_failed_is_said_and_told_again() -> None:
     world = World()
     world.outcomes = [Outcome("it ended with exit code 1", "no route")]
     world.plays((1, world.connect), (2, world.gate), until=200)
-    assert world.told == [(7, [(GATE, "raised")]), (67, [(GATE, "raised")])]
+    assert world.told == [(8, [(GATE, "raised")]), (68, [(GATE, "raised")])]
     assert any("exit code 1; it said: no route; it is told again" in each for each in world.said)
 
 
 def test_a_run_that_takes_long_is_the_only_one() -> None:
     world = World(takes=100, limit=120)
     world.plays((1, world.connect), (2, world.gate), (20, world.saw), until=300)
-    assert [at for at, _ in world.told] == [7, 107]
+    assert [at for at, _ in world.told] == [8, 108]
 
 
 def test_a_stop_lets_the_program_end_and_remembers_what_it_told(tmp_path: Path) -> None:
@@ -122,7 +122,7 @@ def test_a_stop_lets_the_program_end_and_remembers_what_it_told(tmp_path: Path) 
     again = World(tmp_path)
     again.offset = 100.0
     again.plays((1, again.connect), (1, again.gate), until=300)
-    assert world.told == [(7, [(GATE, "raised")])]
+    assert world.told == [(8, [(GATE, "raised")])]
     assert again.told == []
 
 
@@ -155,14 +155,14 @@ def test_a_restart_within_the_minute_keeps_the_minute(tmp_path: Path) -> None:
     again = World(tmp_path)
     again.offset = 20.0
     again.plays((1, again.connect), (1, again.gate), (1, again.saw), until=100)
-    assert again.told == [(47, [(SAW, "raised")])]
+    assert again.told == [(48, [(SAW, "raised")])]
 
 
 def test_a_broker_that_is_lost_is_told_without_it() -> None:
     world = World(graces=Graces(5, 60))
     lose = lambda: world.ears.lost(ClientError("no route to host"))  # noqa: E731
     world.plays((1, world.connect), (10, lose), (20, lose), until=100)
-    assert world.told == [(70, [(LOST, "raised")])]
+    assert world.told == [(71, [(LOST, "raised")])]
     assert sum("no route" in each for each in world.said) == 1
 
 

@@ -10,7 +10,18 @@ from hypothesis import strategies as st
 from notify_support import FAN, GATE, SAW, entry
 
 from gatehand.notify.entry import Entry, State
-from gatehand.notify.telling import EVERY, LONGEST_WAIT, MOST, MOST_A_RUN, TRIES, Kept, Stage, Telling, wait_after
+from gatehand.notify.telling import (
+    EVERY,
+    LONGEST_WAIT,
+    MOST,
+    MOST_A_RUN,
+    TOGETHER,
+    TRIES,
+    Kept,
+    Stage,
+    Telling,
+    wait_after,
+)
 
 AFTER = 5.0
 
@@ -21,9 +32,10 @@ def raised(telling: Telling, now: float, *ids: str, since: str = "1") -> None:
 
 
 def run(telling: Telling, now: float, *, well: bool = True) -> list[tuple[str, str]]:
-    """Pass time to then; run if a run is due, and tell what it told."""
+    """Pass time to then; run if a run is due within the second that it waits for more, and tell what it told."""
     telling.pass_time(now)
-    if telling.next_run() > now:
+    at = telling.next_run()
+    if at > now + TOGETHER or now < at == telling.last_run + EVERY:
         return []
     told = telling.begin(now)
     telling.ended(well=well)
@@ -44,7 +56,7 @@ def test_an_alarm_is_told_once_its_grace_is_over_and_not_again() -> None:
 def test_what_is_over_within_its_grace_is_told_to_nobody() -> None:
     telling = Telling(ends=True)
     raised(telling, 0, GATE)
-    telling.went(GATE, "then")
+    telling.went(GATE, 0, "then")
     assert run(telling, 1000) == []
 
 
@@ -64,9 +76,22 @@ def test_what_is_over_while_it_waits_for_its_run_is_told_as_over_and_only_so() -
     run(telling, 5)
     raised(telling, 10, SAW)
     telling.pass_time(20)
-    telling.went(SAW, "then")
+    telling.went(SAW, 0, "then")
     assert run(telling, 65) == [(SAW, "over")]
     assert run(telling, 1000) == []
+
+
+def test_what_comes_with_it_is_told_with_it() -> None:
+    telling = Telling(ends=True)
+    raised(telling, 100, GATE)
+    raised(telling, 100.9, SAW)
+    telling.pass_time(105)
+    assert telling.next_run() == 106
+    telling.pass_time(106)
+    assert [each.id for each in telling.begin(106)] == [GATE, SAW]
+    telling.ended(well=True)
+    telling.went(GATE, 400, "then")
+    assert telling.next_run() == 401
 
 
 @pytest.mark.parametrize("ends", [True, False])
@@ -74,7 +99,7 @@ def test_an_end_is_told_only_where_it_is_asked_for(ends: bool) -> None:
     telling = Telling(ends=ends)
     raised(telling, 0, GATE)
     run(telling, 5)
-    telling.went(GATE, "then")
+    telling.went(GATE, 0, "then")
     assert run(telling, 65) == ([(GATE, "over")] if ends else [])
     assert run(telling, 1000) == []
 
@@ -84,7 +109,7 @@ def test_what_ends_while_the_program_runs_is_told_as_raised_and_then_as_over() -
     raised(telling, 0, GATE)
     telling.pass_time(5)
     assert [each.state for each in telling.begin(5)] == [State.RAISED]
-    telling.went(GATE, "then")
+    telling.went(GATE, 0, "then")
     assert telling.next_run() == math.inf
     telling.ended(well=True)
     assert run(telling, 65) == [(GATE, "over")]
@@ -123,8 +148,8 @@ def test_what_somebody_has_seen_is_not_told_and_what_was_told_before_ends_all_th
     telling.came(entry(SAW, "1", seen=True), 12, AFTER, "then")
     telling.came(entry(GATE, "1", seen=True), 12, AFTER, "then")
     assert run(telling, 100) == []
-    telling.went(SAW, "then")
-    telling.went(GATE, "then")
+    telling.went(SAW, 0, "then")
+    telling.went(GATE, 0, "then")
     assert run(telling, 200) == [(GATE, "over")]
 
 
@@ -153,7 +178,7 @@ def test_a_program_that_always_fails_is_tried_so_often_and_then_given_up() -> No
     assert tried == TRIES
     assert 13 * 3600 < now < 16 * 3600
     raised(telling, now + 1, GATE)
-    telling.went(GATE, "then")
+    telling.went(GATE, 0, "then")
     assert run(telling, now + 10**6) == []
     assert wait_after(10**9) == LONGEST_WAIT
 
@@ -187,12 +212,12 @@ def test_a_restart_tells_nothing_again_and_loses_nothing() -> None:
     raised(telling, 6, SAW)
     raised(telling, 7, FAN)
     telling.pass_time(11.5)
-    telling.went(SAW, "then")
+    telling.went(SAW, 0, "then")
     again = Telling(ends=True, kept=telling.kept(), last_run=5)
     raised(again, 20, GATE, FAN)
     assert run(again, 64) == []
     assert run(again, 65) == [(SAW, "over"), (FAN, "raised")]
-    again.went(GATE, "then")
+    again.went(GATE, 0, "then")
     assert run(again, 125) == [(GATE, "over")]
 
 
@@ -237,7 +262,7 @@ class Story:
 
     def go(self, id_: str) -> None:
         self.active.pop(id_, None)
-        self.telling.went(id_, "then")
+        self.telling.went(id_, self.now, "then")
 
     def see(self, id_: str) -> None:
         if id_ in self.active:

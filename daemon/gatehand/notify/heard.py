@@ -72,7 +72,7 @@ class Heard:
 
     def connected(self, now: float, wall: float) -> None:
         """The topics are heard; what is retained comes next. `now`: monotonic seconds; `wall`: wall seconds."""
-        self._telling.went(LOST, stamp(wall))
+        self._telling.went(LOST, now, stamp(wall))
         self.connected_at, self._online, self._heard_at, self._live, self._claimed = now, None, None, False, None
         self._doubted = {each for each in self._telling.active if each not in OWN}
 
@@ -114,7 +114,7 @@ class Heard:
         if not payload:
             gone = entry_id(level)
             self._doubted.discard(gone)
-            self._telling.went(gone, stamp(wall))
+            self._telling.went(gone, now, stamp(wall))
             return
         entry = entry_of(level, payload)
         if entry is None:
@@ -137,7 +137,7 @@ class Heard:
             self._look_at_daemon(now, wall)
             if self._doubted and now >= self._settles_at():
                 for id_ in self._doubted if self._heard_at is not None else ():
-                    self._telling.went(id_, stamp(wall))
+                    self._telling.went(id_, now, stamp(wall))
                 self._doubted = self._doubted if self._heard_at is None else set()
         self._telling.pass_time(now, self.in_doubt(now))
 
@@ -169,7 +169,7 @@ class Heard:
             self._raise(GONE, seen, now, wall)
         elif self._online or (self._online is False and (settled or self._live)):
             self._was_there = bool(self._online)
-            self._telling.went(GONE, stamp(wall))
+            self._telling.went(GONE, now, stamp(wall))
 
     def _raise(self, id_: str, because: str, now: float, wall: float) -> None:
         """One of our own; it keeps its beginning, over a restart of ours too."""

@@ -17,6 +17,8 @@ from gatehand.notify.entry import Entry, State
 
 EVERY: Final = 60.0
 """Seconds from the beginning of one run to the next."""
+TOGETHER: Final = 1.0
+"""Seconds that a run waits for more: what happens in the shop seldom raises one alarm alone."""
 LONGEST_WAIT: Final = 3600.0
 """Between two tries of a program that fails, with nothing new to tell: they double up to this."""
 TRIES: Final = 20
@@ -50,8 +52,8 @@ class Item(Struct):
 
     entry: Entry
     stage: Stage
-    due_at: float = math.inf
-    """When its grace is over."""
+    due_at: float = -math.inf
+    """When its grace is over; of an end: when it came."""
     tries: int = 0
     """Runs that failed to tell it."""
     in_run: State | None = None
@@ -97,7 +99,7 @@ class Telling:
         """It is active. `after`: seconds of its grace; `until`: now, RFC 3339, for the end of an earlier one."""
         item = self.active.get(entry.id)
         if item is not None and item.entry.since != entry.since:
-            self.went(entry.id, until)
+            self.went(entry.id, now, until)
             item = None
         if item is not None:
             item.entry = entry
@@ -110,14 +112,14 @@ class Telling:
             item.stage = Stage.LEFT
             self._queue = [each for each in self._queue if each is not item]
 
-    def went(self, id_: str, until: str) -> None:
-        """It is over."""
+    def went(self, id_: str, now: float, until: str) -> None:
+        """It is over; `until`: now, RFC 3339."""
         item = self.active.pop(id_, None)
         if item is None:
             return
         item.entry = item.entry.over(until)
         if item.stage is Stage.TOLD and self._ends:
-            self._queue.append(Item(item.entry, Stage.DUE))
+            self._queue.append(Item(item.entry, Stage.DUE, now))
 
     def pass_time(self, now: float, doubted: Collection[str] = ()) -> None:
         """What has outlasted its grace is due; `doubted`: ids of which it is not known yet whether they still are."""
@@ -136,8 +138,9 @@ class Telling:
         """When the next run may begin; infinite: there is nothing to tell, or a run is under way."""
         if not self._queue or any(each.in_run is not None for each in self._queue):
             return math.inf
-        if any(each.tries == 0 for each in self._queue):
-            return self._last_run + EVERY
+        new = [each.due_at for each in self._queue if each.tries == 0]
+        if new:
+            return max(self._last_run + EVERY, min(new) + TOGETHER)
         return self._last_run + wait_after(self._failures)
 
     def wake_at(self, doubted: Collection[str] = ()) -> float:
