@@ -29,7 +29,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "hold": ("keep a collector off until somebody resets it", 'gatehand hold main --because "filter change"'),
     "hand": ("start the collector at a gate with no tool, for a sweep", "gatehand hand sweep"),
     "watch": ("watch the shop live in a terminal, from any computer", "gatehand watch --broker shop.local"),
-    "notify": ("run a program of yours at each alarm", "gatehand notify --broker shop.local --run ./notify-mail.sh"),
+    "notify": ("run a program of yours at each alarm", "gatehand notify --ends --run ./notify-mail.py me@shop.example"),
     "status": ("show the state of the shop once; exit 1 with an alarm", "gatehand status --json"),
     "exercise": ("try every gate and tool, one by one", "gatehand exercise --rounds 5"),
     "check": ("check the config for mistakes, and fix what is certain", "gatehand check shop.toml --fix"),

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parents[2]
-DOCUMENTS: Final = ("README.md", "deploy/README.md", "deploy/network.md", "deploy/boards/README.md")
+DOCUMENTS: Final = ("README.md", "deploy/README.md", "deploy/network.md", "deploy/notify.md", "deploy/boards/README.md")
 LEFT_OUT: Final = "[...]"
 _MARKED: Final = re.compile(
     r"^<!-- screen: (?P<name>[a-z-]+) -->\n(?P<open>```[a-z]*)\n(?P<text>.*?)^```$", re.MULTILINE | re.DOTALL
