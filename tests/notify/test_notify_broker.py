@@ -201,7 +201,7 @@ def test_a_restart_tells_nothing_again(tmp_path: Path, broker: Mosquitto, observ
     state = tmp_path / "state"
     with Notifier(tmp_path, broker.port, "--state", str(state)) as notifier:
         assert notifier.first() == [GATE]
-        wait_until(lambda: "told gate" in notifier.said)
+        wait_until(lambda: "reported gate" in notifier.said)
         assert notifier.stop() == 0
     known = json.loads((state / FILE).read_text())
     (state / FILE).write_text(json.dumps({**known, "last_run": 0}))  # or the next run waits for its minute
@@ -258,7 +258,7 @@ def test_nothing_that_a_message_holds_is_run_or_becomes_an_option(
         assert arguments == ["gate.big.fault"]
         assert {each["id"] for each in given} == {"--help", "$(id).a.b", "gate.big.fault"}
         assert all(str(value).isprintable() for each in given for value in each.values())
-        wait_until(lambda: notifier.said.count("is no alarm") == 2)
+        wait_until(lambda: notifier.said.count("ignored a message") == 2)
     assert not (tmp_path / "pwned").exists()
 
 

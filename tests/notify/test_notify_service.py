@@ -107,7 +107,7 @@ def test_what_failed_is_said_and_told_again() -> None:
     world.outcomes = [Outcome("it ended with exit code 1", "no route")]
     world.plays((1, world.connect), (2, world.gate), until=200)
     assert world.told == [(8, [(GATE, "raised")]), (68, [(GATE, "raised")])]
-    assert any("exit code 1; it said: no route; it is told again" in each for each in world.said)
+    assert any("exit code 1; it said: no route; it will be tried again" in each for each in world.said)
 
 
 def test_a_run_that_takes_long_is_the_only_one() -> None:
@@ -183,7 +183,7 @@ def test_a_memory_that_cannot_be_read_is_said_and_what_is_active_is_told(tmp_pat
     world = World(tmp_path)
     world.plays((1, world.connect), (1, world.gate), until=30)
     assert [each for _, each in world.told] == [[(GATE, "raised")]]
-    assert any("told anew" in each for each in world.said)
+    assert any("reported again" in each for each in world.said)
 
 
 def test_an_error_of_the_hearing_ends_the_service_with_it() -> None:
@@ -231,4 +231,4 @@ def test_a_digest_that_fails_is_tried_again(monkeypatch: pytest.MonkeyPatch) -> 
     _digested(world, monkeypatch)
     world.plays((1, world.connect), until=1000)
     assert len(world.runs) == 2
-    assert any("digest of 2026-03-02 was not told" in each for each in world.said)
+    assert any("could not report the day 2026-03-02" in each for each in world.said)

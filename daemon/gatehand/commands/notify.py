@@ -43,11 +43,12 @@ class Parser(argparse.ArgumentParser):
 def configure(parser: argparse.ArgumentParser) -> None:
     """Its options."""
     parser.description = (
-        "Runs your program for each alarm that is active for longer than --after: the first at once, then at most one "
-        "run a minute, in which what came meanwhile is told together. Each alarm is told once. The program reads a "
-        "JSON list on its standard input; its arguments are yours, then the ids of the alarms. It is told too when the "
-        "daemon is gone, and when the broker is. What is acknowledged before it was told is not told. Needs only the "
-        "broker, and a login that may read, such as viewer. Runs until it is stopped."
+        "Runs your program for each alarm that stays active for longer than --after: the first at once, then at most "
+        "once a minute, with all that came in the meantime. Each alarm is reported once. The program gets a JSON list "
+        "on its standard input; its arguments are yours, then the ids of the alarms. A daemon that dies and a broker "
+        "that is away are reported too. An alarm that somebody acknowledges first is left out. Needs only the broker, "
+        "and a login that may read, such as viewer. Runs until it is stopped. What it reports may come late or never: "
+        "it is not a safety device."
     )
     parser.add_argument(
         _RUN,
@@ -55,45 +56,45 @@ def configure(parser: argparse.ArgumentParser) -> None:
         type=Path,
         required=True,
         metavar=("PROGRAM", "ARG"),
-        help="the program, and all that follows is its own: give it last",
+        help="your program with its own options and arguments: give it last",
     )
     parser.add_argument(
         "--after",
         type=seconds(_LONGEST_GRACE, "5 or 5s"),
         default=_AFTER,
         metavar="SECONDS",
-        help=f"how long an alarm is active before it is told; default {_AFTER:g}",
+        help=f"how long an alarm must be active before it is reported; default {_AFTER:g}",
     )
     parser.add_argument(
         "--lost-after",
         type=seconds(_LONGEST_GRACE, "60 or 1min"),
         default=_LOST_AFTER,
         metavar="SECONDS",
-        help=f"how long the broker is away before that is told; default {_LOST_AFTER:g}",
+        help=f"how long the broker may be away before that is reported; default {_LOST_AFTER:g}",
     )
-    parser.add_argument("--ends", action="store_true", help="tell also when an alarm is over that was told")
+    parser.add_argument("--ends", action="store_true", help="report the end of each reported alarm too")
     parser.add_argument(
         "--digest",
         type=_time_of_day,
         metavar="HH:MM",
-        help="once a day at this local time: what was cut, started, missed and refused, and what upkeep is due; from "
-        "the event log, which has to be on this computer",
+        help="report the day at this local time: cuts, starts, what was missed and refused, alarms, upkeep that is "
+        "due; from the event log, which must be on this computer",
     )
     parser.add_argument(
         "--limit",
         type=seconds(_LONGEST_LIMIT, "30 or 30s"),
         default=_LIMIT,
         metavar="SECONDS",
-        help=f"the program is ended when it takes longer; default {_LIMIT:g}",
+        help=f"stop the program when it takes longer; default {_LIMIT:g}",
     )
     parser.add_argument(
         "--state",
         type=Path,
         metavar="FOLDER",
-        help="where it is remembered what was told (notify.json); else $STATE_DIRECTORY, else nowhere",
+        help="where to remember what was reported (notify.json); else $STATE_DIRECTORY, else nowhere",
     )
     parser.add_argument(
-        "--try", dest="trial", action="store_true", help="run the program once with an alarm that is none, and end"
+        "--try", dest="trial", action="store_true", help="run the program once with a made-up alarm, and end"
     )
     add_broker(parser)
 
@@ -130,7 +131,9 @@ def _trial(asked: "Asked") -> int:
     from gatehand.times import stamp
 
     because = "This is a trial: nothing is wrong in the shop."
-    entry = own_entry(TRIAL, stamp(clocks.time()), because, "If you read this where you wanted it, you are done.")
+    entry = own_entry(
+        TRIAL, stamp(clocks.time()), because, "If you read this where you want your alarms, nothing is left to do."
+    )
     command = [*asked.command, *arguments([entry])]
     outcome = asyncio.run(runner.run(command, as_input([entry.shown()]), asked.limit))
     show([f"{asked.command[0]}: {outcome}"])
@@ -157,9 +160,9 @@ def _serve(args: argparse.Namespace, asked: "Asked") -> int:
             memory.lock()
         except OSError as error:
             raise CommandError(f"gatehand notify: {folder}: cannot be written ({error.strerror or error})") from error
-    _say(f"runs {asked.command[0]} for the alarms of {where.text}")
+    _say(f"running {asked.command[0]} for the alarms of {where.text}")
     if folder is None:
-        _say("what is told is remembered nowhere (no --state): a restart tells what is active then once more")
+        _say("without --state nothing is remembered: after a restart, alarms that are still active are reported again")
 
     async def serve() -> None:
         service = Service(where, asked, memory, _say)

@@ -19,12 +19,11 @@ from gatehand.times import local_clock, stamp
 SETTLES: Final = 5.0
 """Seconds after a connection, and after the daemon's word on it, for what is retained or said anew."""
 _LOOK: Final = (
-    "Look at the shop: a collector that was on may still be on, and Gatehand switches nothing until the daemon is "
-    "back. Then look at the computer that it runs on: `systemctl status gatehand`, `journalctl -u gatehand`."
+    "Look at the shop: a collector that was on may still be on, and until the daemon is back Gatehand switches "
+    "nothing. Then look at the daemon's computer: `systemctl status gatehand`, `journalctl -u gatehand`."
 )
 _LOOK_FOR_BROKER: Final = (
-    "Look at the broker's computer, at the broker and at the network. No alarm can be told until the connection is "
-    "back."
+    "Look at the network, and at the broker and its computer. Until the connection is back, no other alarm is heard."
 )
 _DEPTH: Final = 2
 _MOST_ODD: Final = 100
@@ -127,7 +126,7 @@ class Heard:
         topic = f"{self._base}/alarm/{entry_id(level)}"
         if topic not in self._odd and len(self._odd) < _MOST_ODD:
             self._odd.add(topic)
-            self._say(f"a message on {topic!r} is no alarm (wanted a JSON object of at most 64 kB); it is ignored")
+            self._say(f"ignored a message on {topic!r}: found something else, wanted a JSON object of at most 64 kB")
 
     # Time
 
@@ -161,11 +160,11 @@ class Heard:
         why = None
         unsaid = self._claimed or (self._live and self._claimed is None)
         if self._online is False and unsaid and (self._live or settled):
-            why = "the broker lost it without a goodbye: it was killed, hangs, or is cut off from the broker"
+            why = "it left the broker without a goodbye, so it was killed, hangs, or has lost its network"
         elif self._online is None and self._was_there and settled:
-            why = "it has not come back to the broker, which had been away"
+            why = "the broker was away, and the daemon has not come back to it"
         if why is not None:
-            seen = f"The daemon is gone since {local_clock(round(wall * 1000))}: {why}."
+            seen = f"The daemon has been gone since {local_clock(round(wall * 1000))}: {why}."
             self._raise(GONE, seen, now, wall)
         elif self._online or (self._online is False and (settled or self._live)):
             self._was_there = bool(self._online)

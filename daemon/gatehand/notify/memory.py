@@ -70,9 +70,7 @@ class MemoryFile:
             return
         self._disk.make_folder(self.folder)
         if self._disk.lock(self.folder / LOCK) is None:
-            raise AlreadyRunningError(
-                f"another gatehand notify uses the folder {self.folder}: give each its own --state"
-            )
+            raise AlreadyRunningError(f"another gatehand notify uses {self.folder}: give each its own --state")
 
     def recall(self) -> Memory:
         """What was remembered; empty where nothing was.
@@ -88,9 +86,13 @@ class MemoryFile:
         except FileNotFoundError:
             return Memory()
         except (OSError, msgspec.MsgspecError, ValueError, RecursionError) as error:
-            raise UnreadableMemoryError(f"{path} cannot be read ({error}): what is active now is told anew") from None
+            raise UnreadableMemoryError(
+                f"{path} cannot be read ({error}): alarms that are active now are reported again"
+            ) from None
         if found.version != VERSION:
-            raise UnreadableMemoryError(f"{path} is of version {found.version}: what is active now is told anew")
+            raise UnreadableMemoryError(
+                f"{path} is of version {found.version}: alarms that are active now are reported again"
+            )
         return found
 
     def keep(self, memory: Memory) -> None:

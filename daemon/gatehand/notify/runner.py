@@ -55,9 +55,7 @@ def find(program: str) -> Path:
     if "/" not in program:
         found = shutil.which(program)
         if found is None:
-            raise NoProgramError(
-                f"there is no program {program!r} in PATH; name it with its folder, such as ./{program}"
-            )
+            raise NoProgramError(f"found no program {program!r} in PATH; name its folder too, such as ./{program}")
         return Path(found).absolute()
     path = Path(program)
     try:
@@ -68,9 +66,7 @@ def find(program: str) -> Path:
     except (OSError, ValueError) as error:
         raise NoProgramError(f"{program!r} cannot be looked at ({error}): wanted a program") from None
     if not os.access(path, os.X_OK):
-        raise NoProgramError(
-            f"{program} may not be run: make it executable, with chmod +x, for the user that runs this"
-        )
+        raise NoProgramError(f"{program} is not executable for this user: chmod +x {program}")
     return path.absolute()
 
 
@@ -108,9 +104,9 @@ async def run(command: Sequence[str], given: bytes, limit: float) -> Outcome:
             await ear.last_words()
     code = process.returncode
     if not ended:
-        return Outcome(f"it had not ended after {lasting(limit)}, so it was ended", ear.said)
+        return Outcome(f"it took longer than {lasting(limit)} and was stopped", ear.said)
     if code is not None and code < 0:
-        return Outcome(f"it was ended by {_signal(-code)}", ear.said)
+        return Outcome(f"it was killed by {_signal(-code)}", ear.said)
     return Outcome(None if code == 0 else f"it ended with exit code {code}", ear.said)
 
 

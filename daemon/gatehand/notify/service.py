@@ -165,7 +165,7 @@ class Service:
         notify("WATCHDOG=1")
         self.heard.pass_time(now, wall)
         if self.telling.turned_away:
-            self._say(f"more alarms than can be kept: {named(self.telling.turned_away, 'alarm')} left out")
+            self._say(f"too many alarms at once: {named(self.telling.turned_away, 'alarm')} left out")
             self.telling.turned_away = 0
         if self._running is None and not self._stop.is_set():
             if self.telling.next_run() <= now:
@@ -205,11 +205,11 @@ class Service:
             given_up = self.telling.ended(well=well)
         what = listed([f"{each.id} ({each.state})" for each in entries], last="and")
         if well:
-            self._say(f"told {what}{f'; {program} said: {outcome.said}' if outcome.said else ''}")
+            self._say(f"reported {what}{f'; {program} said: {outcome.said}' if outcome.said else ''}")
         else:
-            self._say(f"not told: {what}: {program}: {outcome}; it is told again at the next run")
+            self._say(f"could not report {what}: {program}: {outcome}; it will be tried again")
         for each in given_up:
-            self._say(f"given up, the program has failed too often: {each.id}, since {each.since}: {each.because}")
+            self._say(f"given up after too many tries: {each.id}, since {each.since}: {each.because}")
 
     async def _tell_digest(self, digests: Digests, wall: float) -> None:
         begin, end = span = digests.span(wall)
@@ -224,10 +224,10 @@ class Service:
         finally:
             given_up = digests.ended(well=well, until=end, wall=self._wall())
         if well:
-            self._say(f"told the digest of {digests.state.day}")
+            self._say(f"reported the day {digests.state.day}")
         else:
-            then = "the next digest tells of it" if given_up else "it is told again"
-            self._say(f"the digest of {digests.state.day} was not told: {self._asked.command[0]}: {outcome}; {then}")
+            then = "the next digest covers it" if given_up else "it will be tried again"
+            self._say(f"could not report the day {digests.state.day}: {self._asked.command[0]}: {outcome}; {then}")
 
     async def _counted(self, begin: float, end: float) -> dict[str, object]:
         """What the log has of it."""
@@ -254,9 +254,9 @@ class Service:
         try:
             self._file.keep(Memory(kept=self.telling.kept(), last_run=self._last_run, digest=digest))
         except OSError as error:
-            why = f"what was told cannot be remembered in {self._file.folder} ({error.strerror or error})"
+            why = f"what was reported cannot be remembered in {self._file.folder} ({error.strerror or error})"
             if why != self._trouble:
-                self._say(f"{why}: a restart may tell it again")
+                self._say(f"{why}: a restart may report it again")
             self._trouble = why
         else:
             self._trouble = None
