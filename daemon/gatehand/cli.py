@@ -1,7 +1,7 @@
 """The command line's door: finds the command, reads its options, and gives its exit code. Does nothing itself.
 
-A new command is one module in `commands/` with `configure(parser)` and `run(args)`, and one line in `COMMANDS`. Only
-the chosen command's module is imported.
+A new command is one module in `commands/` with `configure(parser)` and `run(args)`, and one line in `COMMANDS`; a
+`Parser` of its own where argparse's does not do. Only the chosen command's module is imported.
 """
 
 import argparse

@@ -78,6 +78,7 @@ def test_its_command_can_be_typed_and_is_not_tried_again_when_it_is_wrong() -> N
     assert words[1] == "notify"
     assert found["LoadCredential"] == [f"{args.password_file.name}:{args.password_file}"]
     assert found["RestartPreventExitStatus"] == ["2"]
+    assert found["KillMode"] == ["mixed"], "else the owner's program is ended with the service"
     assert float(found["TimeoutStopSec"][0]) > args.limit + 5
 
 

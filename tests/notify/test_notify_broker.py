@@ -32,7 +32,15 @@ topic = "shop/estop"
 active = "1"
 clear = "0"
 """
-AFTER = "0.5"
+AFTER = "0.2"
+PROMPT = """
+import sys
+from gatehand.notify import telling
+telling.TOGETHER = 0.2
+from gatehand.cli import main
+sys.exit(main())
+"""
+"""A service that waits less for more."""
 
 
 class Observer:
@@ -82,7 +90,7 @@ class Notifier:
         )
         with (folder / "said").open("ab") as stderr:
             self._process = subprocess.Popen(  # noqa: S603
-                [sys.executable, "-m", "gatehand", *words], stdout=stderr, stderr=stderr, env=environment(), cwd=folder
+                [sys.executable, "-c", PROMPT, *words], stdout=stderr, stderr=stderr, env=environment(), cwd=folder
             )
 
     @property

@@ -15,6 +15,7 @@ from gatehand.mqtt.client import ClientError
 from gatehand.mqtt.hearing import Ears
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
+from gatehand.notify import service
 from gatehand.notify.entry import LOST
 from gatehand.notify.heard import Graces
 from gatehand.notify.memory import MemoryFile
@@ -41,7 +42,7 @@ class World:
         self.asked = Asked(("/program", "--own"), **asked)
         self.ears: Ears
 
-    def service(self) -> Service:
+    def made(self) -> Service:
         wall = lambda: NOON + self.offset + asyncio.get_running_loop().time()  # noqa: E731
         return Service(WHERE, self.asked, self.memory, self.said.append, run=self.run, hear=self.listen, wall=wall)
 
@@ -68,13 +69,13 @@ class World:
         """Do these at those seconds; stop then."""
 
         async def whole() -> None:
-            service = self.service()
-            task = asyncio.ensure_future(service.run())
+            found = self.made()
+            task = asyncio.ensure_future(found.run())
             for at, does in scenes:
                 await asyncio.sleep(at - asyncio.get_running_loop().time())
                 does()
             await asyncio.sleep(until - asyncio.get_running_loop().time())
-            service.stop()
+            found.stop()
             await task
 
         timed(whole())
@@ -130,15 +131,15 @@ def test_a_second_stop_ends_the_program_and_what_it_told_is_told_again(tmp_path:
     world = World(tmp_path, takes=20)
 
     async def twice() -> None:
-        service = world.service()
-        task = asyncio.ensure_future(service.run())
+        found = world.made()
+        task = asyncio.ensure_future(found.run())
         await asyncio.sleep(1)
         world.connect()
         world.gate()
         await asyncio.sleep(8)
-        service.stop()
+        found.stop()
         await asyncio.sleep(0)
-        service.stop()
+        found.stop()
         await task
         assert asyncio.get_running_loop().time() < 10
 
@@ -208,6 +209,7 @@ def _digested(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
 def hours(*, until: int, monkeypatch: pytest.MonkeyPatch, world: World) -> list[tuple[float, list[Any]]]:
     """The digests told, at which hour."""
     _digested(world, monkeypatch)
+    monkeypatch.setattr(service, "BEAT", 300.0)
     world.plays((1, world.connect), until=until * 3600)
     return [(round(at / 3600, 1), given) for at, _, given in world.runs]
 

@@ -31,6 +31,8 @@ from gatehand.times import stamp
 
 BEAT: Final = 10.0
 """Seconds between two looks at the clock, which somebody may set."""
+_KEEP_EVERY: Final = 1.0
+"""Seconds between two writings of what only messages have changed."""
 _COUNTED_WITHIN: Final = 300.0
 """Seconds for what the log has of a day."""
 
@@ -80,6 +82,9 @@ class Service:
         self._stop, self._wake = asyncio.Event(), asyncio.Event()
         self._running: asyncio.Task[None] | None = None
         self._trouble: str | None = None
+        self._kept_at = -math.inf
+        self._unkept = False
+        """Something may have changed since then."""
         self._problem: str | None = "not connected yet"
         self._last_run: float | None = None
         """Wall seconds."""
@@ -173,12 +178,16 @@ class Service:
                 self._start(self._tell(self.telling.begin(now)))
             elif self._digests is not None and self._digests.look(wall):
                 self._start(self._tell_digest(self._digests, wall))
-        self._keep()
+        self._unkept = now < self._kept_at + _KEEP_EVERY
+        if not self._unkept:
+            self._keep()
 
     async def _sleep(self) -> None:
-        left = max(0.0, min(self.heard.wake_at(self._now()) - self._now(), BEAT))
-        if self._running is not None:
-            left = BEAT  # its end wakes us
+        now = self._now()
+        left = BEAT if self._running is not None else min(self.heard.wake_at(now) - now, BEAT)  # a run's end wakes us
+        if self._unkept:
+            left = min(left, self._kept_at + _KEEP_EVERY - now)
+        left = max(left, 0.0)
         with suppress(TimeoutError):
             async with asyncio.timeout(left):
                 await self._wake.wait()
@@ -196,13 +205,15 @@ class Service:
 
     async def _tell(self, entries: tuple[Entry, ...]) -> None:
         program, *own = self._asked.command
-        given = as_input(each.shown() for each in entries)
         well = False
         try:
+            self._keep()
+            given = as_input(each.shown() for each in entries)
             outcome = await self._run([program, *own, *arguments(entries)], given, self._asked.limit)
             well = outcome.well
         finally:
             given_up = self.telling.ended(well=well)
+            self._keep()
         what = listed([f"{each.id} ({each.state})" for each in entries], last="and")
         if well:
             self._say(f"reported {what}{f'; {program} said: {outcome.said}' if outcome.said else ''}")
@@ -213,16 +224,17 @@ class Service:
 
     async def _tell_digest(self, digests: Digests, wall: float) -> None:
         begin, end = span = digests.span(wall)
-        facts = await self._counted(begin, end)
-        active = [each.entry.shown() for each in self.telling.active.values()]
-        digests.begin()
-        self._keep()
         well = False
         try:
+            facts = await self._counted(begin, end)
+            active = [each.entry.shown() for each in self.telling.active.values()]
+            digests.begin()
+            self._keep()
             outcome = await self._run(self._asked.command, as_input([told(facts, span, active)]), self._asked.limit)
             well = outcome.well
         finally:
             given_up = digests.ended(well=well, until=end, wall=self._wall())
+            self._keep()
         if well:
             self._say(f"reported the day {digests.state.day}")
         else:
@@ -250,6 +262,7 @@ class Service:
 
     def _keep(self) -> None:
         """Remember. What cannot be written is said once, and tried again."""
+        self._kept_at, self._unkept = self._now(), False
         digest = self._digested if self._digests is None else self._digests.state
         try:
             self._file.keep(Memory(kept=self.telling.kept(), last_run=self._last_run, digest=digest))
