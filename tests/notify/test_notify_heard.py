@@ -265,3 +265,25 @@ def test_a_restart_of_the_daemon_raises_what_is_active_anew() -> None:
     told.hear("gate", payload(since="2026-03-02T09:00:00.000Z"))
     told.wait(100)
     assert told.told == [(GATE, "raised"), (GATE, "raised")]
+
+
+def test_a_broker_without_its_memory_and_without_the_daemon_ends_no_alarm() -> None:
+    told = Told().connect(online=b"1", daemon=CLAIM, gate=payload())
+    told.wait(70)
+    told.lose()
+    told.wait(3)
+    told.connect()
+    assert told.wait(300) == [(GONE, "raised")]
+    told.hear("online", b"1")
+    told.wait(1)
+    told.hear("gate", payload())
+    told.wait(300)
+    assert told.told == [(GATE, "raised"), (GONE, "raised"), (GONE, "over")]
+
+
+def test_a_daemon_that_asks_whose_shop_it_is_has_not_claimed_it() -> None:
+    told = Told().connect(online=b"1", daemon=CLAIM)
+    told.hear("daemon", b"")
+    told.hear("online", b"0")
+    told.hear("daemon", ASKS)
+    assert told.wait(100) == []

@@ -337,3 +337,24 @@ def test_what_is_kept_survives_its_being_written() -> None:
 
     kept = (Kept(entry(), Stage.DUE, 3), Kept(entry(SAW).over("then"), Stage.DUE))
     assert msgspec.json.decode(msgspec.json.encode(kept), type=tuple[Kept, ...]) == kept
+
+
+def test_what_is_acknowledged_while_the_program_tells_of_it_was_reported_and_ends() -> None:
+    telling = Telling(ends=True)
+    raised(telling, 0, GATE)
+    telling.pass_time(5)
+    telling.begin(6)
+    telling.came(entry(GATE, "1", seen=True), 7, AFTER, "then")
+    telling.ended(well=True)
+    telling.went(GATE, 20, "then")
+    assert run(telling, 66) == [(GATE, "over")]
+
+
+def test_what_was_given_up_is_not_begun_again_by_a_restart() -> None:
+    telling = Telling()
+    raised(telling, 0, GATE)
+    for number in range(TRIES):
+        run(telling, 5 + number * LONGEST_WAIT, well=False)
+    again = Telling(kept=telling.kept())
+    raised(again, 0, GATE)
+    assert run(again, 10**6) == []
