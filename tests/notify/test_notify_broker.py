@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -24,6 +25,7 @@ from gatehand.config import load
 from gatehand.notify.entry import GONE, LOST
 from gatehand.notify.memory import FILE
 from gatehand.shell.daemon import Daemon
+from gatehand.times import stamp
 
 pytestmark = pytest.mark.broker
 STOP = """
@@ -217,6 +219,22 @@ def test_a_restart_tells_nothing_again(tmp_path: Path, broker: Mosquitto, observ
     with Notifier(tmp_path, broker.port, "--state", str(state)):
         wait_until(lambda: len(told(tmp_path)) == 2)
     assert told(tmp_path)[1][0] == [SAW]
+
+
+def test_a_digest_is_counted_in_a_process_of_its_own(tmp_path: Path, broker: Mosquitto) -> None:
+    config, state = tmp_path / "config.toml", tmp_path / "state"
+    config.write_text(quick_shop(broker.port))
+    (tmp_path / "log").mkdir()
+    now = stamp(time.time())
+    line = {"ts": now, "mono": 1.0, "run": "a", "seq": 1, "event": "alarm_raised", "alarm": GATE}
+    (tmp_path / f"log/events-{now[:10]}.jsonl").write_text(json.dumps(line) + "\n")
+    state.mkdir()
+    (state / FILE).write_text(json.dumps({"version": 1, "digest": {"day": "2026-01-01", "until": 0}}))
+    with Notifier(tmp_path, broker.port, "--config", str(config), "--state", str(state), "--digest", "0:00"):
+        arguments, [digest] = wait_until(lambda: told(tmp_path))[0]
+        wait_until(lambda: '"due":false' in (state / FILE).read_text())
+    assert arguments == []
+    assert (digest["kind"], digest["problem"], digest["alarms"]) == ("digest", None, {GATE: 1})
 
 
 def test_a_broker_that_is_killed_is_told(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from gatehand.mqtt.client import ClientError
 from gatehand.mqtt.hearing import Ears
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
-from gatehand.notify import service
+from gatehand.notify import service, telling
 from gatehand.notify.entry import LOST
 from gatehand.notify.heard import Graces
 from gatehand.notify.memory import MemoryFile
@@ -185,6 +185,26 @@ def test_a_memory_that_cannot_be_read_is_said_and_what_is_active_is_told(tmp_pat
     world.plays((1, world.connect), (1, world.gate), until=30)
     assert [each for _, each in world.told] == [[(GATE, "raised")]]
     assert any("reported again" in each for each in world.said)
+
+
+def test_a_flood_of_alarms_is_said_once_a_minute_and_what_there_is_room_for_is_told(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(telling, "MOST", 50)
+    world = World()
+
+    def flood() -> None:
+        for number in range(60):
+            id_ = f"gate.g{number}.fault"
+            world.hear(f"alarm/{id_}", payload(id_))
+
+    floods = [(float(at), flood) for at in (2, 17, 32, 47, 65)]
+    world.plays((1, world.connect), *floods, until=1_000)
+    assert sum(len(given) for _, given in world.told) == 50
+    assert [each for each in world.said if "too many alarms" in each] == [
+        "too many alarms at once: 10 alarms left out",
+        "too many alarms at once: 40 alarms left out",
+    ]
 
 
 def test_an_error_of_the_hearing_ends_the_service_with_it() -> None:

@@ -83,6 +83,7 @@ class Service:
         self._running: asyncio.Task[None] | None = None
         self._trouble: str | None = None
         self._kept_at = -math.inf
+        self._flood_said = -math.inf
         self._unkept = False
         """Something may have changed since then."""
         self._problem: str | None = "not connected yet"
@@ -169,7 +170,8 @@ class Service:
         now, wall = self._now(), self._wall()
         notify("WATCHDOG=1")
         self.heard.pass_time(now, wall)
-        if self.telling.turned_away:
+        if self.telling.turned_away and now >= self._flood_said + EVERY:
+            self._flood_said = now
             self._say(f"too many alarms at once: {named(self.telling.turned_away, 'alarm')} left out")
             self.telling.turned_away = 0
         if self._running is None and not self._stop.is_set():
