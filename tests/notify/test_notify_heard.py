@@ -216,6 +216,33 @@ def test_a_broker_away_for_an_upgrade_is_no_alarm_and_one_away_for_longer_is_wit
     assert told.wait(120) == [(LOST, "over")]
 
 
+def test_a_computer_that_is_switched_off_for_the_night_is_no_alarm() -> None:
+    told = Told().connect(online=b"1", daemon=CLAIM)
+    told.hear("daemon", b"")
+    told.hear("online", b"0")
+    told.wait(2)
+    for _ in range(10):
+        told.lose()
+        told.wait(3600)
+    told.connect(online=b"0")
+    told.wait(3)
+    told.hear("online", b"1")
+    told.hear("daemon", CLAIM)
+    told.wait(100)
+    told.lose()
+    told.wait(100)
+    assert told.told == [(LOST, "raised")], "in the morning it counts again"
+
+
+def test_a_broker_that_goes_after_its_daemon_has_died_is_told() -> None:
+    told = Told().connect(online=b"1", daemon=CLAIM)
+    told.hear("online", b"0")
+    told.wait(100)
+    told.lose()
+    told.wait(100)
+    assert told.told == [(GONE, "raised"), (LOST, "raised")]
+
+
 def test_a_broker_that_is_not_there_at_the_start_is_told_and_over_a_restart_not_again() -> None:
     told = Told()
     told.lose()

@@ -105,6 +105,15 @@ async def test_a_program_that_has_gone_and_one_without_an_interpreter_are_said(t
     assert "#!/bin/sh" in str(await run([str(bare)], b"[]", 5))
 
 
+async def test_a_computer_without_room_for_the_input_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", full)
+    outcome = await run([str(program(tmp_path, "pass"))], b"[]", 30)
+    assert outcome.trouble == "it could not be run: No space left on device"
+
+
 def test_a_program_is_looked_for_at_the_start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = program(tmp_path, "pass")
     monkeypatch.chdir(tmp_path)

@@ -78,6 +78,8 @@ class Heard:
     def lost(self, why: str, now: float, wall: float) -> None:
         """There is no connection, or none any more."""
         self.connected_at = None
+        if self._online is False and GONE not in self._telling.active:
+            return  # the daemon had stopped cleanly: its computer may have been switched off for the night
         because = f"No connection to the broker: {printable(why)}."
         self._raise(LOST, because.replace("..", "."), now, wall)
 

@@ -78,6 +78,13 @@ async def run(command: Sequence[str], given: bytes, limit: float) -> Outcome:
         given: its standard input.
         limit: seconds.
     """
+    try:
+        return await _run(command, given, limit)
+    except OSError as error:  # of this computer: no room for the input, too many files open
+        return Outcome(f"it could not be run: {error.strerror or error}")
+
+
+async def _run(command: Sequence[str], given: bytes, limit: float) -> Outcome:
     with tempfile.TemporaryFile() as file:
         file.write(given)
         file.seek(0)
