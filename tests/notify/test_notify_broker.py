@@ -134,8 +134,8 @@ def observer(broker: Mosquitto) -> Iterator[Observer]:
 
 
 def daemon(folder: Path, port: int, observer: Observer, broker: str = "") -> RunningDaemon:
-    """One that has claimed the shop."""
-    (folder / "config.toml").write_text(quick_shop(port, STOP, broker=broker))
+    """One that has claimed the shop, and has nothing to report of it: no gate answers, and none is late yet."""
+    (folder / "config.toml").write_text(quick_shop(port, STOP, broker=broker, travel=60))
     found = RunningDaemon(folder)
     wait_until(lambda: observer.retained.get("gatehand/daemon"), what=f"a claim; it said: {found.said}")
     return found
@@ -247,20 +247,17 @@ def test_a_broker_that_is_killed_is_told(tmp_path: Path) -> None:
 
 
 def test_a_login_that_may_only_read_is_enough_and_nothing_is_ever_published(tmp_path: Path) -> None:
-    lists = tmp_path / "acl"
+    server = Mosquitto(anonymous=False)
+    lists, secrets = server.folder / "acl", server.folder / "passwords"
     lists.write_text("user viewer\ntopic read gatehand/#\nuser daemon\ntopic readwrite #\n")
-    lists.chmod(0o644)
-    secrets = tmp_path / "passwords"
     secrets.write_text("viewer:viewer\ndaemon:daemon\n")
     subprocess.run(["mosquitto_passwd", "-U", str(secrets)], check=True, capture_output=True)  # noqa: S603, S607
-    secrets.chmod(0o644)
+    for file in (lists, secrets):
+        file.chmod(0o644)
+    server.configure(f"acl_file {lists}", f"password_file {secrets}")
     (tmp_path / "password").write_text("viewer\n")
-    tmp_path.chmod(0o755)
-    for folder in (tmp_path, *tmp_path.parents[:2]):
-        folder.chmod(0o755)
-    settings = (f"acl_file {lists}", f"password_file {secrets}")
     login = ("--username", "viewer", "--password-file", str(tmp_path / "password"))
-    with Mosquitto(settings, anonymous=False) as broker, Observer(broker.port, "daemon") as owner:
+    with server as broker, Observer(broker.port, "daemon") as owner:
         before = dict(owner.retained)
         with Notifier(tmp_path, broker.port, *login) as notifier:
             notifier.connected()
