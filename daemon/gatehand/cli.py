@@ -1,7 +1,7 @@
 """The command line's door: finds the command, reads its options, and gives its exit code. Does nothing itself.
 
-A new command is one module in `commands/` with `configure(parser)` and `run(args)`, and one line in `COMMANDS`. Only
-the chosen command's module is imported.
+A new command is one module in `commands/` with `configure(parser)` and `run(args)`, and one line in `COMMANDS`; a
+`Parser` of its own where argparse's does not do. Only the chosen command's module is imported.
 """
 
 import argparse
@@ -30,6 +30,7 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
     "hold": ("keep a collector off until somebody resets it", 'gatehand hold main --because "filter change"'),
     "hand": ("start the collector at a gate with no tool, for a sweep", "gatehand hand sweep"),
     "watch": ("watch the shop live in a terminal, from any computer", "gatehand watch --broker shop.local"),
+    "notify": ("run a program of yours at each alarm", "gatehand notify --ends --run ./notify-mail.py me@shop.example"),
     "status": ("show the state of the shop once; exit 1 with an alarm", "gatehand status --json"),
     "page": ("show the shop on a phone, with a button for the sweep", "gatehand page --listen 127.0.0.1:8080"),
     "exercise": ("try every gate and tool, one by one", "gatehand exercise --rounds 5"),
@@ -175,7 +176,8 @@ def command_parser(name: str, config: Path | None = None) -> tuple[ModuleType, a
 
     module = import_module(f"gatehand.commands.{name}")
     what, example = COMMANDS[name]
-    parser = argparse.ArgumentParser(
+    kind: type[argparse.ArgumentParser] = getattr(module, "Parser", argparse.ArgumentParser)
+    parser = kind(
         prog=f"gatehand {name}",
         description=as_sentence(what),
         epilog=f"example:\n  {example}",

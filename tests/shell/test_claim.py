@@ -228,6 +228,25 @@ def test_a_clean_stop_empties_the_claim_and_the_next_one_waits_for_nothing(stage
     assert stage.daemon("b").connect().heard == ["connected", "settled"]
 
 
+def test_a_clean_stop_in_the_first_seconds_empties_the_claim_of_a_daemon_that_died_before(stage: Stage) -> None:
+    one = stage.daemon("a").connect()
+    stage.run(10)
+    one.vanish()
+    stage.air.online = b"0"
+    two = stage.daemon("b").connect()
+    two.keeper.leave()
+    assert stage.air.retained == b"", "a claim that stays would say that the shop has lost its daemon without a word"
+
+
+def test_one_that_asks_only_leaves_the_others_claim(stage: Stage) -> None:
+    one = stage.daemon("a").connect()
+    stage.run(10)
+    two = stage.daemon("b").connect()
+    two.keeper.leave()
+    assert one.works
+    assert claim(stage) == "a"
+
+
 def test_a_claim_that_somebody_removed_is_shown_again(stage: Stage) -> None:
     stage.daemon("a").connect()
     stage.run(10)

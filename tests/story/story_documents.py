@@ -14,6 +14,7 @@ DOCUMENTS: Final = (
     "README.md",
     "deploy/README.md",
     "deploy/network.md",
+    "deploy/notify.md",
     "deploy/page.md",
     "deploy/boards/README.md",
 )

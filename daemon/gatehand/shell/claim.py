@@ -167,10 +167,10 @@ class Doorkeeper:
         return self.open and self.line.publish(outgoing)
 
     def leave(self) -> None:
-        """A clean stop: nobody runs the shop any more."""
+        """A clean stop: nobody runs the shop any more. A claim that stays tells of a daemon that died."""
         self._over = True
         self._cancel()
-        if self._shown:
+        if self._shown or self.open:
             self._say(b"", MessageKind.STATUS)
 
     # Inside
@@ -235,7 +235,7 @@ class Doorkeeper:
             if not retained and self._shown:
                 self._show()  # another daemon of before has left, or somebody tidied up
             return
-        other = _claim(payload)
+        other = read_claim(payload)
         if other is None or other.id == self._me.id:
             return
         if retained:
@@ -265,7 +265,7 @@ class Doorkeeper:
             self._inner.on_notice(Notice(NoticeKind.SAME_BASE, text, {"topic": self.topic, "host": other.host}))
 
 
-def _claim(payload: bytes) -> Claim | None:
+def read_claim(payload: bytes) -> Claim | None:
     """Whose it is; None: it is none."""
     try:
         found = msgspec.json.decode(payload, type=Claim)

@@ -202,7 +202,8 @@ class Daemon:
             beating.cancel()
             if self.yields_to is None:
                 engine.stop()
-            keeper.leave()
+            if self._stop.is_set():  # else an error of ours has ended it, and what it claimed stays, for all to see
+                keeper.leave()
             session.stop(quietly=self.yields_to is not None)
             await speaking
             if not self._stop.is_set():
