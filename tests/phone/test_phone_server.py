@@ -237,7 +237,7 @@ def test_without_files_to_open_it_goes_on_and_takes_whoever_comes_once_there_are
 
 
 def _shows(phone: Stream, text: str) -> bool:
-    return text in str(phone.parts)
+    return text in str(phone.parts).lower()
 
 
 def test_resident_memory_with_ten_phones_a_thousand_updates_and_two_hundred_left_connections(
