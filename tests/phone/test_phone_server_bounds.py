@@ -101,6 +101,8 @@ async def test_streams_are_bounded_and_the_oldest_of_strangers_give_way() -> Non
             await asyncio.sleep(0.01)
         for writer in held:
             writer.transport.abort()
+        while open_now or state.tasks:  # noqa: ASYNC110 - the same
+            await asyncio.sleep(0.01)
         server.close()
 
 

@@ -4,7 +4,7 @@ import argparse
 import asyncio
 from pathlib import Path
 
-from gatehand.commands import CommandError, add_broker, ending, readable, where_to_look
+from gatehand.commands import CommandError, add_broker, readable, where_to_look
 
 _LISTEN = "127.0.0.1:8080"
 
@@ -41,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(
             f"gatehand page: the package {error.name} is missing; install it with: pip install 'gatehand[page]'"
         ) from error
+    from gatehand.commands.run import BAD_CONFIG
     from gatehand.phone.settings import Settings
 
     found = None if args.broker is not None else readable(args.config)
@@ -49,8 +50,10 @@ def run(args: argparse.Namespace) -> int:
     settings = Settings(loaded, config, args.listen, say=say)
     page, certificate = settings.page, None
     if page.tls is not None and found is not None:
-        with ending(WrongCertificateError, by="gatehand page: "):
+        try:
             certificate = Certificate(Tls(*map(found[0].file, (page.tls.cert_file, page.tls.key_file))), say)
+        except WrongCertificateError as error:
+            raise CommandError(f"gatehand page: {error}", BAD_CONFIG) from error
     try:
         sock = listening_socket(page.listen)
     except OSError as error:
