@@ -177,8 +177,8 @@ class LogQuestions:
                 code = await self._child.wait()
         except TimeoutError:
             return _no(
-                f"The event log did not answer within {ANSWER_WITHIN:g} s. On the computer itself gatehand {_COMMAND[question]} "
-                "takes the time that it needs.",
+                f"The event log did not answer within {ANSWER_WITHIN:g} s. On the computer itself "
+                f"gatehand {_COMMAND[question]} takes the time that it needs.",
                 503,
             )
         finally:
