@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import WRONG_USAGE, CommandError, add_broker, ending, fitted, readable, where_to_look
+from gatehand.commands import WRONG_USAGE, CommandError, add_broker, fitted, readable, where_to_look
 from gatehand.text import listed, named
 
 if TYPE_CHECKING:
@@ -70,9 +70,11 @@ def run(args: argparse.Namespace) -> int:
     if args.pair:
         return _pair(page, pairing)
     need_server("gatehand page")
+    from gatehand.commands.run import BAD_CONFIG
     from gatehand.phone.pairing import serve_from
-    from gatehand.phone.server import Certificate, Tls, WrongCertificateError, listening_socket, say, serve
+    from gatehand.phone.server import listening_socket, say, serve
     from gatehand.phone.settings import Settings
+    from gatehand.phone.tls_files import Certificate, Tls, TlsError
 
     place = where_to_look(args, "page", found)
     loaded, config = found or (None, None)
@@ -80,9 +82,10 @@ def run(args: argparse.Namespace) -> int:
     certificate = None
     if page.tls is not None and found is not None:
         files = Tls(found[0].file(page.tls.cert_file), found[0].file(page.tls.key_file))
-        _look_at(files.cert_file, files.key_file)
-        with ending(WrongCertificateError, by="gatehand page: "):
+        try:
             certificate = Certificate(files, say)
+        except TlsError as error:
+            raise CommandError(f"gatehand page: [page] tls: {error}", BAD_CONFIG) from error
     try:
         sock = listening_socket(page.listen)
     except OSError as error:
@@ -127,23 +130,6 @@ def _in_force(page: "PageTable", given: str | None) -> "PageTable":
             BAD_CONFIG if given is None else WRONG_USAGE,
         )
     return page
-
-
-def _look_at(cert_file: Path, key_file: Path) -> None:
-    """See that the certificate can be used, before a browser does.
-
-    Raises:
-        CommandError: it cannot.
-    """
-    from gatehand.commands.run import BAD_CONFIG
-    from gatehand.phone.tls_files import TlsError, cautions, check
-
-    try:
-        check(cert_file, key_file)
-    except TlsError as error:
-        raise CommandError(f"gatehand page: [page] tls: {error}", BAD_CONFIG) from error
-    for text in cautions(key_file):
-        _say(f"[page] tls: {text}")
 
 
 def _pair(page: "PageTable", pairing: "Pairing") -> int:

@@ -11,13 +11,10 @@ import logging
 import os
 import signal
 import socket
-import ssl
 import sys
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
 import uvicorn
@@ -39,80 +36,6 @@ _PRIORITY: Final = {"info": 6, "warning": 4, "error": 3}
 _BACKLOG: Final = 128
 _SAID_AGAIN: Final = 60.0
 """Seconds after which the same mishap of the event loop is said again."""
-
-
-@dataclass(frozen=True, slots=True)
-class Tls:
-    """The page's own certificate."""
-
-    cert_file: Path
-    key_file: Path
-
-
-class WrongCertificateError(Exception):
-    """The page's certificate or its key cannot be used; the text says which and what to do."""
-
-
-class Certificate:
-    """The certificate in force, read anew when its files change; one that cannot be used leaves the last good one.
-
-    Raises:
-        WrongCertificateError: it cannot be used.
-    """
-
-    def __init__(self, tls: Tls, say: Say) -> None:
-        self._tls = tls
-        self._say = say
-        self._seen = self._files()
-        self._context = self._load()
-
-    def context(self) -> ssl.SSLContext:
-        """For a new connection."""
-        return self._context
-
-    def look(self) -> None:
-        """Take what is there now, if it is another."""
-        found = self._files()
-        if found == self._seen:
-            return
-        self._seen = found
-        try:
-            self._context = self._load()
-        except WrongCertificateError as error:
-            self._say("error", f"{error}; the one before stays in use")
-        else:
-            self._say("info", f"the certificate {self._tls.cert_file} is taken anew")
-
-    def _files(self) -> tuple[tuple[int, int, int] | None, ...]:
-        def of(path: Path) -> tuple[int, int, int] | None:
-            with contextlib.suppress(OSError):
-                found = path.stat()
-                return found.st_mtime_ns, found.st_size, found.st_ino
-            return None
-
-        return of(self._tls.cert_file), of(self._tls.key_file)
-
-    def _load(self) -> ssl.SSLContext:
-        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-
-        def no_password() -> str:  # else OpenSSL asks for it at the terminal
-            raise WrongCertificateError(
-                f"{self._tls.key_file} has a password: wanted a key without one, readable by the page's user only"
-            )
-
-        try:
-            context.load_cert_chain(self._tls.cert_file, self._tls.key_file, no_password)
-        except ssl.SSLError as error:
-            raise WrongCertificateError(
-                f"{self._tls.cert_file} and {self._tls.key_file} are no certificate with its key "
-                f"({error.reason or error}): name both in [page] tls, as PEM files"
-            ) from error
-        except OSError as error:
-            raise WrongCertificateError(
-                f"the certificate {self._tls.cert_file} or its key {self._tls.key_file} cannot be read "
-                f"({error.strerror or error}): check [page] tls, and that the page's user may read both"
-            ) from error
-        return context
 
 
 def say(level: str, text: str) -> None:
