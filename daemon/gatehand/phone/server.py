@@ -26,6 +26,7 @@ from gatehand.phone.live import Live, Say
 from gatehand.phone.log_questions import LogQuestions
 from gatehand.phone.pairing import Pairing
 from gatehand.phone.settings import LOOK_EVERY, Settings
+from gatehand.phone.tls_files import Certificate
 from gatehand.screen.listen import Where
 from gatehand.shell.config_file import in_a_thread
 from gatehand.shell.service import notify, one_arena, shed
