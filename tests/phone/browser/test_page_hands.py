@@ -18,7 +18,7 @@ SWEEP = """
 command = { topic = "shop/gate/sweep/set", open = "open", shut = "shut" }
 state = { topic = "shop/gate/sweep/state", open = "open", shut = "shut" }
 button = { topic = "shop/gate/sweep/button", pressed = "1" }
-travel = 0.5
+travel = 5
 
 [page]
 allow = ["hand", "hold", "reset"]
@@ -36,7 +36,7 @@ def devices(broker: Mosquitto) -> Iterator[Devices]:
 def shop(broker: Mosquitto, devices: Devices, tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningPage]:
     """The daemon, its fan off and its gates shut, and the page beside it."""
     folder = tmp_path_factory.mktemp("shop")
-    (folder / "config.toml").write_text(quick_shop(broker.port, SWEEP, coast_down=0.3))
+    (folder / "config.toml").write_text(quick_shop(broker.port, SWEEP, coast_down=0.3, travel=5))
     with RunningPage(folder) as page, RunningDaemon(folder):
         devices.wait(lambda: devices.state("collector/main") == "off", "the fan is off")
         devices.wait(lambda: devices.state("gate/sweep") == "shut", "the gate is shut")

@@ -19,7 +19,7 @@ BENCH = """
 command = { topic = "shop/gate/sweep/set", open = "open", shut = "shut" }
 state = { topic = "shop/gate/sweep/state", open = "open", shut = "shut" }
 button = { topic = "shop/gate/sweep/button", pressed = "1" }
-travel = 0.5
+travel = 5
 
 [page]
 allow = ["hand", "hold", "reset"]
@@ -41,7 +41,7 @@ class Shop:
     def __init__(self, broker: Mosquitto, folder: Path) -> None:
         self.broker = broker
         self.folder = folder
-        (folder / "config.toml").write_text(quick_shop(broker.port, BENCH))
+        (folder / "config.toml").write_text(quick_shop(broker.port, BENCH, travel=5))
         self.devices = Devices(broker.port)
         self.page = RunningPage(folder).start()
         self.daemon = RunningDaemon(folder)
