@@ -1,55 +1,19 @@
-"""What the page shows of each thing, in words: tests/phone/parts.txt, to be read; `pytest --rewrite-scenarios` anew.
-
-Beside it what must hold whatever is heard: other people's messages come over the same broker.
-"""
+"""What the page shows of each thing, in words: tests/phone/parts.txt, to be read; `pytest --rewrite-scenarios` anew."""
 
 import json
-import re
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import example, given, settings
-from hypothesis import strategies as st
+from parts_scenes import SCENES, SHOP, at_rest, by_hand, config_of, cutting, held, parts, running_on, wrong
 from support.status_shop import NOON, Heard, alarm, collector, gate, large_shop, small_shop, stamp, tool, tool_of
 
-from gatehand.config import Config, load
-from gatehand.mqtt.inbox import Message
-from gatehand.phone.parts import CAUTION, LOST_AFTER, Part, Stations, parts_of
-from gatehand.screen.daemon_status import DaemonStatus
+from gatehand.phone.parts import CAUTION, LOST_AFTER, Part, Stations
 from gatehand_rules.words import Measure
 
 PICTURE = Path(__file__).parent / "parts.txt"
-SHOP = """
-[collector.main]
-command = { topic = "shop/collector/set", on = "1", off = "0" }
-[gate.band_saw]
-command = { topic = "shop/gate/band_saw/set", open = "open", shut = "shut" }
-[gate.planing]
-command = { topic = "shop/gate/planing/set", open = "open", shut = "shut" }
-[gate.carving_router]
-command = { topic = "shop/gate/carving_router/set", open = "open", shut = "shut" }
-[gate.sweep]
-command = { topic = "shop/gate/sweep/set", open = "open", shut = "shut" }
-button = { topic = "shop/gate/sweep/button", pressed = "1" }
-[tool.band_saw]
-gates = ["band_saw"]
-current = { topic = "shop/band_saw/amps" }
-start_amps = 2.5
-[tool.jointer]
-gates = ["planing"]
-current = { topic = "shop/jointer/amps" }
-start_amps = 2.5
-[tool.drum_sander]
-gates = ["planing"]
-running = { topic = "shop/drum_sander/contact", active = "1", clear = "0" }
-[tool.carving_router]
-gates = ["carving_router", "sweep"]
-power = { topic = "shop/carving_router/watts" }
-start_watts = 140
-"""
 
 
 @pytest.fixture(autouse=True)
@@ -61,113 +25,9 @@ def _in_utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     time.tzset()
 
 
-def config_of(folder: Path, text: str = SHOP) -> Config:
-    path = folder / "shop.toml"
-    path.write_text(text, encoding="utf-8")
-    loaded = load(path)
-    assert loaded.config is not None, [str(each) for each in loaded.errors]
-    return loaded.config
-
-
 @pytest.fixture
 def stations(tmp_path: Path) -> Stations:
     return Stations.of(config_of(tmp_path))
-
-
-def parts(heard: Heard, stations: Stations | None = None, mono: float | None = None) -> dict[str, Part]:
-    found = parts_of(heard.status, stations, heard.at, heard.at if mono is None else mono)
-    assert json.loads(json.dumps(found)) == found, "parts are JSON and nothing else"
-    return found
-
-
-def at_rest() -> Heard:
-    heard = Heard().say("online", "1", retained=True).say("collector/main", collector(), retained=True)
-    for name in ("band_saw", "planing", "carving_router", "sweep"):
-        heard.say(f"gate/{name}", gate(), retained=True)
-    heard.say("tool/band_saw", tool(), retained=True).say("tool/jointer", tool(), retained=True)
-    heard.say("tool/drum_sander", tool_of(Measure.RUNNING, False), retained=True)
-    router = tool_of(Measure.WATTS, 9.0, start_watts=140.0, stop_watts=98.0)
-    return heard.say("tool/carving_router", router, retained=True)
-
-
-def cutting() -> Heard:
-    heard = at_rest()
-    heard.say("tool/band_saw", tool("running", 6.2, because="band saw started: 6.2 A, at or above its start_amps"))
-    heard.say("gate/band_saw", gate("open"))
-    on: dict[str, Any] = {
-        "running": ["band_saw"],
-        "reported_on": True,
-        "drawing": True,
-        "because": "band saw is running",
-    }
-    on |= {"switch": {"at": stamp(NOON), "kept": False, "recent": True}, "starts_this_hour": 3, "starts_per_hour": 12}
-    on |= {"motor": {"amps": 11.2, "at": stamp(NOON), "kept": False, "recent": True}}
-    return heard.say("collector/main", collector("running", **on))
-
-
-def running_on() -> Heard:
-    heard = cutting()
-    heard.say("tool/band_saw", tool("run_on", 0.1, run_on_ends=stamp(NOON + 7)))
-    until: dict[str, Any] = {"until": stamp(NOON + 7), "until_because": "run-on of band saw"}
-    return heard.say("collector/main", collector("run_on", because="run-on of band saw", **until))
-
-
-def by_hand() -> Heard:
-    heard = at_rest().say("gate/sweep", gate("open", hand=True, hand_ends=stamp(NOON + 1750)))
-    until: dict[str, Any] = {"until": stamp(NOON + 1750), "until_because": "hand start at sweep", "hands": ["sweep"]}
-    return heard.say("collector/main", collector("running", because="hand start at sweep", **until))
-
-
-def moving() -> Heard:
-    heard = at_rest().say("gate/band_saw", gate("opening", known_by="told", told_at=stamp(NOON)))
-    heard.say("gate/planing", gate("shutting", known_by="told", told_at=stamp(NOON)))
-    heard.say("gate/carving_router", gate("unknown", reports=False, because="nothing was heard since the start"))
-    heard.say("collector/main", collector("coast_down", coast_down_until=stamp(NOON + 8), because="no tool runs"))
-    heard.at += 1
-    return heard
-
-
-def held() -> Heard:
-    heard = at_rest()
-    why: dict[str, Any] = {"held": "emergency", "held_by_stop": True, "because": "stop contact emergency is active"}
-    heard.say("collector/main", collector("held", **why))
-    refused = "start refused: band saw was already running (6.2 A) when the hold was reset; switch it off and on again"
-    return heard.say("tool/band_saw", tool("running", 6.2, because=refused))
-
-
-def wrong() -> Heard:
-    """All at once that can be wrong with a device."""
-    heard = at_rest()
-    heard.say("gate/band_saw", gate("fault", because="gate band saw was told open 3 times and has not reported open"))
-    heard.say("gate/planing", gate("open", by_hand=True, known_by="kept"))
-    heard.say("gate/sweep", gate("shut", unheard=["shop/gate/sweep/button"]))
-    heard.say("tool/band_saw", tool("unknown", because="nothing was heard since the start"))
-    gone: dict[str, Any] = {"offline_since": stamp(NOON - 185), "reading_at": stamp(NOON - 200)}
-    heard.say("tool/jointer", tool("silent", 0.05, because="jointer: its sensor has said nothing for 30 s", **gone))
-    odd = [
-        {"key": "running", "topic": "shop/drum_sander/contact", "said": "<b>on</b>", "why": "found a word, want 1 or 0"}
-    ]
-    silent = {"state": "silent", "because": "drum sander: its sensor says nothing that is understood"}
-    heard.say("tool/drum_sander", tool_of(Measure.RUNNING, None, not_understood=odd, **silent))
-    missed = "carving router did not count as running: it drew 118 W at most, below its start_watts of 140 W"
-    heard.say("tool/carving_router", tool_of(Measure.WATTS, 9.0, start_watts=140.0, because=missed))
-    heard.say("tool/thicknesser", tool("muted", 3.0, because="thicknesser was muted by the button of its gate"))
-    heard.say("collector/main", collector(bin_full=True, reported_on=True, offline_since=stamp(NOON - 61)))
-    fault = alarm("The gate band saw was told open 3 times", NOON - 43_300)
-    heard.say("alarm/gate.band_saw.fault", {**fault, "acked": stamp(NOON - 10)})
-    return heard.say("alarm/daemon.main.log", alarm("The log cannot be written."))
-
-
-SCENES: Mapping[str, Callable[[], Heard]] = {
-    "nothing heard yet": lambda: Heard().say("online", "1", retained=True),
-    "at rest": at_rest,
-    "cutting": cutting,
-    "run-on": running_on,
-    "a hand start": by_hand,
-    "gates on their way": moving,
-    "held by a stop contact": held,
-    "what can be wrong": wrong,
-}
 
 
 def drawn(found: Mapping[str, Part]) -> Iterator[str]:
@@ -405,99 +265,3 @@ def test_the_caution_is_always_there() -> None:
     for heard in (Heard(), small_shop()):
         assert parts(heard)["shop"]["caution"] == CAUTION
     assert "not an emergency stop and not a lockout" in CAUTION
-
-
-# Of what strangers say
-
-
-def test_what_looks_like_a_page_stays_text_and_controls_are_gone() -> None:
-    bad = "<img src=x onerror=alert(1)>\x1b[2J\x00\u202e\r\n<script>"
-    heard = small_shop().say(f"gate/{bad}", gate("open", because=bad)).say(f"tool/{bad}", tool(bad, because=bad))
-    heard.say("collector/main", collector("held", held=bad, because=bad))
-    heard.say("alarm/x", {"because": bad, "next": bad, "since": bad})
-    text = json.dumps(parts(heard), ensure_ascii=False)
-    assert "<img src=x onerror=alert(1)>" in text
-    assert not re.search("[\x00-\x1f\u202e]", text)
-
-
-@pytest.mark.parametrize("name", ["W" * 64, "Größenänderung_žluťoučký_" + "ß" * 39, "漢" * 64])
-def test_long_names_and_other_letters_stand_whole(name: str) -> None:
-    heard = small_shop().say(f"gate/{name}", gate()).say(f"tool/{name}", tool(gates=[name]))
-    found = parts(heard)[f"station:{name}"]
-    assert found["title"] == name.replace("_", " ")
-    assert found["spoken"].startswith(f"{name.replace('_', ' ')}: gate shut.")
-
-
-_TIMES = st.sampled_from(
-    ["0001-01-01T00:00:00+14:00", "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00", stamp(NOON), "yesterday", ""]
-)
-_WORDS = st.sampled_from(["open", "running", "run_on", "silent", "held", "fault", "told", "kept", "time", "low", "on"])
-_VALUES = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=12) | _TIMES | _WORDS,
-    lambda inside: st.lists(inside, max_size=3) | st.dictionaries(st.text(max_size=6), inside, max_size=3),
-    max_leaves=6,
-)
-_KEYS = (
-    *("state", "since", "because", "amps", "watts", "running", "start_amps", "stop_amps", "start_watts", "gates"),
-    *("run_on_ends", "reading_at", "offline_since", "not_understood", "unheard", "known_by", "told_at", "by_hand"),
-    *("hand", "hand_ends", "until", "until_because", "coast_down_until", "held", "held_by_stop", "hands", "switch"),
-    *("motor", "switched", "reported_on", "drawing", "suction", "bin_full", "starts_per_hour", "starts_this_hour"),
-    *("rhythm", "next", "acked", "collector"),
-)
-_BODIES = st.dictionaries(st.sampled_from(_KEYS), _VALUES, max_size=12)
-_PARTS = (
-    "at",
-    "kept",
-    "recent",
-    "value",
-    "unit",
-    "low",
-    "high",
-    "off",
-    "baseline_of",
-    "to",
-    "answered",
-    "topic",
-    "key",
-)
-_NESTED = st.dictionaries(st.sampled_from(_PARTS), _VALUES, max_size=6)
-_DEEPER = st.dictionaries(
-    st.sampled_from(("switch", "motor", "switched", "suction", "not_understood", "rhythm")),
-    _NESTED | st.lists(_NESTED, max_size=2),
-    max_size=4,
-)
-
-
-@settings(max_examples=300, deadline=None)
-@given(
-    said=st.lists(
-        st.tuples(
-            st.sampled_from(["collector", "gate", "tool", "alarm"]),
-            st.sampled_from(["main", "band_saw", "x.y.z", "", "\ud800", "a b"]),
-            _BODIES | _VALUES,
-            _DEEPER,
-            st.booleans(),
-        ),
-        max_size=8,
-    ),
-    later=st.floats(min_value=-1e9, max_value=1e9),
-    with_config=st.booleans(),
-)
-@example([("tool", "band_saw", {"state": "run_on", "run_on_ends": "9999-12-31T23:59:59-14:00"}, {}, False)], 0.0, True)
-def test_whatever_is_heard_there_are_parts_of_it(
-    said: list[tuple[str, str, Any, dict[str, Any], bool]], later: float, with_config: bool
-) -> None:
-    status = DaemonStatus("gatehand")
-    status.connected()
-    for kind, name, body, deeper, retained in said:
-        payload = json.dumps({**body, **deeper} if isinstance(body, dict) else body).encode()
-        status.hear(Message(f"gatehand/{kind}/{name}", payload, retained, NOON), NOON)
-    status.hear(Message("gatehand/online", b"1", True, NOON), NOON)
-    planned = Stations(("band_saw", "sweep"), {"band_saw": ["band_saw"], "": ["main"]}) if with_config else None
-    found = parts_of(status, planned, NOON + later, NOON + later)
-    json.dumps(found, allow_nan=False)
-    assert found["reached"]["state"] in {"well", "lost", "nothing"}
-    for name in status.gates:
-        assert found[f"station:{name}"]["gate"] is True
-    shown = {each["name"] for key, part in found.items() if key.startswith("station:") for each in part["tools"]}
-    assert set(status.tools) <= shown

@@ -14,10 +14,10 @@ from contextlib import suppress
 from pathlib import Path
 
 import pytest
-from support.status_shop import alarm, collector, gate, stamp, tool
 from support.mosquitto import Mosquitto
 from support.ports import free_port
 from support.recorder import Observer
+from support.status_shop import alarm, collector, gate, stamp, tool
 
 from gatehand.cli import main
 
