@@ -29,7 +29,7 @@ SETTLE: Final = 15.0
 CLOCKS_APART: Final = 0.003
 """Seconds by which the browser's clock may differ, as a question to it can tell: its answer takes some time too."""
 OWN: Final = "own-page"
-_NUMBER: Final = re.compile(rb"number (\d+)")
+_NUMBER: Final = re.compile(rb"number (\d+)", re.IGNORECASE)
 _FLAGS: Final = (
     *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
     *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
@@ -45,7 +45,7 @@ _WATCH: Final = """
   };
   new MutationObserver(() => {
     const part = document.querySelector('[data-part="collector:main"]');
-    const found = part && /number (\\d+)/.exec(part.textContent);
+    const found = part && /number (\\d+)/i.exec(part.textContent);
     if (!found || found[1] in window.seen) return;
     window.seen[found[1]] = null;
     requestAnimationFrame(() => { painted.push(found[1]); channel.port2.postMessage(0); });

@@ -12,7 +12,7 @@ from gatehand.phone.parts import Stations
 
 BASE = "gatehand"
 SHOP = Stations(("planing", "carving", "bench"), {"planing": ("band_saw", "jointer"), "carving": ("router",)})
-_NUMBER = re.compile(r"number (\d+)")
+_NUMBER = re.compile(r"number (\d+)", re.IGNORECASE)
 
 
 class Memory:

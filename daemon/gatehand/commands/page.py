@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from gatehand.commands import WRONG_USAGE, CommandError, add_broker, ending, fitted, readable, where_to_look
+from gatehand.commands import WRONG_USAGE, CommandError, add_broker, fitted, readable, where_to_look
 from gatehand.text import listed, named
 
 if TYPE_CHECKING:
@@ -63,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
         raise CommandError(
             f"gatehand page: the package {error.name} is missing; install it with: pip install 'gatehand[page]'"
         ) from error
+    from gatehand.commands.run import BAD_CONFIG
     from gatehand.phone.pairing import serve_from
     from gatehand.phone.settings import Settings
 
@@ -73,8 +74,10 @@ def run(args: argparse.Namespace) -> int:
     if page.tls is not None and found is not None:
         files = Tls(found[0].file(page.tls.cert_file), found[0].file(page.tls.key_file))
         _look_at(files.cert_file, files.key_file)
-        with ending(WrongCertificateError, by="gatehand page: "):
+        try:
             certificate = Certificate(files, say)
+        except WrongCertificateError as error:
+            raise CommandError(f"gatehand page: {error}", BAD_CONFIG) from error
     try:
         sock = listening_socket(page.listen)
     except OSError as error:

@@ -27,7 +27,10 @@ ASK_WITHIN: Final = 10.0
 """Seconds for a connection's encryption and its whole request."""
 TAKE_WITHIN: Final = 20.0
 """Seconds in which what was sent must be taken."""
+_GONE_AFTER: Final = 1.5 * TAKE_WITHIN
+"""Seconds after which the system gives up a phone that is out of reach (RFC 5482), without a word to it."""
 _CLOSE_WITHIN: Final = 2.0
+"""Seconds for the end of an encryption."""
 _KERNEL_BUFFER: Final = 65_536
 """Bytes that the system may hold for a connection, on top of the one message that we do."""
 _CLOSE: Final = (b"connection", b"close")
@@ -104,8 +107,8 @@ class Connection(H11Protocol):
             return
         with suppress(OSError):
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _KERNEL_BUFFER)
-            if (option := getattr(socket, "TCP_USER_TIMEOUT", None)) is not None:  # a phone that is out of reach
-                sock.setsockopt(socket.IPPROTO_TCP, option, round(TAKE_WITHIN * 1000))
+            if (option := getattr(socket, "TCP_USER_TIMEOUT", None)) is not None:
+                sock.setsockopt(socket.IPPROTO_TCP, option, round(_GONE_AFTER * 1000))
 
     def data_received(self, data: bytes) -> None:
         """See `asyncio.Protocol`."""
@@ -201,7 +204,7 @@ class Connections:
             connection.abort()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """See the ASGI specification."""
+        """See the ASGI specification. An app that knows a paired phone says so in `scope["state"]["paired"]`."""
         connection: Connection = scope["state"].pop("connection")
         connection.has_asked = True
         if not any(name in {b"content-length", b"transfer-encoding"} for name, _ in scope["headers"]):
@@ -227,8 +230,7 @@ class Connections:
             connection.heard()
 
     def _begin_stream(self, connection: Connection, scope: Scope) -> None:
-        has_cookie = any(name == b"cookie" for name, _ in scope["headers"])
-        connection.is_paired = bool(scope["state"].get("paired", has_cookie))
+        connection.is_paired = scope["state"].get("paired") is True
         self._streams[connection] = None
         if len(self._streams) <= MOST_STREAMS:
             return

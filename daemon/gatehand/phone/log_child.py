@@ -24,7 +24,6 @@ from gatehand.journal.sentences import sentence, spoken
 from gatehand.past.account import NOT_COUNTED, RESTART_MS, Account, Use, account
 from gatehand.text import as_sentence, listed, named
 from gatehand.times import from_ms, local, rough, stamp_ms, to_ms
-from gatehand.why.ask import did_not_happen
 from gatehand_rules import Happened
 
 if TYPE_CHECKING:
@@ -37,8 +36,7 @@ _MOST_MISSED: Final = 100
 _NICE: Final = 10
 _MOST_SECONDS: Final = 60
 """Of processor time, should nobody be there any more to end it."""
-_NO_START: Final = frozenset({Happened.READING_REJECTED, Happened.RESET_REFUSED, Happened.TOOL_SILENT})
-"""What else does not happen as it should, and is no start."""
+_NOT_STARTED: Final = frozenset({Happened.START_MISSED, Happened.START_REFUSED})
 
 
 class NoAnswerError(Exception):
@@ -52,7 +50,7 @@ def why(loaded: Loaded, words: Sequence[str]) -> str:
 
     config, folder = _config(loaded)
     if loaded.shop is None:
-        raise NoAnswerError("The config has mistakes: gatehand check shows them. Mend them, then ask again.")
+        raise NoAnswerError("The config has mistakes. Fix what gatehand check shows, then ask again.")
     kind, _, name = words[0].partition(".")
     answer = ask(config, loaded.shop, folder, (cast("SubjectKind", kind), name), None)
     if answer is None:
@@ -149,7 +147,7 @@ def _of_day(folder: Path, begin: int, end: int) -> tuple[Account, list[LogLine]]
 
     def lines() -> Iterator[LogLine]:
         for line in reader.lines(from_ms(begin) - _BEFORE, from_ms(end), without=NOT_COUNTED):
-            if did_not_happen(line) and line["event"] not in _NO_START and stamp_ms(str(line["ts"])) >= begin:
+            if line["event"] in _NOT_STARTED and stamp_ms(str(line["ts"])) >= begin:
                 missed.append(line)
             yield line
 

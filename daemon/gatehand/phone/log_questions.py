@@ -25,6 +25,8 @@ WAIT_WITHIN: Final = 30.0
 """Seconds that a question waits for those before it."""
 LARGEST: Final = 4_000_000
 """Bytes of an answer."""
+_COMMAND: Final = {"why": "why", "day": "log", "upkeep": "report", "report": "report"}
+"""What gives the same at a terminal."""
 _KEPT_FOR: Final = {"why": 2.0, "day": 15.0, "upkeep": 60.0, "report": 60.0}
 """Seconds."""
 _MOST_KEPT: Final = 16
@@ -111,8 +113,8 @@ class LogQuestions:
         folder = loaded.file(config.log.folder)
         if not folder.is_dir():
             return (
-                f"There is no event log here ({folder} is no folder). Run gatehand page on the computer of the daemon, "
-                "with the daemon's config."
+                f"There is no event log here: the folder {folder} is missing. Run gatehand page on the computer of the "
+                "daemon, with the daemon's config."
             )
         if not os.access(folder, os.R_OK | os.X_OK):
             return f"The event log {folder} may not be read. Let the page's user read it: put it in the daemon's group."
@@ -175,8 +177,8 @@ class LogQuestions:
                 code = await self._child.wait()
         except TimeoutError:
             return _no(
-                f"The event log did not answer within {ANSWER_WITHIN:g} s. On the computer itself gatehand {question} "
-                "takes the time that it needs.",
+                f"The event log did not answer within {ANSWER_WITHIN:g} s. On the computer itself "
+                f"gatehand {_COMMAND[question]} takes the time that it needs.",
                 503,
             )
         finally:
@@ -210,7 +212,9 @@ async def _output(child: asyncio.subprocess.Process, given: bytes) -> bytes | No
 
 def _judged(question: str, content: bytes | None, code: int) -> Answer:
     if content is None:
-        return _no(f"The answer is too large for a phone. On the computer itself gatehand {question} gives it.", 503)
+        return _no(
+            f"The answer is too large for a phone. On the computer itself gatehand {_COMMAND[question]} gives it.", 503
+        )
     if code not in {0, 1}:
         return _no(_FAILED, 503)
     if question == "report" and code == 0:

@@ -81,7 +81,7 @@ class Certificate:
         except WrongCertificateError as error:
             self._say("error", f"{error}; the one before stays in use")
         else:
-            self._say("info", f"the certificate {self._tls.cert_file} is taken anew")
+            self._say("info", f"the certificate {self._tls.cert_file} has been read again and is in use")
 
     def _files(self) -> tuple[tuple[int, int, int] | None, ...]:
         def of(path: Path) -> tuple[int, int, int] | None:

@@ -19,9 +19,7 @@ from gatehand.shell.config_file import HANGS, LONGEST_LOOK, ConfigFile, Seen, in
 LOOK_EVERY: Final = 2.0
 """Seconds between two looks at the file."""
 
-_HAS_MISTAKES: Final = (
-    "The config has mistakes, which gatehand check shows; until they are mended the last good one is in force."
-)
+_HAS_MISTAKES: Final = "The config has mistakes, so the last good one stays in force. Fix what gatehand check shows."
 
 
 class Settings:
