@@ -264,7 +264,7 @@ async def test_whether_it_may_be_done_all_the_same_is_known_of_every_silence(bro
         assert (offline.why, offline.may_be_done) == (Unanswered.NO_DAEMON, False)
         world.say("gatehand/online", "1", retain=True)
         wait_until(lambda: world.retained.get("gatehand/online") == "1")
-        silent = await unanswered_by(broker.port, 0.5)
+        silent = await unanswered_by(broker.port, 3.0)
         assert (silent.why, silent.may_be_done) == (Unanswered.NO_ANSWER, True)
 
     def leaves(world: Ears, _topic: str, _body: dict[str, Any]) -> None:

@@ -42,7 +42,7 @@ def test_a_code_for_no_page_says_so(tmp_path: Path) -> None:
     assert f"no page runs with the folder {tmp_path} now" in said
     assert "--state" in said
     assert "A paired phone may ask for nothing yet: [page] allow" in said
-    assert "0 phones forgotten" in page.does("--forget")
+    assert f"No phone was paired in {tmp_path}. A code that was still open is void." in page.does("--forget")
 
 
 def test_by_hand_in_a_terminal_the_page_prints_a_code_until_a_phone_is_paired(tmp_path: Path) -> None:

@@ -172,7 +172,10 @@ def _forget(pairing: "Pairing") -> int:
         count = pairing.forget_all()
     except PairingError as error:
         raise CommandError(f"gatehand page: {error}") from error
-    print(f"{named(count, 'phone')} forgotten. Each must be paired again before it can ask for anything.")
+    if count:
+        print(f"{named(count, 'phone')} forgotten. Each must be paired again before it can ask for anything.")
+    else:
+        print(f"No phone was paired in {pairing.folder}. A code that was still open is void.")
     return 0
 
 

@@ -226,8 +226,8 @@ LIMITS: Final[Mapping[Kind, Limit]] = MappingProxyType(
             "A hold was asked for too often. Switch the collector off at its own switch, or wait {wait}.",
         ),
         Kind.PAIR: Limit(10, 60.0, "Too many codes were tried in the last minute. Wait {wait}, then type it once."),
-        # A page asks twice when it is loaded; answers are kept, and one question is answered at a time.
-        Kind.LOG: Limit(60, 60.0, "The log was asked too often in the last minute. Wait {wait}, then ask once."),
+        # A page asks twice when it is loaded, and once for each day that is leafed through.
+        Kind.LOG: Limit(30, 60.0, "The log was asked too often in the last minute. Wait {wait}, then ask once."),
     }
 )
 

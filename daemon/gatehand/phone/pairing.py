@@ -53,7 +53,7 @@ _LARGEST_BYTES: Final = 100_000
 _UNREADABLE: Final = ".unreadable-"
 _MODE: Final = 0o600
 _LOCK_AGAIN: Final = 0.02
-_LOCK_TRIES: Final = 150
+_LOCK_TRIES: Final = 500
 _PASSING: Final = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno.EAGAIN, errno.EINTR})
 """Errors of a moment (no handle left, a disk that does not answer): the file may be whole."""
 

