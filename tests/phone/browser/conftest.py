@@ -1,39 +1,15 @@
 """The page in a real browser. Without one, each test here is skipped and says so; in CI that is a failure."""
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
 
 import pytest
 from moments import Stage
 from page_shop import SHOP, Broadcast, RunningPage
 from phone_screen import MANY_MS, Phone
 from playwright.sync_api import Browser, sync_playwright
+from support.chromium import FLAGS, chromium_program
 from support.mosquitto import Mosquitto
-
-FLAGS: Final = (
-    "--no-sandbox",  # CI's user is root, whom chromium refuses without it
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--host-resolver-rules=MAP stranger.example 127.0.0.1",  # a name that was made to lead here
-)
-
-
-def chromium_program() -> str:
-    """Path of the browser; without one, skips the test, or fails it where CI is set."""
-    found = shutil.which("chromium")
-    if found is None:
-        message = "needs the program chromium: apt-get install chromium fonts-dejavu-core"
-        if os.environ.get("CI"):
-            pytest.fail(message)
-        pytest.skip(message)
-    return found
 
 
 @pytest.fixture(scope="module")

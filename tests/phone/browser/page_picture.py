@@ -19,12 +19,12 @@ BOXES: Final = HERE / "page-360.json"
 def write() -> None:
     """Draw the shop at the moment of the picture."""
     sys.path[:0] = [str(HERE), str(HERE.parents[1])]
-    from conftest import FLAGS, chromium_program
     from moments import MOMENTS
     from page_boxes import measured
     from page_shop import SHOP, Broadcast, RunningPage, ShownShop
     from phone_screen import Phone
     from playwright.sync_api import sync_playwright
+    from support.chromium import FLAGS, chromium_program
     from support.mosquitto import Mosquitto
 
     with tempfile.TemporaryDirectory() as scratch, Mosquitto() as broker, sync_playwright() as playwright:

@@ -1,4 +1,4 @@
-"""`python -m tests.page_picture`: the README's picture of the page, taken from `gatehand demo --page` in a browser.
+"""`python -m tests.readme_picture`: the README's picture of the page, taken from `gatehand demo --page` in a browser.
 
 The demo's day is played as it is; the picture is taken once the band saw's gate has jammed. What the page shows is
 judged by tests/phone; the picture is not compared, since each version of a browser draws letters a little differently.
@@ -11,15 +11,13 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
+sys.path.insert(0, str(Path(__file__).parent))
+
 from playwright.sync_api import sync_playwright
+from support.chromium import FLAGS, chromium_program
 
 ROOT: Final = Path(__file__).resolve().parents[1]
 PICTURE: Final = ROOT / "deploy/pictures/page.png"
-CHROMIUM: Final = "/usr/bin/chromium"
-FLAGS: Final = (
-    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"),
-    *("--disable-component-update", "--disable-sync"),
-)
 _ADDRESS: Final = re.compile(r"http://\S+")
 _CODE: Final = re.compile(r"\b[A-Z0-9]{4}-[A-Z0-9]{4}\b")
 _PATIENCE_MS: Final = 60_000
@@ -27,7 +25,7 @@ _PATIENCE_MS: Final = 60_000
 
 def main() -> int:
     """Play, look, write."""
-    with tempfile.TemporaryDirectory(prefix="page-picture-") as folder:
+    with tempfile.TemporaryDirectory(prefix="readme-picture-") as folder:
         command = [sys.executable, "-u", "-m", "gatehand", "demo", "--page", "--log", folder]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as demo:  # noqa: S603 - our own command
             assert demo.stdout is not None
@@ -47,7 +45,7 @@ def main() -> int:
 
 def _take(address: str, code: str) -> None:
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=[*FLAGS])
+        browser = playwright.chromium.launch(executable_path=chromium_program(), args=[*FLAGS])
         page = browser.new_page(viewport={"width": 360, "height": 1500}, device_scale_factor=2, color_scheme="light")
         page.goto(address)
         page.get_by_role("button", name="Pair this phone").click()
