@@ -116,7 +116,7 @@ class Phone:
             return part !== null && ({SEEN})(part).toLowerCase().includes(wanted);
         }}"""
         try:
-            self.page.wait_for_function(script, arg=[key, wanted], polling=20)
+            self.page.wait_for_function(script, arg=[key, wanted], polling=50)
         except LastedTooLongError:
             found = self.words(key) if self.part(key).count() else "no such part"
             raise AssertionError(f"{key} does not show {wanted!r}: {found!r}") from None

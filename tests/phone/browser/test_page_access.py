@@ -129,7 +129,7 @@ def test_focus_stays_while_parts_change(stage: Stage) -> None:
     seen.pair(stage.served.code())
     for button in (seen.button("hold", "main"), seen.button("hand", "sweep")):
         button.focus()
-        for moment in ("running", "fault", "silent", "rest"):
+        for moment in ("fault", "rest"):
             shop = stage.at(MOMENTS[moment])
             for what, word in MOMENTS[moment].states.items():
                 seen.shows(shop.part_of(what), word.replace("_", "-"))

@@ -102,30 +102,25 @@ def test_paired_phone_stays_so_until_it_is_forgotten(stage: Stage, others: Calla
     assert seen.context.cookies() == []
 
 
-def test_phone_has_the_buttons_that_the_config_allows(stage: Stage, others: Callable[[str], RunningPage]) -> None:
+def test_phone_has_the_buttons_that_the_config_allows_and_hears_of_another_without_a_restart(
+    stage: Stage, others: Callable[[str], RunningPage]
+) -> None:
     stage.at(MOMENTS["rest"])
-    served = others('\n[page]\nallow = ["hold"]\n')
+    served = others("")
+    config = served.folder / "config.toml"
+    nothing = config.read_text()
     seen = stage.phone(served.url).hears()
     expect(seen.hands).to_have_count(0)
     seen.pair(served.code())
+    expect(seen.page.get_by_text(re.compile("config lets no phone ask for anything"))).to_be_visible()
+    expect(seen.hands).to_have_count(0)
+    config.write_text(nothing + '\n[page]\nallow = ["hold"]\n')
     expect(seen.button("hold", "main")).to_be_enabled()
     expect(seen.button("hand")).to_have_count(0)
     stage.at(MOMENTS["held by hand"])
     seen.shows("collector:main", "held")
     expect(seen.hands).to_have_count(0)  # a reset is not allowed
-
-
-def test_changed_leave_changes_the_buttons_without_a_restart(
-    stage: Stage, others: Callable[[str], RunningPage]
-) -> None:
-    stage.at(MOMENTS["rest"])
-    served = others("")
-    seen = stage.phone(served.url).hears()
-    seen.pair(served.code())
-    expect(seen.page.get_by_text(re.compile("config lets no phone ask for anything"))).to_be_visible()
-    expect(seen.hands).to_have_count(0)
-    config = served.folder / "config.toml"
-    config.write_text(config.read_text() + '\n[page]\nallow = ["hand"]\n')
-    expect(seen.button("hand", "sweep")).to_be_enabled()
-    config.write_text(config.read_text().replace('["hand"]', "[]"))
+    config.write_text(nothing + '\n[page]\nallow = ["reset"]\n')
+    expect(seen.button("reset", "main")).to_be_enabled()
+    config.write_text(nothing)
     expect(seen.hands).to_have_count(0)

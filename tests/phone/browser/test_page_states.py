@@ -3,6 +3,7 @@
 import re
 import time
 from itertools import pairwise
+from typing import Literal
 
 import pytest
 from moments import MOMENTS, Stage
@@ -12,10 +13,12 @@ from playwright.sync_api import expect
 from support.mosquitto import Mosquitto
 
 pytestmark = pytest.mark.broker
+SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 STATIONS = ["band_saw", "planing", "router", "sweep"]
 
 
-def test_each_state_is_written_in_words(stage: Stage) -> None:
+def test_each_state_is_written_in_words_holds_and_can_be_read(stage: Stage) -> None:
+    """In both schemes of colours; the boxes are those of one page, whichever its colours are."""
     stage.at(MOMENTS["rest"])
     seen = stage.looks()
     for name, moment in MOMENTS.items():
@@ -26,6 +29,13 @@ def test_each_state_is_written_in_words(stage: Stage) -> None:
         assert set(moment.alarms) <= set(shop.alarms), name
         expect(seen.alarms, name).to_have_count(len(shop.alarms))
         assert sorted(seen.alarm_ids()) == sorted(shop.alarms), name
+        for scheme in SCHEMES:
+            seen.page.emulate_media(color_scheme=scheme)
+            found = measured(seen.page)
+            assert found.texts
+            assert found.found["dark"] is (scheme == "dark")
+            assert not found.faults_of_contrast(), (name, scheme)
+            assert not found.faults_of_layout(), name
     expect(seen.reached).to_contain_text("is running")
 
 
