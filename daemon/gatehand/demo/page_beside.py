@@ -40,7 +40,8 @@ async def page_beside(config: Path) -> AsyncIterator[tuple[asyncio.subprocess.Pr
             raise NoPageError(f"no phone can be paired: {code.decode(errors='replace').strip()}")
         if os.environ.keys() & {"DISPLAY", "WAYLAND_DISPLAY"}:  # elsewhere a browser in the terminal would answer
             await asyncio.to_thread(webbrowser.open, address)
-        yield page, f"The shop on a phone: {address}\n{code.decode(errors='replace').strip()}"
+        shown = code.decode(errors="replace").rstrip()
+        yield page, f"The shop on a phone: {address}\n{shown}"
     finally:
         await _end(page)
 

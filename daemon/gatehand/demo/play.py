@@ -61,7 +61,7 @@ async def play(
             if page:
                 process, told = await stack.enter_async_context(page_beside(folder / CONFIG_NAME))
                 demo.parts["the page"] = stack.enter_context(_while_it_runs(process))
-                write(f"\n{told}\n")
+                write("\n" + "\n".join(map(_fitted, told.splitlines())) + "\n")
             if keep:
                 write(invitation(demo.port, demo.folder))
                 timeline.open(time.monotonic())
@@ -165,6 +165,11 @@ def opening(*, keep: bool) -> str:
         "Gatehand is not a safety device: the emergency stop here is a contact it listens to, never the stop itself."
     )
     return "\n".join(wrapped(said, paragraph(_WIDTH))) + ("\n" if not keep else "")
+
+
+def _fitted(line: str) -> str:
+    """A line of another command's, wrapped; one that is set apart stays as it is."""
+    return line if line.startswith(" ") else "\n".join(wrapped(line, paragraph(_WIDTH)))
 
 
 def item(text: str) -> str:
