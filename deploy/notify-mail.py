@@ -5,7 +5,7 @@
 
 The first argument is the address; the ids behind it are in the mail anyway. SENDMAIL names another program, MAIL_FROM
 a sender. Nothing of an alarm gets into a header but its title, which is one line of printable text; the address comes
-from you alone. The exit code is the mailer's: when it fails, gatehand tells all of it again.
+from you alone. The exit code is the mailer's: when it fails, gatehand reports all of it again.
 """
 
 import json

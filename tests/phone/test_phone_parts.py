@@ -67,7 +67,7 @@ def test_a_daemon_that_says_nothing_more_is_lost_with_the_time_it_was_heard() ->
     heard.at += 0.1
     reached = parts(heard)["reached"]
     assert (reached["state"], reached["as_of"]) == ("lost", "12:00:00")
-    assert reached["text"].startswith("LOST: the daemon no longer says that it is at work.")
+    assert reached["text"].startswith("LOST: no sign of life from the daemon.")
     heard.say("gate/band_saw", gate("open", NOON + 2.6))
     assert parts(heard)["reached"] == reached, "a message of somebody else's is no beat"
     heard.say("daemon/beat", "")

@@ -110,7 +110,7 @@ def _in_force(page: "PageTable", given: str | None) -> "PageTable":
     """With the address of the command line, which obeys what the config's must.
 
     Raises:
-        CommandError: it is none, or would show unencrypted to the network what may be asked for.
+        CommandError: it is not an address and a port, or phones could ask there without encryption.
     """
     from pydantic_core import PydanticCustomError
 
@@ -138,8 +138,8 @@ def _pair(page: "PageTable", pairing: "Pairing") -> int:
     _print_code(page, pairing)
     if not is_served(pairing.folder):
         _say(
-            f"no page runs with the folder {pairing.folder} now, and only one that does takes this code: start it, or "
-            "name its folder with --state"
+            f"no page is running with the folder {pairing.folder}, so nothing takes this code yet: start the page, or "
+            "name the folder of the one that is running with --state"
         )
     return 0
 
@@ -159,7 +159,7 @@ def _print_code(page: "PageTable", pairing: "Pairing") -> None:
     may = (
         f"The phone may then ask for {listed((_MAY[each] for each in page.allow), last='and')}, until it is unpaired."
         if page.allow
-        else "A paired phone may ask for nothing yet: [page] allow in the config says what it may, such as "
+        else "A paired phone may not ask for anything yet: [page] allow in the config says what it may, such as "
         'allow = ["hold"].'
     )
     print("\n".join(line for text in (where, may) for line in fitted(text)), flush=True)
@@ -180,7 +180,7 @@ def _forget(pairing: "Pairing") -> int:
 
 
 def _address(page: "PageTable") -> str:
-    """As a phone calls it: by its first name, else its address; every address of this computer has none to show."""
+    """What to type on a phone: the first name, else the address. One that means every address has none to show."""
     host, _, port = page.listen.rpartition(":")
     scheme, usual = ("http", "80") if page.tls is None else ("https", "443")
     if page.hosts:

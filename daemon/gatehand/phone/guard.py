@@ -165,7 +165,7 @@ def _of_body(asked: Asked) -> Objection | None:
 
 
 def too_large() -> Objection:
-    """The body is."""
+    """The objection to a body that is too large."""
     return Objection(413, f"Found more than {LARGEST_BODY:,} bytes; the page itself sends far fewer.")
 
 
@@ -233,7 +233,7 @@ LIMITS: Final[Mapping[Kind, Limit]] = MappingProxyType(
 
 
 class Limits:
-    """Counts by kind and client, in bounded memory whoever comes: who has not come for longest is forgotten."""
+    """Counts by kind and client, in bounded memory: whoever has stayed away longest is forgotten."""
 
     def __init__(self, most_clients: int = 2000) -> None:
         self._most = most_clients

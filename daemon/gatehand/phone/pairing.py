@@ -91,11 +91,9 @@ class PairingError(Exception):
 class NotPaired(StrEnum):
     """Why a code pairs nobody, as a sentence."""
 
-    NO_CODE = (
-        "There is no code to be typed now. On the computer that serves this page: gatehand page --pair. It prints one."
-    )
+    NO_CODE = "There is no code to type now. On the computer that serves this page, gatehand page --pair prints one."
     WRONG = "That is not the code. Read it again, letter by letter."
-    VOID = f"That was not the code, {TRIES} times over, so it is void. Print a new one: gatehand page --pair"
+    VOID = f"After {TRIES} wrong tries the code is void. Print a new one: gatehand page --pair"
     FULL = (
         f"{MOST_PHONES} phones are paired already. Unpair one, or forget them all with gatehand page --forget, then "
         "pair again."
@@ -161,7 +159,7 @@ class Pairing:
         """Try a code. `was`: the hash of the token that this phone has already, which the new one replaces.
 
         Raises:
-            PairingError: it could not be kept; whether the code was right is not said then.
+            PairingError: it could not be kept; then nothing says whether the code was right.
         """
         with self._changing() as (found, put):
             code = found.code

@@ -82,7 +82,7 @@ def reset(seen: Phone, devices: Devices) -> None:
     def ends() -> bool:
         if devices.state("collector/main") == "held" and seen.page.evaluate(TAP, "[data-do=reset]"):
             assert seen.page.evaluate(TAP, "[data-confirm=reset]")
-            expect(answer_of(seen)).not_to_have_text(re.compile("awaited"))
+            expect(answer_of(seen)).not_to_have_text(re.compile("Waiting"))
         return devices.state("collector/main") != "held"
 
     devices.wait(ends, "the hold ends")
