@@ -25,7 +25,7 @@ def one_line(text: object) -> str:
 
 
 def local(stamp: object) -> str:
-    """An RFC 3339 time by this computer's clock; what is none stays what it is."""
+    """An RFC 3339 time by this computer's clock; anything else stays as it is."""
     try:
         return datetime.fromisoformat(str(stamp)).astimezone().strftime("%Y-%m-%d %H:%M:%S")
     except ValueError:

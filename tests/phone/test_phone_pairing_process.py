@@ -19,7 +19,7 @@ def test_a_code_of_another_process_pairs_and_a_killed_page_still_knows_the_phone
         assert f"Open http://127.0.0.1:{page.port}/ on the phone" in said
         assert "press Pair and type this code" in said
         assert "valid for 10 minutes" in said
-        assert "may then ask for holds and resets" in said
+        assert "may then ask for a hold and a reset" in said
         assert "no page is running" not in said
         code = CODE.findall(said)[0]
         assert phone.call("POST", "/pair", {"code": code}) == (200, {"ok": True})

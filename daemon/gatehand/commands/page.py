@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from gatehand.phone.pairing import Pairing
 
 _LISTEN: Final = "127.0.0.1:8080"
-_MAY: Final = {"hand": "hand starts", "hold": "holds", "reset": "resets"}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -145,6 +144,7 @@ def _pair(page: "PageTable", pairing: "Pairing") -> int:
 
 
 def _print_code(page: "PageTable", pairing: "Pairing") -> None:
+    from gatehand.config.tables import PAGE_ASKS
     from gatehand.phone.pairing import TRIES, VALID_FOR, PairingError
 
     try:
@@ -156,9 +156,10 @@ def _print_code(page: "PageTable", pairing: "Pairing") -> None:
         f"Open {_address(page)} on the phone, press Pair and type this code. It is valid for {VALID_FOR // 60} "
         f"minutes, for one phone, and void after {TRIES} wrong tries."
     )
+    asks = [PAGE_ASKS[each] for each in page.allow]
     may = (
-        f"The phone may then ask for {listed((_MAY[each] for each in page.allow), last='and')}, until it is unpaired."
-        if page.allow
+        f"The phone may then ask for {listed(asks, last='and')}, until it is unpaired."
+        if asks
         else "A paired phone may not ask for anything yet: [page] allow in the config says what it may, such as "
         'allow = ["hold"].'
     )

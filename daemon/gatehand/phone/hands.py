@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Any, Final, get_args
 
 from gatehand.asking import Answer, Unanswered, UnansweredError, What, Wish, ask
-from gatehand.config.tables import PageTable
+from gatehand.config.tables import PAGE_ASKS, PageTable
 from gatehand.mqtt.settings import fresh_client_id
 from gatehand.phone.guard import TOO_MANY
 from gatehand.screen.daemon_status import printable
@@ -36,7 +36,6 @@ _FIELDS: Final[Mapping[What, frozenset[str]]] = MappingProxyType(
         "reset": frozenset({"what", "name", "seen"}),
     }
 )
-_CALLED: Final[Mapping[What, str]] = MappingProxyType({"hand": "a hand start", "hold": "a hold", "reset": "a reset"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,8 +78,8 @@ class Hands:
             return _no(400, "Found something that nobody can ask for; wanted hand, hold or reset.")
         allow = self._page().allow
         if what not in allow:
-            words = listed((_CALLED[each] for each in _WHATS if each in allow), last="and") if allow else "nothing"
-            return _no(403, f"A phone may not ask for {_CALLED[what]} here. The config says what it may: {words}.")
+            words = listed((PAGE_ASKS[each] for each in PAGE_ASKS if each in allow), last="and") if allow else "nothing"
+            return _no(403, f"A phone may not ask for {PAGE_ASKS[what]} here. The config says what it may: {words}.")
         unknown = body.keys() - _FIELDS[what]
         if unknown:
             return _no(400, "Found more in the request than this page sends. Load the page again.")
