@@ -80,7 +80,8 @@ class Telling:
     def __init__(self, *, ends: bool = False, kept: Collection[Kept] = (), last_run: float = -math.inf) -> None:
         self._ends = ends
         self._queue: list[Item] = []
-        self._last_run = last_run
+        self.last_run = last_run
+        """When the last run began."""
         self._failures = 0
         self.active: dict[str, Item] = {}
         """What is taken to be active, by id."""
@@ -140,8 +141,8 @@ class Telling:
             return math.inf
         new = [each.due_at for each in self._queue if each.tries == 0]
         if new:
-            return max(self._last_run + EVERY, min(new) + TOGETHER)
-        return self._last_run + wait_after(self._failures)
+            return max(self.last_run + EVERY, min(new) + TOGETHER)
+        return self.last_run + wait_after(self._failures)
 
     def wake_at(self, doubted: Collection[str] = ()) -> float:
         """The next moment at which time alone changes something; `doubted` as in `pass_time`."""
@@ -152,7 +153,7 @@ class Telling:
 
     def begin(self, now: float) -> tuple[Entry, ...]:
         """A run begins now, and tells these, oldest first."""
-        self._last_run = now
+        self.last_run = now
         chosen = self._queue[:MOST_A_RUN]
         for item in chosen:
             item.in_run = item.entry.state
@@ -187,8 +188,3 @@ class Telling:
         queued = [Kept(each.entry, each.stage, each.tries) for each in self._queue]
         others = (each for each in self.active.values() if each.stage in {Stage.TOLD, Stage.LEFT})
         return (*queued, *(Kept(each.entry, each.stage, each.tries) for each in others))
-
-    @property
-    def last_run(self) -> float:
-        """When the last run began."""
-        return self._last_run

@@ -50,7 +50,6 @@ _TOKEN_LENGTH: Final = 43
 _BACK: Final = 5.0
 """Seconds that a clock may be put back: further, and nobody knows for how long a code has been valid."""
 _LARGEST_BYTES: Final = 100_000
-_UNREADABLE: Final = ".unreadable-"
 _MODE: Final = 0o600
 _LOCK_AGAIN: Final = 0.02
 _LOCK_TRIES: Final = 500
@@ -273,16 +272,13 @@ class Pairing:
 
     def _write(self, file: _File, *, set_aside: bool) -> None:
         """At no instant is there neither the old file nor the new one."""
-        path = self.folder / FILE
-        aside = path.with_name(FILE + ASIDE)
-        self._disk.write_file(aside, msgspec.json.format(msgspec.json.encode(file), indent=1) + b"\n", _MODE)
-        _hand_over(aside)
+        path, data = self.folder / FILE, msgspec.json.format(msgspec.json.encode(file), indent=1) + b"\n"
         if set_aside and self._disk.exists(path):
-            self._disk.sync_folder(path.parent)
-            number = 1
-            while self._disk.exists(other := path.with_name(f"{FILE}{_UNREADABLE}{number}")):
-                number += 1
-            self._disk.rename(path, other)
+            self._disk.write_beside(path, data, _MODE, _hand_over)
+            return
+        aside = path.with_name(FILE + ASIDE)
+        self._disk.write_file(aside, data, _MODE)
+        _hand_over(aside)
         self._disk.rename(aside, path)
         self._disk.sync_folder(path.parent)
 

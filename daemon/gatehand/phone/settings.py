@@ -80,8 +80,8 @@ class Settings:
 
     def _allowed(self, page: PageTable) -> PageTable:
         """What the config allows; nothing while it has a mistake, or while the page listens to others unencrypted."""
-        mended = self.loaded is None or self.loaded.config is not None
-        allow = page.allow if mended and not self._exposed else ()
+        is_sound = self.loaded is None or self.loaded.config is not None
+        allow = page.allow if is_sound and not self._exposed else ()
         return page.model_copy(update={"allow": allow, "listen": self._listen, "tls": self.page.tls})
 
     async def watch(self) -> NoReturn:

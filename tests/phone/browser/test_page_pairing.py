@@ -122,7 +122,7 @@ def test_changed_leave_changes_the_buttons_without_a_restart(
     served = others("")
     seen = stage.phone(served.url).hears()
     seen.pair(served.code())
-    expect(seen.page.get_by_text(re.compile("config lets no phone ask for anything"))).to_be_visible()
+    expect(seen.page.get_by_text(re.compile("No phone may ask for anything yet"))).to_be_visible()
     expect(seen.hands).to_have_count(0)
     config = served.folder / "config.toml"
     config.write_text(config.read_text() + '\n[page]\nallow = ["hand"]\n')
