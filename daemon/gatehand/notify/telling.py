@@ -1,9 +1,10 @@
 """What is due to be told when: each alarm once, the first at once, then at most one run a minute. Pure.
 
 An alarm comes (`came`), outlasts its grace, waits for the next run, and is told by it. What comes meanwhile is
-gathered; what a failed run should have told is told again. An alarm that ends while it waits is still told, as over:
+gathered; what a failed run did not get out is told again. An alarm that ends while it waits is still told, as over:
 it was there. One that ends before its grace is over is told to nobody, nor is one that somebody has acknowledged
-before it was told. An alarm raised anew has another `since` and is another one. All times are monotonic seconds.
+before it was told. An alarm that is raised again has another `since` and is another one. All times are monotonic
+seconds.
 """
 
 import math

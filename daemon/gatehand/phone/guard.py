@@ -85,7 +85,7 @@ class Authority:
 
 
 def authority(text: str) -> Authority | None:
-    """Take a Host header apart; None: it is none."""
+    """Take a Host header apart; None: it is not valid."""
     found = _AUTHORITY.fullmatch(text) if len(text) <= _LONGEST_HOST else None
     if found is None:
         return None

@@ -207,7 +207,7 @@ def next_on_a_phone(wish: Wish, answer: Answer) -> str:
 
 
 def _clock(text: str) -> str:
-    """An RFC 3339 time as the shop's own clock shows it; empty: it is none."""
+    """An RFC 3339 time as the shop's own clock shows it; empty: it is not a time."""
     try:
         return f"{datetime.fromisoformat(text).astimezone():%H:%M}"
     except (ValueError, OverflowError):

@@ -98,7 +98,7 @@ class Live:
         """What has been heard is all that is retained; else `reached` alone is made again, and the rest stays."""
         self._is_well = False
         self._fault = False
-        """In hearing; until all has been heard anew."""
+        """In hearing; until all has been heard again."""
         self.renew()
 
     async def keep(self, where: Where) -> None:

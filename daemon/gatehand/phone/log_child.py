@@ -40,7 +40,7 @@ _NOT_STARTED: Final = frozenset({Happened.START_MISSED, Happened.START_REFUSED})
 
 
 class NoAnswerError(Exception):
-    """There is none; the text is a sentence for a person."""
+    """There is no answer; the text says why, in a sentence for a person."""
 
 
 def why(loaded: Loaded, words: Sequence[str]) -> str:

@@ -338,7 +338,7 @@ def _hand_over(path: Path) -> None:
 
 
 def _parse(data: bytes) -> _File | str:
-    """What it says; a text: why it is none of ours."""
+    """What it says, or, as text, why it cannot be used."""
     if len(data) > _LARGEST_BYTES:
         return f"it is larger than {_LARGEST_BYTES // 1000} kB"
     if not data.strip(b" \0\r\n"):
