@@ -70,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         return _pair(page, pairing)
     need_server("gatehand page")
     from gatehand.commands.run import BAD_CONFIG
-    from gatehand.phone.pairing import serve_from
+    from gatehand.phone.folder_locks import serve_from
     from gatehand.phone.server import listening_socket, say, serve
     from gatehand.phone.settings import Settings
     from gatehand.phone.tls_files import Certificate, Tls, TlsError
@@ -132,7 +132,7 @@ def _in_force(page: "PageTable", given: str | None) -> "PageTable":
 
 
 def _pair(page: "PageTable", pairing: "Pairing") -> int:
-    from gatehand.phone.pairing import is_served
+    from gatehand.phone.folder_locks import is_served
 
     _print_code(page, pairing)
     if not is_served(pairing.folder):
