@@ -48,7 +48,7 @@ def _take(address: str, code: str) -> None:
         browser = playwright.chromium.launch(executable_path=chromium_program(), args=[*FLAGS])
         page = browser.new_page(viewport={"width": 360, "height": 1500}, device_scale_factor=2, color_scheme="light")
         page.goto(address)
-        page.get_by_role("button", name="Pair this phone", exact=True).click()
+        page.get_by_role("button", name="Pair this phone").click()
         page.locator("#pair input").fill(code)
         page.locator("#pair").get_by_role("button", name="Pair").click()
         page.locator("#pair").wait_for(state="hidden")

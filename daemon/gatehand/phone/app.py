@@ -32,7 +32,7 @@ _TICK: Final = "event: tick\ndata: {}\n\n"
 BODY_WITHIN: Final = 5.0
 """Seconds for a request's body to come: the page sends it with its head."""
 COOKIE_DAYS: Final = 400
-"""The longest time for which browsers keep a cookie (RFC 6265bis, section 5.5)."""
+"""The longest that browsers keep a cookie (RFC 6265bis, section 5.5)."""
 _LONGEST_PARAMETER: Final = 100
 
 
@@ -188,7 +188,7 @@ class _Answers:
         return self._has.log
 
     def _paired(self, request: Request) -> str:
-        """The hash under which this phone is paired; empty: it is not paired."""
+        """Under which hash this phone is paired; empty: it is not."""
         return self._has.pairing.knows(request.cookies.get(_cookie_name(request)))
 
     def _count(self, kind: Kind, client: str) -> None:

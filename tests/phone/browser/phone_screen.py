@@ -154,7 +154,7 @@ class Phone:
 
     def pair(self, code: str) -> None:
         """Type a code into the page; by its keys, since the page may still grow above the button."""
-        self.page.get_by_role("button", name="Pair this phone", exact=True).press("Enter")
+        self.page.get_by_role("button", name="Pair this phone").press("Enter")
         self.pair_in_dialog(code)
 
     def pair_in_dialog(self, code: str) -> None:
