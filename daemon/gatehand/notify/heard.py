@@ -2,7 +2,7 @@
 
 Of the daemon itself: a clean stop empties `<base>/daemon` before it says "0" on `<base>/online`; of a daemon that dies
 the broker says the "0", and its claim stays. A broker that comes back may have forgotten all that it retained; then
-what was active before is in doubt until the daemon has been heard, which says all of it anew.
+what was active before is in doubt until the daemon has been heard, which says all of it again.
 """
 
 from collections.abc import Callable, Collection

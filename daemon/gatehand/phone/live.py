@@ -35,7 +35,7 @@ SETTLE: Final = 0.3
 _AGAIN: Final = 5.0
 """Seconds from a fault in our own program until all that is retained is heard again."""
 _MOST_GONE: Final = 256
-"""Parts that are gone, of which a browser that has them still is told one by one."""
+"""Parts that are gone: a browser that still has them is told of so many, one by one."""
 _MOST_SAID: Final = 20
 _FAULT: Final = (
     "This page has a fault and shows nothing new. Look at the shop itself; the journal of gatehand page says more."

@@ -72,7 +72,7 @@ def parts_of(status: DaemonStatus, stations: Stations | None, at: float, mono: f
 
     Args:
         status: what has been heard.
-        stations: of the config; None: there is none here, and names decide the order.
+        stations: of the config; None: without a config, in the order of their names.
         at: wall seconds of this computer.
         mono: the same instant by the monotonic clock.
     """
