@@ -16,7 +16,7 @@ from gatehand.report.summary import gather
 
 
 def facts(config_file: Path, since: datetime, until: datetime) -> dict[str, object]:
-    """Cuts, starts, what was missed and refused, alarms, what upkeep is due; `problem`: why there is nothing, or None."""
+    """Cuts, starts, what was missed and refused, alarms, what upkeep is due; `problem`: why there is nothing."""
     loaded = load(config_file, files=False)
     if loaded.config is None:
         return {"problem": f"the config has errors: {loaded.errors[0]}"}
