@@ -5,7 +5,7 @@
 
 The first argument is the address; the ids behind it are in the mail anyway. SENDMAIL names another program, MAIL_FROM
 a sender. Nothing of an alarm gets into a header but its title, which is one line of printable text; the address comes
-from you alone. The exit code is the mailer's: when it fails, gatehand tells all of it again.
+from you alone. The exit code is the mailer's: when it fails, gatehand reports all of it again.
 """
 
 import json
@@ -25,7 +25,7 @@ def one_line(text: object) -> str:
 
 
 def local(stamp: object) -> str:
-    """An RFC 3339 time by this computer's clock; what is none stays what it is."""
+    """An RFC 3339 time by this computer's clock; anything else stays as it is."""
     try:
         return datetime.fromisoformat(str(stamp)).astimezone().strftime("%Y-%m-%d %H:%M:%S")
     except ValueError:

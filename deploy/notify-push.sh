@@ -5,7 +5,7 @@
 #
 # The first argument is the address; the ids behind it are in the list anyway. A file of headers, one a line, such as
 # "Authorization: Bearer ...", is used where it is there: a token does not belong in a command line, where every user of
-# this computer can read it. The exit code is curl's: when it fails, gatehand tells all of it again.
+# this computer can read it. The exit code is curl's: when it fails, gatehand reports all of it again.
 set -eu
 
 case ${1:-} in

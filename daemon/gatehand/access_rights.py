@@ -11,6 +11,7 @@ from typing import Final
 from gatehand.boards.devices import Device, devices
 from gatehand.config import Config
 from gatehand.config.signals import Signal
+from gatehand.config.tables import PAGE_ASKS
 from gatehand.homie.description import root
 from gatehand.text import listed
 
@@ -68,21 +69,17 @@ def users(config: Config) -> tuple[User, ...]:
     )
 
 
-_ASKS: Final = {
-    "hand": ("a hand start", "gate/+/hand"),
-    "hold": ("a hold", "collector/+/hold"),
-    "reset": ("a reset", "collector/+/reset"),
-}
-"""What `[page] allow` may name: in words, and where it is asked, below the base."""
+_ASKED_ON: Final = {"hand": "gate/+/hand", "hold": "collector/+/hold", "reset": "collector/+/reset"}
+"""Where what `[page] allow` names is asked for, below the base."""
 
 
 def _page(config: Config) -> Iterable[User]:
     """The server of the page: who breaks into it can ask for what the page itself would, and for nothing else."""
     if config.page is None:
         return
-    base, allowed = config.broker.base, [_ASKS[each] for each in config.page.allow]
-    may = listed([words for words, _ in allowed], last="and") if allowed else "nothing, as [page] allow is empty"
-    rights = _rights((Right.READ, [f"{base}/#"]), (Right.WRITE, [f"{base}/{topic}" for _, topic in allowed]))
+    base, allowed = config.broker.base, config.page.allow
+    may = listed((PAGE_ASKS[each] for each in allowed), last="and") if allowed else "nothing, as [page] allow is empty"
+    rights = _rights((Right.READ, [f"{base}/#"]), (Right.WRITE, [f"{base}/{_ASKED_ON[each]}" for each in allowed]))
     yield User("page", f"gatehand page, the shop on a phone: may ask for {may}", rights)
 
 

@@ -1,4 +1,4 @@
-"""Imports of others that we do without: each costs the daemon memory that it keeps for good.
+"""Optional imports of our libraries that we do without: each would cost the daemon memory for good.
 
 By None in `sys.modules` an import fails, as Python's reference has it ("The module cache"); whoever imports these says
 itself what it does without them.

@@ -285,7 +285,7 @@ def test_nothing_that_a_message_holds_is_run_or_becomes_an_option(
     assert not (tmp_path / "pwned").exists()
 
 
-def test_a_program_that_is_running_when_the_service_is_stopped_is_let_end(
+def test_a_program_that_is_running_when_the_service_is_stopped_may_finish(
     tmp_path: Path, broker: Mosquitto, observer: Observer
 ) -> None:
     go, began = tmp_path / "go", tmp_path / "began"

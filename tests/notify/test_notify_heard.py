@@ -259,7 +259,7 @@ def test_nobody_else_can_say_what_this_has_to_find_out_itself(own: str) -> None:
     assert told.wait(100) == []
 
 
-def test_a_message_that_is_no_alarm_is_said_once_and_changes_nothing() -> None:
+def test_a_message_that_is_not_an_alarm_is_said_once_and_changes_nothing() -> None:
     told = Told().connect(online=b"1", daemon=CLAIM, gate=payload())
     for body in (b"junk\n", b"[]", b"\0"):
         told.hear("gate", body)

@@ -151,7 +151,7 @@ def test_a_cut_that_goes_on_over_a_restart_is_one_and_what_was_not_recorded_is_s
     found = log.day()
     assert clocks(found, "band_saw") == [("09:00", "09:10"), ("09:10", "09:20"), ("11:10", "11:20")]
     assert row(found, "band_saw")["cuts"] == 2
-    assert "Gatehand did not run from 09:30 to 11:00" in found["text"]
+    assert "Gatehand was not running from 09:30 to 11:00" in found["text"]
     assert "1 start did not happen" in found["text"]
 
 
@@ -251,10 +251,10 @@ async def test_without_a_log_here_a_sentence_says_so_and_what_to_do(tmp_path: Pa
     assert not log.is_here
     text = facts(await log.day())["text"]
     assert str(tmp_path / "log") in text
-    assert "on the computer of the daemon" in text
+    assert "on the daemon's computer" in text
     elsewhere = LogQuestions(Settings(None, None))
     assert not elsewhere.is_here
-    assert "knows no config" in facts(await elsewhere.why("tool", "band_saw"))["text"]
+    assert "has no config" in facts(await elsewhere.why("tool", "band_saw"))["text"]
 
 
 async def test_a_log_that_may_not_be_read_says_so(shop: RecordedShop, monkeypatch: pytest.MonkeyPatch) -> None:

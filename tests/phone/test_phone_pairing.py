@@ -17,7 +17,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as some
 
 from gatehand.journal.disk import Disk
-from gatehand.phone import pairing as module
+from gatehand.phone import folder_locks
+from gatehand.phone.folder_locks import LOCK, SERVED, is_served, serve_from
 from gatehand.phone.pairing import (
     ALPHABET,
     FILE,
@@ -26,8 +27,6 @@ from gatehand.phone.pairing import (
     Paired,
     Pairing,
     PairingError,
-    is_served,
-    serve_from,
 )
 
 
@@ -268,8 +267,8 @@ def test_a_process_that_is_frozen_in_the_middle_of_a_change_keeps_nobody_for_eve
 ) -> None:
     pairing = made(tmp_path)
     pairing.new_code()
-    monkeypatch.setattr(module, "_LOCK_TRIES", 2)
-    with (tmp_path / module.LOCK).open() as held:
+    monkeypatch.setattr(folder_locks, "_TRIES", 2)
+    with (tmp_path / LOCK).open() as held:
         fcntl.flock(held, fcntl.LOCK_EX)
         with pytest.raises(PairingError, match="another process has kept"):
             pairing.pair("ABCD-EFGH")
@@ -310,7 +309,7 @@ def test_what_root_writes_in_a_services_folder_is_the_services(
     handle = serve_from(tmp_path)
     assert handle is not None
     os.close(handle)
-    assert given == ({f"{FILE}.part", module.LOCK, module.SERVED} if user == 0 else set())
+    assert given == ({f"{FILE}.part", LOCK, SERVED} if user == 0 else set())
 
 
 def test_a_link_in_the_place_of_a_lock_is_not_followed(tmp_path: Path) -> None:
@@ -318,12 +317,12 @@ def test_a_link_in_the_place_of_a_lock_is_not_followed(tmp_path: Path) -> None:
     victim.write_text("whole")
     folder = tmp_path / "state"
     folder.mkdir()
-    for name in (module.LOCK, module.SERVED, f"{FILE}.part"):
+    for name in (LOCK, SERVED, f"{FILE}.part"):
         (folder / name).symlink_to(victim)
     with pytest.raises(PairingError):
         made(folder).new_code()
     assert serve_from(folder) is None
-    (folder / module.LOCK).unlink()
+    (folder / LOCK).unlink()
     made(folder).new_code()
     assert victim.read_text() == "whole"
 

@@ -19,8 +19,8 @@ def test_a_code_of_another_process_pairs_and_a_killed_page_still_knows_the_phone
         assert f"Open http://127.0.0.1:{page.port}/ on the phone" in said
         assert "press Pair and type this code" in said
         assert "valid for 10 minutes" in said
-        assert "may then ask for holds and resets" in said
-        assert "no page runs" not in said
+        assert "may then ask for a hold and a reset" in said
+        assert "no page is running" not in said
         code = CODE.findall(said)[0]
         assert phone.call("POST", "/pair", {"code": code}) == (200, {"ok": True})
         assert phone.call("GET", "/me")[1] == {"paired": True, "allow": ["hold", "reset"], "log": False}
@@ -39,9 +39,9 @@ def test_a_code_of_another_process_pairs_and_a_killed_page_still_knows_the_phone
 def test_a_code_for_no_page_says_so(tmp_path: Path) -> None:
     page = Page(tmp_path, "")
     said = page.does("--pair")
-    assert f"no page runs with the folder {tmp_path} now" in said
+    assert f"no page is running with the folder {tmp_path}" in said
     assert "--state" in said
-    assert "A paired phone may ask for nothing yet: [page] allow" in said
+    assert "A paired phone may not ask for anything yet: [page] allow" in said
     assert f"No phone was paired in {tmp_path}. A code that was still open is void." in page.does("--forget")
 
 

@@ -67,7 +67,7 @@ def test_a_daemon_that_says_nothing_more_is_lost_with_the_time_it_was_heard() ->
     heard.at += 0.1
     reached = parts(heard)["reached"]
     assert (reached["state"], reached["as_of"]) == ("lost", "12:00:00")
-    assert reached["text"].startswith("LOST: the daemon no longer says that it is at work.")
+    assert reached["text"].startswith("LOST: no sign of life from the daemon.")
     heard.say("gate/band_saw", gate("open", NOON + 2.6))
     assert parts(heard)["reached"] == reached, "a message of somebody else's is no beat"
     heard.say("daemon/beat", "")
@@ -172,7 +172,7 @@ def test_tiles_come_in_the_order_of_the_config_then_what_it_does_not_know(statio
     assert found["collector:main"]["title"] == "collector main", "one of two has its name"
 
 
-def test_a_tool_with_several_gates_stands_at_the_first_and_the_others_name_it(stations: Stations) -> None:
+def test_a_tool_with_several_gates_is_shown_at_the_first_and_the_others_name_it(stations: Stations) -> None:
     found = parts(at_rest(), stations)
     assert [each["name"] for each in found["station:carving_router"]["tools"]] == ["carving_router"]
     assert found["station:sweep"]["tools"] == []
@@ -240,7 +240,7 @@ def test_bars_end_at_twice_the_start_threshold_and_a_contact_has_none(stations: 
     assert row({**tool(), "start_amps": 0})["share"] is None
 
 
-def test_alarms_stand_the_newest_first_each_with_what_to_do() -> None:
+def test_alarms_come_newest_first_each_with_what_to_do() -> None:
     found = parts(wrong())["alarms"]
     assert found["text"] == "2 active alarms"
     assert [each["id"] for each in found["list"]] == ["daemon.main.log", "gate.band_saw.fault"]

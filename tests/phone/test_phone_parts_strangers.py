@@ -26,7 +26,7 @@ def test_what_looks_like_a_page_stays_text_and_controls_are_gone() -> None:
 
 
 @pytest.mark.parametrize("name", ["W" * 64, "Größenänderung_žluťoučký_" + "ß" * 39, "漢" * 64])
-def test_long_names_and_other_letters_stand_whole(name: str) -> None:
+def test_long_names_and_other_letters_are_shown_whole(name: str) -> None:
     heard = small_shop().say(f"gate/{name}", gate()).say(f"tool/{name}", tool(gates=[name]))
     found = parts(heard)[f"station:{name}"]
     assert found["title"] == name.replace("_", " ")

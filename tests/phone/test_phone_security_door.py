@@ -274,7 +274,7 @@ async def test_a_log_that_is_not_there_is_not_offered(tmp_path: Path) -> None:
     assert (await Door(tmp_path, log=Log()).browser().get("/me")).json["log"] is True
 
 
-async def test_a_parameter_said_twice_or_without_end_is_refused(door: Door) -> None:
+async def test_a_parameter_that_comes_twice_or_without_end_is_refused(door: Door) -> None:
     assert (await door.browser().get("/day?date=2026-11-30&date=2026-11-29")).status == 400
     assert (await door.browser().get("/why?kind=tool&name=" + "a" * 1000)).status == 400
 

@@ -115,7 +115,7 @@ def raw(port: int, *lines: bytes, body: bytes = b"", wait: bool = False) -> byte
         return found
 
 
-def test_requests_that_no_browser_sends(tmp_path: Path) -> None:
+def test_a_request_that_no_browser_sends_is_refused(tmp_path: Path) -> None:
     with Page(tmp_path) as page:
         own = f"127.0.0.1:{page.port}".encode()
         post = (b"POST /pair HTTP/1.1", b"Host: " + own, b"Origin: http://" + own, b"Content-Type: application/json")

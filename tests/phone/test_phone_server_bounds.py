@@ -114,7 +114,7 @@ def test_a_connection_carries_one_request(page: Page) -> None:
     assert b"connection: close" in answer
 
 
-def test_nobody_says_for_another_where_he_comes_from_or_gets_more_than_a_refusal_for_nonsense(page: Page) -> None:
+def test_nobody_can_pose_as_another_address_and_nonsense_gets_a_refusal(page: Page) -> None:
     for nonsense in (b"\x16\x03\x01\x02\x00\r\n\r\n", b"GET\r\n\r\n", b"GET / HTTP/1.1\r\n" + b"x: y\r\n" * 20_000):
         with page.connect() as sock, suppress(ConnectionError):
             sock.sendall(nonsense)
@@ -124,7 +124,7 @@ def test_nobody_says_for_another_where_he_comes_from_or_gets_more_than_a_refusal
 
 
 @pytest.mark.slow
-def test_who_says_nothing_half_or_a_byte_at_a_time_is_closed_and_so_is_who_never_reads(
+def test_whoever_sends_nothing_or_half_or_a_byte_at_a_time_is_closed_and_so_is_whoever_never_reads(
     broker: Mosquitto, page: Page
 ) -> None:
     with Speaker(broker.port) as daemon, ExitStack() as stack:

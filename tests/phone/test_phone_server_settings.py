@@ -103,7 +103,7 @@ def test_a_mistake_is_said_once_and_keeps_the_last_good_one(tmp_path: Path) -> N
     watched.run(work)
 
 
-def test_a_config_with_mistakes_at_the_start_allows_nothing_until_it_is_mended(tmp_path: Path) -> None:
+def test_a_config_with_mistakes_at_the_start_allows_nothing_until_it_is_fixed(tmp_path: Path) -> None:
     """Nothing across its tables has been checked, such as whether what is allowed is encrypted."""
     text = shop(1883, 8080, more=ALLOW)
     file = tmp_path / "config.toml"

@@ -114,7 +114,7 @@ def test_silence_counts_from_the_last_beat_by_the_monotonic_clock() -> None:
 
 
 @pytest.mark.parametrize("end", ["offline", "another connection"])
-def test_who_comes_next_owes_no_beat(end: str) -> None:
+def test_an_earlier_daemon_that_comes_next_need_not_beat(end: str) -> None:
     status = DaemonStatus("gatehand")
     status.connected()
     status.hear(said(b"1", 100.0), 1e9)

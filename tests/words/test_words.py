@@ -16,6 +16,9 @@ PAPERS = [
     HOUSE / "config.example.toml",
     *sorted((HOUSE / "deploy").glob("*.md")),
     HOUSE / "deploy" / "install.sh",
+    *sorted((HOUSE / "deploy").glob("notify-*")),
+    *sorted((HOUSE / "deploy").glob("*.service")),
+    HOUSE / "daemon" / "gatehand" / "phone" / "page.html",
 ]
 
 

@@ -100,7 +100,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Tell until it is stopped."""
+    """Report until it is stopped."""
     from gatehand.notify import runner
     from gatehand.notify.heard import Graces
     from gatehand.notify.service import Asked
@@ -121,7 +121,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _trial(asked: "Asked") -> int:
-    """Whether the program takes it."""
+    """Run the program once, and say how it ended."""
     import asyncio
     import time as clocks
 

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from gatehand.phone.pairing import Pairing
 
 _LISTEN: Final = "127.0.0.1:8080"
-_MAY: Final = {"hand": "hand starts", "hold": "holds", "reset": "resets"}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -71,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         return _pair(page, pairing)
     need_server("gatehand page")
     from gatehand.commands.run import BAD_CONFIG
-    from gatehand.phone.pairing import serve_from
+    from gatehand.phone.folder_locks import serve_from
     from gatehand.phone.server import listening_socket, say, serve
     from gatehand.phone.settings import Settings
     from gatehand.phone.tls_files import Certificate, Tls, TlsError
@@ -110,7 +109,7 @@ def _in_force(page: "PageTable", given: str | None) -> "PageTable":
     """With the address of the command line, which obeys what the config's must.
 
     Raises:
-        CommandError: it is none, or would show unencrypted to the network what may be asked for.
+        CommandError: it is not an address and a port, or phones could ask there without encryption.
     """
     from pydantic_core import PydanticCustomError
 
@@ -133,18 +132,19 @@ def _in_force(page: "PageTable", given: str | None) -> "PageTable":
 
 
 def _pair(page: "PageTable", pairing: "Pairing") -> int:
-    from gatehand.phone.pairing import is_served
+    from gatehand.phone.folder_locks import is_served
 
     _print_code(page, pairing)
     if not is_served(pairing.folder):
         _say(
-            f"no page runs with the folder {pairing.folder} now, and only one that does takes this code: start it, or "
-            "name its folder with --state"
+            f"no page is running with the folder {pairing.folder}, so nothing takes this code yet: start the page, or "
+            "name the folder of the one that is running with --state"
         )
     return 0
 
 
 def _print_code(page: "PageTable", pairing: "Pairing") -> None:
+    from gatehand.config.tables import PAGE_ASKS
     from gatehand.phone.pairing import TRIES, VALID_FOR, PairingError
 
     try:
@@ -156,10 +156,11 @@ def _print_code(page: "PageTable", pairing: "Pairing") -> None:
         f"Open {_address(page)} on the phone, press Pair and type this code. It is valid for {VALID_FOR // 60} "
         f"minutes, for one phone, and void after {TRIES} wrong tries."
     )
+    asks = [PAGE_ASKS[each] for each in page.allow]
     may = (
-        f"The phone may then ask for {listed((_MAY[each] for each in page.allow), last='and')}, until it is unpaired."
-        if page.allow
-        else "A paired phone may ask for nothing yet: [page] allow in the config says what it may, such as "
+        f"The phone may then ask for {listed(asks, last='and')}, until it is unpaired."
+        if asks
+        else "A paired phone may not ask for anything yet: [page] allow in the config says what it may, such as "
         'allow = ["hold"].'
     )
     print("\n".join(line for text in (where, may) for line in fitted(text)), flush=True)
@@ -180,7 +181,7 @@ def _forget(pairing: "Pairing") -> int:
 
 
 def _address(page: "PageTable") -> str:
-    """As a phone calls it: by its first name, else its address; every address of this computer has none to show."""
+    """What to type on a phone: the first name, else the address. One that means every address has none to show."""
     host, _, port = page.listen.rpartition(":")
     scheme, usual = ("http", "80") if page.tls is None else ("https", "443")
     if page.hosts:

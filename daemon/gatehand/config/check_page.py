@@ -1,4 +1,4 @@
-"""The page on the network: what it allows is encrypted, and it knows the name by which it is called."""
+"""The page on the network: what it allows wants encryption, and browsers want a name to call it by."""
 
 import ipaddress
 from collections.abc import Iterator
@@ -22,5 +22,5 @@ def check_page(partial: Partial) -> Iterator[Fault]:
         text = f"found {', '.join(page.allow)} on {page.listen}, which is not encrypted; wanted tls beside it"
         yield Fault(("page", "allow"), codes.PAGE_OPEN, f'{text}, or listen = "127.0.0.1:8080"')
     if not page.hosts and not partial.is_spoilt("page", "hosts"):
-        text = f'{page.listen} is called by its address alone: add hosts, such as hosts = ["shop.local"]'
-        yield Fault(("page", "listen"), codes.PAGE_HOSTS, f"{text}, for a name")
+        text = f'{page.listen} can be called by its address only; for a name add hosts, such as hosts = ["shop.local"]'
+        yield Fault(("page", "listen"), codes.PAGE_HOSTS, text)

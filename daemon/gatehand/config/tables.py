@@ -5,9 +5,11 @@ the docstring below it, which only `json_schema.py` reads. Connecting to the bro
 the log to `gatehand.journal`.
 """
 
+from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
+from types import MappingProxyType
+from typing import Any, Final, Literal
 
 from pydantic import Field
 
@@ -76,6 +78,12 @@ class PageTlsTable(TomlTable):
 
     cert_file: values.FilePath = Field(description="Certificate that the page shows, and what signed it.")
     key_file: values.FilePath = Field(description="Private key of cert_file; readable by the page's user only.")
+
+
+PAGE_ASKS: Final[Mapping[Literal["hand", "hold", "reset"], str]] = MappingProxyType(
+    {"hand": "a hand start", "hold": "a hold", "reset": "a reset"}
+)
+"""What `[page] allow` may name, in words."""
 
 
 class PageTable(TomlTable):

@@ -54,7 +54,7 @@ def _free_port() -> int:
 
 
 async def _gatehand(*words: str) -> asyncio.subprocess.Process:
-    """One of our own commands. It is no business of its, when the demo is asked to end."""
+    """One of our own commands. Ctrl-C in the demo's terminal does not reach it: the demo ends it."""
     return await asyncio.create_subprocess_exec(
         *(sys.executable, "-m", "gatehand", *words),
         stdin=asyncio.subprocess.DEVNULL,
@@ -73,7 +73,7 @@ async def _address(page: asyncio.subprocess.Process) -> str:
                 said += line.decode(errors="replace")
                 if found := _ADDRESS.search(said):
                     return found[0]
-    raise NoPageError(said.strip() or "the page is not up; try again")
+    raise NoPageError(said.strip() or f"the page did not come up within {_UP_WITHIN:g} s: try again")
 
 
 async def _end(page: asyncio.subprocess.Process) -> None:

@@ -1,17 +1,20 @@
 """Every touch of the disk that log, recording and state file make, as one small class.
 
-So that a test can make it full, slow or torn, or cut the power in between. No policy: what to do about an error stands
-in `files`, `writer`, `recorder` and `state_file`.
+So that a test can make it full, slow or torn, or cut the power in between. No policy: `files`, `writer`, `recorder` and
+`state_file` know what to do about an error.
 """
 
 import fcntl
 import os
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
 ASIDE: Final = ".part"
 """What a file's name has behind it while it is written."""
+_UNREADABLE: Final = ".unreadable-"
+"""The same, before a number, of one that could not be read and is kept."""
 
 
 class Disk:
@@ -105,6 +108,29 @@ class Disk:
             with suppress(OSError):  # what is torn there is not taken for a file
                 self.remove(aside)
             raise
+        self.sync_folder(path.parent)
+
+    def write_beside(self, path: Path, data: bytes, mode: int, ready: Callable[[Path], None] | None = None) -> None:
+        """Write a file whole, and keep the one of that name, which cannot be read, as NAME.unreadable-1, -2, ...
+
+        The new file is on the medium before the old one gives way: at no instant is there neither.
+
+        Args:
+            path: the file.
+            data: what it gets.
+            mode: of the new file.
+            ready: is given the new file before it has its name.
+        """
+        aside = path.with_name(path.name + ASIDE)
+        self.write_file(aside, data, mode)
+        if ready is not None:
+            ready(aside)
+        self.sync_folder(path.parent)
+        number = 1
+        while self.exists(other := path.with_name(f"{path.name}{_UNREADABLE}{number}")):
+            number += 1
+        self.rename(path, other)
+        self.rename(aside, path)
         self.sync_folder(path.parent)
 
     def write_file(self, path: Path, data: bytes, mode: int) -> None:

@@ -2,8 +2,8 @@
 
 Once a day, at its time or at the next look after it on the same day, by the clock as it is now: an hour that summer
 time leaves out, one that comes twice and a clock that is set right change nothing of that. A day whose time went by
-while this was not running and whose midnight has passed is told by the next digest, which goes back to the end of the
-last.
+while this was not running and whose midnight has passed is told by the next digest, which begins where the last one
+ended.
 """
 
 from collections.abc import Callable

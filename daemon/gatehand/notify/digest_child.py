@@ -1,4 +1,4 @@
-"""What the event log has for a digest, counted in a process of its own, so that `notify` stays small and hears on.
+"""What the event log has for a digest, counted in a process of its own, so that `notify` stays small and keeps hearing.
 
 `python -m gatehand.notify.digest_child CONFIG FROM TO`: RFC 3339; prints one JSON object.
 """
@@ -16,7 +16,7 @@ from gatehand.report.summary import gather
 
 
 def facts(config_file: Path, since: datetime, until: datetime) -> dict[str, object]:
-    """Cuts, starts, what was missed and refused, alarms, what upkeep is due; `problem`: why there are none of them."""
+    """Cuts, starts, what was missed and refused, alarms, what upkeep is due; `problem`: why there is nothing."""
     loaded = load(config_file, files=False)
     if loaded.config is None:
         return {"problem": f"the config has errors: {loaded.errors[0]}"}

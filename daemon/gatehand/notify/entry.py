@@ -20,7 +20,7 @@ from gatehand.text import NAME
 GONE: Final = "daemon.main.gone"
 """The daemon has ended without a word. No topic of that name: `heard` finds it."""
 LOST: Final = "broker.main.lost"
-"""There is no connection to the broker. The same."""
+"""There is no connection to the broker; found by `heard` as well."""
 OWN: Final = frozenset({GONE, LOST})
 TRIAL: Final = "daemon.main.trial"
 """What `--try` tells."""
@@ -40,7 +40,7 @@ class Entry(Struct, frozen=True, kw_only=True, omit_defaults=False):
     """An alarm from when it is raised until it is over. All texts are printable."""
 
     id: str
-    """`kind.name.what`, and the topic's own word where it is none."""
+    """`kind.name.what`; where the topic has no such id, its last level."""
     kind: str
     name: str
     what: str
@@ -102,7 +102,7 @@ def entry_of(level: str, payload: bytes) -> Entry | None:
 
 
 def entry_id(level: str) -> str:
-    """A topic's level as an id that can be shown; one that is none does not become one by that."""
+    """A topic's level as an id that can be shown; what is not an id is never made one by cutting it short."""
     shown = printable(level[:_LONGEST_ID])
     return shown if shown == level or not is_id(shown) else f"?{shown}"
 
@@ -121,7 +121,7 @@ def own_entry(id_: str, since: str, because: str, then: str) -> Entry:
 
 
 def arguments(entries: Iterable[Entry]) -> list[str]:
-    """The ids of these, each once; what is no id is no argument."""
+    """The ids of these, each once; anything that is not an id is left out."""
     return list(dict.fromkeys(entry.id for entry in entries if is_id(entry.id)))
 
 

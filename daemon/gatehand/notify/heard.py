@@ -2,7 +2,7 @@
 
 Of the daemon itself: a clean stop empties `<base>/daemon` before it says "0" on `<base>/online`; of a daemon that dies
 the broker says the "0", and its claim stays. A broker that comes back may have forgotten all that it retained; then
-what was active before is in doubt until the daemon has been heard, which says all of it anew.
+what was active before is in doubt until the daemon has been heard, which says all of it again.
 """
 
 from collections.abc import Callable, Collection
@@ -17,7 +17,7 @@ from gatehand.shell.claim import read_claim
 from gatehand.times import local_clock, stamp
 
 SETTLES: Final = 5.0
-"""Seconds after a connection, and after the daemon's word on it, for what is retained or said anew."""
+"""Seconds after a connection, and after the daemon's word on it, for what is retained or said again."""
 _LOOK: Final = (
     "Look at the shop: a collector that was on may still be on, and until the daemon is back Gatehand switches "
     "nothing. Then look at the daemon's computer: `systemctl status gatehand`, `journalctl -u gatehand`."
@@ -76,7 +76,7 @@ class Heard:
         self._doubted = {each for each in self._telling.active if each not in OWN}
 
     def lost(self, why: str, now: float, wall: float) -> None:
-        """There is no connection, or none any more."""
+        """The connection could not be made, or is lost."""
         self.connected_at = None
         if self._online is False and GONE not in self._telling.active:
             return  # the daemon had stopped cleanly: its computer may have been switched off for the night
@@ -154,7 +154,7 @@ class Heard:
         return self._telling.wake_at()
 
     def _settles_at(self) -> float:
-        """From when on what was not said anew is over; and the broker has said what it retains."""
+        """When the broker has said what it retains: what the daemon has not said again by then is over."""
         return max(self.connected_at or 0.0, self._heard_at or 0.0) + SETTLES
 
     def _look_at_daemon(self, now: float, wall: float) -> None:

@@ -142,7 +142,7 @@ async def _within(process: asyncio.subprocess.Process, limit: float) -> bool:
 
 
 async def _end(process: asyncio.subprocess.Process) -> None:
-    """The process and all of its group; what has ended by itself in the meantime is no trouble."""
+    """The process and all of its group; what has ended by itself in the meantime is left alone."""
     _tell(process.pid, signal.SIGTERM)
     try:
         async with asyncio.timeout(TERM_WAITS):

@@ -1,9 +1,10 @@
 """What is due to be told when: each alarm once, the first at once, then at most one run a minute. Pure.
 
 An alarm comes (`came`), outlasts its grace, waits for the next run, and is told by it. What comes meanwhile is
-gathered; what a failed run should have told is told again. An alarm that ends while it waits is still told, as over:
+gathered; what a failed run did not get out is told again. An alarm that ends while it waits is still told, as over:
 it was there. One that ends before its grace is over is told to nobody, nor is one that somebody has acknowledged
-before it was told. An alarm raised anew has another `since` and is another one. All times are monotonic seconds.
+before it was told. An alarm that is raised again has another `since` and is another one. All times are monotonic
+seconds.
 """
 
 import math
@@ -80,7 +81,8 @@ class Telling:
     def __init__(self, *, ends: bool = False, kept: Collection[Kept] = (), last_run: float = -math.inf) -> None:
         self._ends = ends
         self._queue: list[Item] = []
-        self._last_run = last_run
+        self.last_run = last_run
+        """When the last run began."""
         self._failures = 0
         self.active: dict[str, Item] = {}
         """What is taken to be active, by id."""
@@ -140,8 +142,8 @@ class Telling:
             return math.inf
         new = [each.due_at for each in self._queue if each.tries == 0]
         if new:
-            return max(self._last_run + EVERY, min(new) + TOGETHER)
-        return self._last_run + wait_after(self._failures)
+            return max(self.last_run + EVERY, min(new) + TOGETHER)
+        return self.last_run + wait_after(self._failures)
 
     def wake_at(self, doubted: Collection[str] = ()) -> float:
         """The next moment at which time alone changes something; `doubted` as in `pass_time`."""
@@ -152,7 +154,7 @@ class Telling:
 
     def begin(self, now: float) -> tuple[Entry, ...]:
         """A run begins now, and tells these, oldest first."""
-        self._last_run = now
+        self.last_run = now
         chosen = self._queue[:MOST_A_RUN]
         for item in chosen:
             item.in_run = item.entry.state
@@ -187,8 +189,3 @@ class Telling:
         queued = [Kept(each.entry, each.stage, each.tries) for each in self._queue]
         others = (each for each in self.active.values() if each.stage in {Stage.TOLD, Stage.LEFT})
         return (*queued, *(Kept(each.entry, each.stage, each.tries) for each in others))
-
-    @property
-    def last_run(self) -> float:
-        """When the last run began."""
-        return self._last_run

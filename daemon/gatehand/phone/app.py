@@ -1,7 +1,7 @@
 """What a browser may ask for, and what it gets.
 
-Every request passes `door` first. Here stands what each path does, and what it asks of who asks: to be paired, not to
-ask too often, not to be read along with.
+Every request passes `door` first. This file says what each path does, and what it wants of whoever asks: to be paired,
+not to ask too often, and to ask where nobody can read along.
 """
 
 import asyncio
@@ -49,11 +49,11 @@ class LogAnswer(Protocol):
 
     @property
     def is_html(self) -> bool:
-        """The report is, where it is there."""
+        """Whether it is HTML: the report, where there is one."""
 
 
 class LogQuestions(Protocol):
-    """What the event log is asked. No parameter has been looked at before, but that it is one, and short."""
+    """What the event log is asked. A parameter comes as the browser sent it: nothing is checked but its length."""
 
     @property
     def is_here(self) -> bool:
@@ -84,9 +84,9 @@ class Services:
     pairing: Pairing
     hands: Hands
     log: LogQuestions | None = None
-    """None: there is none that could be asked."""
+    """None: this page has no event log."""
     clock: Callable[[], float] = time.monotonic
-    """For what is counted in a time."""
+    """Monotonic seconds, for how often something is asked."""
     limits: guard.Limits = field(default_factory=guard.Limits)
 
 
@@ -139,7 +139,7 @@ class _Answers:
             raise _Objected(Objection(403, _READ_ALONG))
         code = (await _body(request, {"code"})).get("code")
         if not isinstance(code, str) or not code.strip():
-            raise _Objected(Objection(400, "Found no code; wanted the one that gatehand page --pair has printed."))
+            raise _Objected(Objection(400, "Found no code; wanted the one that gatehand page --pair printed."))
         found = await asyncio.to_thread(self._has.pairing.pair, code, self._paired(request))
         if not isinstance(found, Paired):
             raise _Objected(Objection(403, found))
@@ -160,7 +160,7 @@ class _Answers:
         body = await _body(request, {"what", "name", "value", "because", "seen"})
         self._count(Kind.HOLD if body.get("what") == "hold" else Kind.ASK, paired or _address(request))
         if not paired:
-            raise _Objected(Objection(401, "This phone is not paired, so it may ask for nothing. Pair it first."))
+            raise _Objected(Objection(401, "This phone is not paired, so it cannot ask for anything. Pair it first."))
         if not self._is_private(request):
             raise _Objected(Objection(403, _READ_ALONG))
         wish = self._has.hands.wish(body)
@@ -184,7 +184,7 @@ class _Answers:
     def _log(self, request: Request) -> LogQuestions:
         self._count(Kind.LOG, self._paired(request) or _address(request))
         if self._has.log is None:
-            raise _Objected(Objection(404, "There is no event log that this page could ask."))
+            raise _Objected(Objection(404, "This page has no event log to read."))
         return self._has.log
 
     def _paired(self, request: Request) -> str:
@@ -235,7 +235,7 @@ def _address(request: Request) -> str:
 def _parameter(request: Request, name: str) -> str | None:
     found = request.query_params.getlist(name)
     if len(found) > 1 or any(len(each) > _LONGEST_PARAMETER for each in found):
-        raise _Objected(Objection(400, f"Found another {name} than the page asks with. Load the page again."))
+        raise _Objected(Objection(400, f"Found a {name} that this page never sends. Load the page again."))
     return found[0] if found else None
 
 
@@ -249,9 +249,9 @@ async def _body(request: Request, known: set[str]) -> dict[str, Any]:
                 if len(raw) > guard.LARGEST_BODY:
                     raise _Objected(replace(guard.too_large(), headers=_CLOSE))
     except TimeoutError:
-        raise _Objected(Objection(408, "The request did not come whole in time. Ask again.", _CLOSE)) from None
+        raise _Objected(Objection(408, "The request did not arrive in time. Ask again.", _CLOSE)) from None
     except ClientDisconnect:
-        raise _Objected(Objection(400, "The request did not come whole.", _CLOSE)) from None
+        raise _Objected(Objection(400, "Only a part of the request arrived. Ask again.", _CLOSE)) from None
     if not raw and not known:
         return {}
     try:
@@ -259,7 +259,7 @@ async def _body(request: Request, known: set[str]) -> dict[str, Any]:
     except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict) or not found.keys() <= known:
-        raise _Objected(Objection(400, "Found another request than the page sends. Load the page again."))
+        raise _Objected(Objection(400, "Found a request that this page never sends. Load the page again."))
     return found
 
 
@@ -267,7 +267,7 @@ _CLOSE: Final = {"Connection": "close"}
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """Said twice is not understood (RFC 8259, section 4, leaves open which counts)."""
+    """Refuse a key that comes twice (RFC 8259, section 4, leaves open which counts)."""
     found = dict(pairs)
     if len(found) != len(pairs):
         raise ValueError
@@ -290,7 +290,7 @@ async def _say_objection(request: Request, error: Exception) -> Response:
 
 async def _say_not_kept(request: Request, error: Exception) -> Response:
     why = getattr(error, "why", "")
-    text = f"That could not be kept on the computer that serves this page ({why}), so nothing has changed."
+    text = f"That could not be saved on the computer that serves this page ({why}), so nothing has changed."
     return refused(Objection(503, text), request.url.path)
 
 

@@ -37,7 +37,7 @@ _CLOSE: Final = (b"connection", b"close")
 
 
 class Connection(H11Protocol):
-    """One of them. The server library makes it; it belongs to the `Connections` that are the app."""
+    """A browser's connection. The server library makes it; it belongs to the `Connections` that are the app."""
 
     def __init__(self, *, app_state: dict[str, Any], **others: Any) -> None:  # noqa: ANN401 - the server library's
         super().__init__(app_state={**app_state, "connection": self}, **others)
@@ -47,7 +47,7 @@ class Connection(H11Protocol):
         self._wire: asyncio.Transport | None = None
         self._is_up = False
         self._early: list[bytes] = []
-        """What came before the encryption was told to stand."""
+        """What came before the encryption was ready."""
         self._deadline: asyncio.TimerHandle | None = None
         self._stuck: asyncio.TimerHandle | None = None
         self._encrypting: asyncio.Task[None] | None = None

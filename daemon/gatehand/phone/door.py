@@ -1,7 +1,7 @@
 """The door of the page, around the whole application: refuses what `guard` objects to, and puts the headers on.
 
-On every answer, errors too, stand the headers that keep strangers' scripts out. None ever has a header of CORS: no
-other page may read an answer.
+Every answer, errors too, has the headers that keep strangers' scripts out. None ever has a header of CORS: no other
+page may read an answer.
 """
 
 import base64
@@ -68,7 +68,7 @@ class Door:
                 await answer(scope, receive, send_on)
         except Exception:
             if not begun:
-                text = "The page failed inside. Its journal says how. Nothing is known of what was asked for."
+                text = "The page has a fault; its journal says more. What you asked for may be done: look at the shop."
                 await refused(Objection(500, text), scope["path"])(scope, receive, send_on)
             raise
 
@@ -77,7 +77,7 @@ def _asked(scope: Scope) -> guard.Asked:
     headers = Headers(scope=scope)
     lists = {name: headers.getlist(name) for name in ("host", "origin")}
     single = {name: headers.getlist(name) for name in ("sec-fetch-site", "sec-fetch-mode", "content-type")}
-    site, mode, kind = (" ".join(each) for each in single.values())  # said twice is said otherwise
+    site, mode, kind = (" ".join(each) for each in single.values())  # a header that comes twice is none that we know
     length = " ".join(headers.getlist("content-length"))
     return guard.Asked(
         scope["method"], scope["path"], scope["scheme"], lists["host"], lists["origin"], site, mode, kind, length

@@ -85,7 +85,7 @@ class Authority:
 
 
 def authority(text: str) -> Authority | None:
-    """Take a Host header apart; None: it is none."""
+    """Take a Host header apart; None: it is not valid."""
     found = _AUTHORITY.fullmatch(text) if len(text) <= _LONGEST_HOST else None
     if found is None:
         return None
@@ -165,7 +165,7 @@ def _of_body(asked: Asked) -> Objection | None:
 
 
 def too_large() -> Objection:
-    """The body is."""
+    """The objection to a body that is too large."""
     return Objection(413, f"Found more than {LARGEST_BODY:,} bytes; the page itself sends far fewer.")
 
 
@@ -233,7 +233,7 @@ LIMITS: Final[Mapping[Kind, Limit]] = MappingProxyType(
 
 
 class Limits:
-    """Counts by kind and client, in bounded memory whoever comes: who has not come for longest is forgotten."""
+    """Counts by kind and client, in bounded memory: whoever has stayed away longest is forgotten."""
 
     def __init__(self, most_clients: int = 2000) -> None:
         self._most = most_clients

@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Any, Final, get_args
 
 from gatehand.asking import Answer, Unanswered, UnansweredError, What, Wish, ask
-from gatehand.config.tables import PageTable
+from gatehand.config.tables import PAGE_ASKS, PageTable
 from gatehand.mqtt.settings import fresh_client_id
 from gatehand.phone.guard import TOO_MANY
 from gatehand.screen.daemon_status import printable
@@ -36,7 +36,6 @@ _FIELDS: Final[Mapping[What, frozenset[str]]] = MappingProxyType(
         "reset": frozenset({"what", "name", "seen"}),
     }
 )
-_CALLED: Final[Mapping[What, str]] = MappingProxyType({"hand": "a hand start", "hold": "a hold", "reset": "a reset"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,17 +75,17 @@ class Hands:
         """What a request's body asks for; a reply: it asks for nothing that may be asked for."""
         what = _what(body.get("what"))
         if what is None:
-            return _no(400, "Found no such thing to ask for; wanted hand, hold or reset.")
+            return _no(400, "Found something that nobody can ask for; wanted hand, hold or reset.")
         allow = self._page().allow
         if what not in allow:
-            words = listed((_CALLED[each] for each in _WHATS if each in allow), last="and") if allow else "nothing"
-            return _no(403, f"A phone may not ask for {_CALLED[what]} here. The config says what it may: {words}.")
+            words = listed((PAGE_ASKS[each] for each in PAGE_ASKS if each in allow), last="and") if allow else "nothing"
+            return _no(403, f"A phone may not ask for {PAGE_ASKS[what]} here. The config says what it may: {words}.")
         unknown = body.keys() - _FIELDS[what]
         if unknown:
-            return _no(400, "Found more in the request than belongs to it. Load the page again.")
+            return _no(400, "Found more in the request than this page sends. Load the page again.")
         kind, name = "gate" if what == "hand" else "collector", body.get("name")
         if not isinstance(name, str) or not _NAME.fullmatch(name) or name not in self._known(kind):
-            return _no(404, f"There is no such {kind} in the shop now. The page shows those that there are.")
+            return _no(404, f"There is no such {kind} in the shop now. The page shows the ones there are.")
         return _read(what, name, body)
 
     async def ask(self, wish: Wish) -> Reply:
@@ -142,7 +141,7 @@ def short_reason(text: str) -> str:
 
 _LOOK: Final = "The page shows the alarms and what to do next."
 _NOT_UNDERSTOOD: Final = (
-    "Gatehand did not understand the page: load the page again. If that changes nothing, update both."
+    "Gatehand did not understand the page: load the page again. If that does not help, update both."
 )
 _GONE: Final = "The shop's config has changed. Load the page again."
 _FROZEN: Final = "Wait until the page is up to date again, then ask once more."
@@ -201,11 +200,14 @@ def next_on_a_phone(wish: Wish, answer: Answer) -> str:
         return words["ok"]
     until = "" if answer.after is None else _clock(answer.after.text("hand_ends"))
     ends = f"It ends at {until} at the latest" if until else "It ends by itself"
-    return f"The fan starts once the gate is proven open, unless it is already on. {ends}, or when you end it here."
+    return (
+        "Keep hands out of the gate and the fan. The fan starts once the gate is proven open, unless it is already on. "
+        f"{ends}, or when you end it here."
+    )
 
 
 def _clock(text: str) -> str:
-    """An RFC 3339 time as the shop's own clock shows it; empty: it is none."""
+    """An RFC 3339 time as the shop's own clock shows it; empty: it is not a time."""
     try:
         return f"{datetime.fromisoformat(text).astimezone():%H:%M}"
     except (ValueError, OverflowError):
@@ -214,10 +216,10 @@ def _clock(text: str) -> str:
 
 WHY_NOT: Final[Mapping[Unanswered, str]] = MappingProxyType(
     {
-        Unanswered.NO_BROKER: "The computer that serves this page does not reach the broker.",
-        Unanswered.NO_DAEMON: "Gatehand itself does not run, or went away.",
+        Unanswered.NO_BROKER: "The computer that serves this page cannot reach the broker.",
+        Unanswered.NO_DAEMON: "Gatehand itself is not running, or has just stopped.",
         Unanswered.NOT_ALLOWED: (
-            "The page's own login at the broker may not ask for that: the owner must give it one that may."
+            "The page's own login at the broker may not ask for that: the owner must give it that right."
         ),
         Unanswered.NO_ANSWER: "Gatehand did not answer.",
         Unanswered.INTERRUPTED: "The page was stopped on its computer before the answer came.",
@@ -232,4 +234,4 @@ def unanswered(wish: Wish, error: UnansweredError) -> tuple[str, str]:
     text = f"{WHY_NOT[error.why]} {_MAY if error.may_be_done else _NOT}"
     if wish.what == "hold":
         return text, "Switch the collector off at its own switch, and lock it out before you reach into a machine."
-    return text, "See that Gatehand and its broker run, then ask again."
+    return text, "Check that Gatehand and its broker are running, then ask again."

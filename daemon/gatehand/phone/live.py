@@ -1,7 +1,7 @@
-"""Keeps what the page shows: hears the broker, makes the parts anew, and hands out what has changed since a version.
+"""Keeps what the page shows: hears the broker, makes the parts again, and hands out what has changed since a version.
 
-No queue stands between a change and a slow phone: whoever asks gets what is newer than what they have, however often it
-has changed meanwhile. A first change is handed out at once; under a flood the parts are made at most every `GAP`.
+There is no queue between a change and a slow phone: whoever asks gets what is newer than what they have, however
+often it has changed meanwhile. A first change is handed out at once; in a flood the parts are made once every `GAP`.
 
 What is shown is never taken for the present without a sign of it: the daemon's beat. A fault in wording the parts, or
 in hearing, is shown as lost as well.
@@ -33,9 +33,9 @@ _MOST_OF_THE_TIME: Final = 0.1
 SETTLE: Final = 0.3
 """Seconds for what the broker retains, after a connection: until then it would be shown half."""
 _AGAIN: Final = 5.0
-"""Seconds from a fault in our own program until all that is retained is heard anew."""
+"""Seconds from a fault in our own program until all that is retained is heard again."""
 _MOST_GONE: Final = 256
-"""Parts that are gone, of which a browser that has them still is told one by one."""
+"""Parts that are gone: a browser that still has them is told of so many, one by one."""
 _MOST_SAID: Final = 20
 _FAULT: Final = (
     "This page has a fault and shows nothing new. Look at the shop itself; the journal of gatehand page says more."
@@ -95,10 +95,10 @@ class Live:
         self._pending: asyncio.TimerHandle | None = None
         self._settling: asyncio.TimerHandle | None = None
         self._is_whole = True
-        """What has been heard is all that is retained; else `reached` alone is made anew, and the rest stays."""
+        """What has been heard is all that is retained; else `reached` alone is made again, and the rest stays."""
         self._is_well = False
         self._fault = False
-        """In hearing; until all has been heard anew."""
+        """In hearing; until all has been heard again."""
         self.renew()
 
     async def keep(self, where: Where) -> None:
@@ -173,7 +173,7 @@ class Live:
                 timer.cancel()
 
     def changed(self) -> None:
-        """Something may have changed: make the parts anew, at once or as soon as they may be."""
+        """Something may have changed: make the parts again, at once or as soon as they may be."""
         if self._settling is not None or self._pending is not None:
             return
         loop = asyncio.get_running_loop()
@@ -193,7 +193,7 @@ class Live:
         self._news = asyncio.Event()
 
     def renew(self) -> None:
-        """Make the parts anew; whoever waits is woken when one has changed."""
+        """Make the parts again; whoever waits is woken when one has changed."""
         if self._settling is not None:
             return
         began = self._mono()

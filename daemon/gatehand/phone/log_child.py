@@ -2,8 +2,8 @@
 
 A year's log takes memory and time that the page's server must not give. The text of the config comes over standard
 input; the words are the question, the path of the config, and what it is about. The answer goes to standard output, as
-JSON, or as HTML for the report. Exit code 1: there is none, and `text` says why. It steps back for whoever needs the
-processor.
+JSON, or as HTML for the report. Exit code 1: there is no answer, and `text` says why. It gives way to whoever needs
+the processor.
 """
 
 import json
@@ -40,7 +40,7 @@ _NOT_STARTED: Final = frozenset({Happened.START_MISSED, Happened.START_REFUSED})
 
 
 class NoAnswerError(Exception):
-    """There is none; the text is a sentence for a person."""
+    """There is no answer; the text says why, in a sentence for a person."""
 
 
 def why(loaded: Loaded, words: Sequence[str]) -> str:
@@ -56,7 +56,7 @@ def why(loaded: Loaded, words: Sequence[str]) -> str:
     if answer is None:
         whom = f"{'' if kind == 'tool' else f'{kind} '}{spoken(name)}"
         return _json(
-            {"ok": True, "lines": [f"Nothing about the {whom} in the log that should have happened and did not."]}
+            {"ok": True, "lines": [f"The log has nothing that should have happened with the {whom} and did not."]}
         )
     return _json({"ok": True, "lines": list(text(answer, hint=False))})
 
@@ -101,7 +101,7 @@ def day(loaded: Loaded, words: Sequence[str]) -> str:
 
 
 def upkeep(loaded: Loaded, _words: Sequence[str]) -> str:
-    """How all upkeep of the config stands."""
+    """What upkeep of the config is due, and when."""
     from gatehand.report.plain_text import upkeep_words
     from gatehand.report.summary import upkeep_of
 
@@ -208,7 +208,8 @@ def _of_whole_day(
         since, to = max(unwritten, key=lambda one: one[1] - one[0])
         more = f" and at {len(unwritten) - 1} other times" if len(unwritten) > 1 else ""
         whole += (
-            f" Gatehand did not run from {local(since):%H:%M} to {local(to):%H:%M}{more}: nothing of that is known."
+            f" Gatehand was not running from {local(since):%H:%M} to {local(to):%H:%M}{more}: "
+            "the log has nothing of that time."
         )
     return whole
 

@@ -1,6 +1,6 @@
 """Asks the event log on behalf of phones: each question in a child process, one at a time, its answer kept for a while.
 
-The child takes the memory and the time; here stand only its bounds. No word of a request reaches it unchecked: a name
+The child takes the memory and the time; this file sets its bounds. No word of a request reaches it unchecked: a name
 must be one of the config's, a date must be a date.
 """
 
@@ -86,11 +86,11 @@ class LogQuestions:
         except ValueError:
             return _no(f"found the date {day[:40] if day else ''!r}; wanted one such as {today.isoformat()}", 400)
         if not _OLDEST <= asked <= today + timedelta(days=1):
-            return _no(f"{asked.isoformat()} is not a day of which a log can tell; wanted one up to today", 400)
+            return _no(f"{asked.isoformat()} is not a day that a log can have; wanted a day up to today", 400)
         return await self._ask("day", asked.isoformat())
 
     async def upkeep(self) -> Answer:
-        """How all upkeep stands: `{"ok", "upkeep": [{"name", "text", "word"}]}`."""
+        """What upkeep is due, and when: `{"ok", "upkeep": [{"name", "text", "word"}]}`."""
         return await self._ask("upkeep")
 
     async def report(self) -> Answer:
@@ -107,17 +107,17 @@ class LogQuestions:
         loaded, config = self._settings.loaded, self._settings.config
         if loaded is None or config is None:
             return (
-                "This page knows no config, so it knows no event log. Run gatehand page on the computer of the daemon, "
-                "with the daemon's config."
+                "This page has no config, so it does not know where the event log is. Run gatehand page on the "
+                "daemon's computer, with the daemon's config."
             )
         folder = loaded.file(config.log.folder)
         if not folder.is_dir():
             return (
-                f"There is no event log here: the folder {folder} is missing. Run gatehand page on the computer of the "
-                "daemon, with the daemon's config."
+                f"There is no event log here: the folder {folder} is missing. Run gatehand page on the "
+                "daemon's computer, with the daemon's config."
             )
         if not os.access(folder, os.R_OK | os.X_OK):
-            return f"The event log {folder} may not be read. Let the page's user read it: put it in the daemon's group."
+            return f"The page's user may not read the event log {folder}. Put that user in the daemon's group."
         return None
 
     async def _ask(self, *words: str) -> Answer:
@@ -129,7 +129,7 @@ class LogQuestions:
             async with asyncio.timeout(WAIT_WITHIN):
                 await self._one.acquire()
         except TimeoutError:
-            return _no("Others are asking the event log just now. Try again in a minute.", 503)
+            return _no("The event log is busy with other questions. Try again in a minute.", 503)
         try:
             kept = self._kept.get(words)
             # What was begun for another after this question was put is as good as new.
@@ -157,7 +157,7 @@ class LogQuestions:
     async def _answer(self, words: tuple[str, ...]) -> Answer:
         loaded = self._settings.loaded
         if loaded is None or self._ended:
-            return _no("The page is about to end.", 503)
+            return _no("The page is about to stop.", 503)
         question, *about = words
         try:
             self._child = await asyncio.create_subprocess_exec(
@@ -167,7 +167,7 @@ class LogQuestions:
             )
         except OSError as error:
             return _no(
-                f"The event log cannot be asked just now ({error.strerror or error}). Try again in a minute.", 503
+                f"The event log cannot be read just now ({error.strerror or error}). Try again in a minute.", 503
             )
         if self._ended:
             self._end_child()

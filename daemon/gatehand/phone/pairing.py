@@ -9,12 +9,10 @@ cannot be read pairs nobody, and is kept under another name when the next one is
 """
 
 import errno
-import fcntl
 import hashlib
 import hmac
 import os
 import secrets
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -27,13 +25,10 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from gatehand.journal.disk import ASIDE, Disk
+from gatehand.phone.folder_locks import MODE, changing, hand_over
 from gatehand.text import named
 
 FILE: Final = "page.json"
-LOCK: Final = "page.lock"
-"""Held for the moment of a change."""
-SERVED: Final = "page.served"
-"""Held, shared, by every page that runs with this folder."""
 VERSION: Final = 1
 VALID_FOR: Final = 600
 """Seconds of a code."""
@@ -50,10 +45,6 @@ _TOKEN_LENGTH: Final = 43
 _BACK: Final = 5.0
 """Seconds that a clock may be put back: further, and nobody knows for how long a code has been valid."""
 _LARGEST_BYTES: Final = 100_000
-_UNREADABLE: Final = ".unreadable-"
-_MODE: Final = 0o600
-_LOCK_AGAIN: Final = 0.02
-_LOCK_TRIES: Final = 500
 _PASSING: Final = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOMEM, errno.EIO, errno.EAGAIN, errno.EINTR})
 """Errors of a moment (no handle left, a disk that does not answer): the file may be whole."""
 
@@ -91,11 +82,9 @@ class PairingError(Exception):
 class NotPaired(StrEnum):
     """Why a code pairs nobody, as a sentence."""
 
-    NO_CODE = (
-        "There is no code to be typed now. On the computer that serves this page: gatehand page --pair. It prints one."
-    )
+    NO_CODE = "There is no code to type now. On the computer that serves this page, gatehand page --pair prints one."
     WRONG = "That is not the code. Read it again, letter by letter."
-    VOID = f"That was not the code, {TRIES} times over, so it is void. Print a new one: gatehand page --pair"
+    VOID = f"After {TRIES} wrong tries the code is void. Print a new one: gatehand page --pair"
     FULL = (
         f"{MOST_PHONES} phones are paired already. Unpair one, or forget them all with gatehand page --forget, then "
         "pair again."
@@ -161,7 +150,7 @@ class Pairing:
         """Try a code. `was`: the hash of the token that this phone has already, which the new one replaces.
 
         Raises:
-            PairingError: it could not be kept; whether the code was right is not said then.
+            PairingError: it could not be kept; then nothing says whether the code was right.
         """
         with self._changing() as (found, put):
             code = found.code
@@ -251,7 +240,8 @@ class Pairing:
     def _changing(self) -> Iterator[tuple[_File, Callable[[_File], None]]]:
         """What the file says, and how it is replaced, while nobody else does."""
         try:
-            with self._lock():
+            self._disk.make_folder(self.folder)
+            with changing(self.folder):
                 file, why, passing = self._read()
                 if passing:
                     raise PairingError(self.folder / FILE, why)
@@ -263,88 +253,21 @@ class Pairing:
         except OSError as error:
             raise PairingError(self.folder / FILE, error.strerror or str(error)) from error
 
-    @contextmanager
-    def _lock(self) -> Iterator[None]:
-        self._disk.make_folder(self.folder)
-        handle = _open_lock(self.folder / LOCK)
-        try:
-            _wait_for(handle)
-            yield
-        finally:
-            os.close(handle)
-
     def _write(self, file: _File, *, set_aside: bool) -> None:
         """At no instant is there neither the old file nor the new one."""
-        path = self.folder / FILE
-        aside = path.with_name(FILE + ASIDE)
-        self._disk.write_file(aside, msgspec.json.format(msgspec.json.encode(file), indent=1) + b"\n", _MODE)
-        _hand_over(aside)
+        path, data = self.folder / FILE, msgspec.json.format(msgspec.json.encode(file), indent=1) + b"\n"
         if set_aside and self._disk.exists(path):
-            self._disk.sync_folder(path.parent)
-            number = 1
-            while self._disk.exists(other := path.with_name(f"{FILE}{_UNREADABLE}{number}")):
-                number += 1
-            self._disk.rename(path, other)
+            self._disk.write_beside(path, data, MODE, hand_over)
+            return
+        aside = path.with_name(FILE + ASIDE)
+        self._disk.write_file(aside, data, MODE)
+        hand_over(aside)
         self._disk.rename(aside, path)
         self._disk.sync_folder(path.parent)
 
 
-def serve_from(folder: Path) -> int | None:
-    """Mark the folder as one that a page runs with, until the handle is closed; None: the folder cannot be written."""
-    try:
-        Disk().make_folder(folder)
-        handle = _open_lock(folder / SERVED)
-        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except OSError:
-        return None
-    return handle
-
-
-def is_served(folder: Path) -> bool:
-    """Whether a page runs with this folder now; where it cannot be known, yes."""
-    try:
-        handle = os.open(folder / SERVED, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOFOLLOW)
-    except FileNotFoundError:
-        return False
-    except OSError:
-        return True
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return True
-    finally:
-        os.close(handle)
-    return False
-
-
-def _wait_for(handle: int) -> None:
-    """Have the lock to oneself; a change takes a moment, so whoever keeps it for longer has been frozen."""
-    for _ in range(_LOCK_TRIES):
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            time.sleep(_LOCK_AGAIN)
-        else:
-            return
-    raise OSError(errno.EAGAIN, f"another process has kept {LOCK} for {_LOCK_TRIES * _LOCK_AGAIN:g} s")
-
-
-def _open_lock(path: Path) -> int:
-    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOFOLLOW, _MODE)
-    _hand_over(path)
-    return handle
-
-
-def _hand_over(path: Path) -> None:
-    """What root makes in a service's folder (`sudo gatehand page --pair`) is the service's, or it could not read it."""
-    if os.geteuid() != 0:
-        return
-    owner = path.parent.stat()
-    os.chown(path, owner.st_uid, owner.st_gid, follow_symlinks=False)
-
-
 def _parse(data: bytes) -> _File | str:
-    """What it says; a text: why it is none of ours."""
+    """What it says, or, as text, why it cannot be used."""
     if len(data) > _LARGEST_BYTES:
         return f"it is larger than {_LARGEST_BYTES // 1000} kB"
     if not data.strip(b" \0\r\n"):

@@ -15,7 +15,7 @@ from gatehand.times import lasting
 __all__ = ["LOST_AFTER", "Part", "Stations", "parts_of"]
 
 LOST_AFTER: Final = 2.5
-"""Seconds without a beat of the daemon, which speaks every second, after which what is shown is of the past."""
+"""Seconds without a beat of the daemon, which speaks every second, after which what is shown counts as old."""
 CAUTION: Final = (
     "This page is not an emergency stop and not a lockout: it may show the past, and a tap on it may do nothing. "
     "Switch the machine off and lock it out before you reach in."
@@ -33,14 +33,14 @@ class Stations:
     tools: Mapping[str, Sequence[str]]
     """By gate; under "" those without one."""
     also: Mapping[str, Sequence[str]] = field(default_factory=dict)
-    """By gate the tools that open it too, but stand at another one."""
+    """By gate: the tools that open it too, and are shown at another one."""
     collectors: tuple[str, ...] = ()
     collector_of: Mapping[str, str] = field(default_factory=dict)
     """Of each gate; empty where there is only one collector."""
 
     @classmethod
     def of(cls, config: Config) -> "Stations":
-        """As a config has them. A tool with several gates stands at the first."""
+        """As a config has them. A tool with several gates is shown at the first."""
         tools: dict[str, list[str]] = {}
         also: dict[str, list[str]] = {}
         for name, each in config.tool.items():
@@ -72,7 +72,7 @@ def parts_of(status: DaemonStatus, stations: Stations | None, at: float, mono: f
 
     Args:
         status: what has been heard.
-        stations: of the config; None: there is none here, and names decide the order.
+        stations: of the config; None: without a config, in the order of their names.
         at: wall seconds of this computer.
         mono: the same instant by the monotonic clock.
     """
@@ -94,7 +94,7 @@ def parts_of(status: DaemonStatus, stations: Stations | None, at: float, mono: f
 
 
 def _others(every: Mapping[str, object], known: Sequence[str]) -> list[str]:
-    """Those that the daemon speaks of and the config has not."""
+    """Those that the daemon speaks of and the config does not have."""
     return sorted(set(every) - set(known))
 
 
@@ -152,20 +152,20 @@ def _alarms(status: DaemonStatus, at: float, mono: float) -> Part:
 
 
 def _reached(status: DaemonStatus, at: float, mono: float) -> Part:
-    """Whether what is shown is of now. Its text says nothing that changes with each second: it is read aloud anew.
+    """Whether what is shown is of now. Its text has nothing that changes every second: screen readers read each change.
 
     Gives: state (well, lost, nothing), text, as_of (of when everything is, where it is not of now), note (the clocks).
     """
     if status.lost_because is not None:
         because = status.lost_because
-        return _lost(status, at, f"LOST: no connection to the broker ({because}). It is tried again and again.")
+        return _lost(status, at, f"LOST: no connection to the broker ({because}). This page keeps trying.")
     if status.online is False:
         return _lost(status, at, "LOST: the daemon is offline. Nothing opens a gate or starts the collector.")
     if status.online is None:
         return {"state": "nothing", "text": words.why_nothing_is_heard(status), "as_of": "", "note": ""}
     silent = status.silent_for(mono)
     if silent > LOST_AFTER:
-        text = "LOST: the daemon no longer says that it is at work. Nothing may open a gate or start the collector."
+        text = "LOST: no sign of life from the daemon. Do not count on it to open a gate or to switch the collector."
         return _lost(status, at, text, heard=at - silent)
     way = "ahead of" if status.ahead > 0 else "behind"
     apart = lasting(max(_CLOCK_STEP, _CLOCK_STEP * round(abs(status.ahead) / _CLOCK_STEP)), whole=True)

@@ -1,4 +1,4 @@
-"""What the page takes from the config, anew when the file changes: the tiles, what a phone may ask for, names.
+"""What the page takes from the config, and again when the file changes: the tiles, what a phone may ask for, names.
 
 A config with a mistake changes nothing: the last good one is kept, and both journal and page say so. The socket, its
 encryption and the broker are those that the page was started with.
@@ -46,7 +46,7 @@ class Settings:
         self._elsewhere = elsewhere
         self._file = None if loaded is None else ConfigFile(loaded.path, loaded.text, files=False)
         self.loaded = loaded
-        """The last one in order, if there was one."""
+        """The last one without a mistake, if there was one."""
         self.config = config
         self.on_change: Callable[[], None] = lambda: None
         """Called when something here has changed."""
@@ -67,7 +67,7 @@ class Settings:
     @property
     def caution(self) -> str:
         """What the page has to say of its config; empty: nothing."""
-        waits = f"Restart gatehand page: a change of {', '.join(self._waits)} waits for that." if self._waits else ""
+        waits = f"Restart gatehand page to take the change of {', '.join(self._waits)}." if self._waits else ""
         open_now = ""
         if self._exposed and self.config is not None and self.config.page is not None and self.config.page.allow:
             open_now = f"Nothing can be asked for here: the page listens on {self._listen} without encryption."
@@ -79,9 +79,9 @@ class Settings:
         return named
 
     def _allowed(self, page: PageTable) -> PageTable:
-        """What is allowed counts for the socket that the page was started with; mistakes allow nothing."""
-        mended = self.loaded is None or self.loaded.config is not None
-        allow = page.allow if mended and not self._exposed else ()
+        """What the config allows; nothing while it has a mistake, or while the page listens to others unencrypted."""
+        is_sound = self.loaded is None or self.loaded.config is not None
+        allow = page.allow if is_sound and not self._exposed else ()
         return page.model_copy(update={"allow": allow, "listen": self._listen, "tls": self.page.tls})
 
     async def watch(self) -> NoReturn:
@@ -145,7 +145,7 @@ class Settings:
         self.on_change()
 
     def _waiting(self, config: Config) -> tuple[str, ...]:
-        """What has changed and counts from the next start on."""
+        """What has changed and is taken at the next start."""
         begun = self._begun or Config()
         before, after = begun.page or PageTable(), config.page or PageTable()
         changed = {

@@ -1,7 +1,7 @@
 """A collector, and a station with its gate and tools, as the page shows them: texts, and what the browser counts down.
 
 Pure. The words are those of `gatehand.screen.words`, so that the page says what `watch` says. No text has an age in
-seconds or a countdown where the browser can count itself: it would be sent anew each second to every phone.
+seconds or a countdown where the browser can count itself: it would be sent again each second to every phone.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -16,7 +16,7 @@ from gatehand.times import local
 from gatehand_rules import Happened
 
 Part: TypeAlias = Mapping[str, Any]
-"""A part's facts, as JSON has them; which are there stands at the function that makes them."""
+"""A part's facts, as JSON has them; which there are is said at the function that makes them."""
 
 NOT_HEARD: Final = "not heard yet"
 """Instead of a state: of what the config has and the daemon has not spoken of."""

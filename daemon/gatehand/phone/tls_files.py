@@ -1,4 +1,4 @@
-"""The page's own certificate and key: what is wrong with them in words, and another one taken while the page runs.
+"""The page's own certificate and key: says in words what is wrong with them, and takes new ones while the page runs.
 
 A server would only say "PEM lib".
 """
@@ -50,7 +50,7 @@ class Certificate:
         return self._context
 
     def look(self) -> None:
-        """Take what is there now, if it is another."""
+        """Take what is there now, if it has changed."""
         found = self._files()
         if found == self._seen:
             return
@@ -58,7 +58,7 @@ class Certificate:
         try:
             self._context = load(self._tls)
         except TlsError as error:
-            self._say("error", f"{error}; the one before stays in use")
+            self._say("error", f"{error}; the old one stays in use")
         else:
             self._say("info", f"the certificate {self._tls.cert_file} has been read again and is in use")
             self._caution()
@@ -110,7 +110,7 @@ def load(tls: Tls) -> ssl.SSLContext:
 
 
 def cautions(key_file: Path) -> Iterator[str]:
-    """What the owner should mend, though the page works."""
+    """What the owner should fix, though the page works."""
     with contextlib.suppress(OSError):  # gone a moment ago: the next look tells
         if not key_file.stat().st_mode & stat.S_IROTH:
             return

@@ -43,7 +43,7 @@ _TONES: Final = {
 
 
 def is_past(status: DaemonStatus) -> bool:
-    """Whether what stands below is of the past: nobody is there who would say anything newer."""
+    """Whether what is shown is old: there is no connection or no daemon that would say anything newer."""
     return status.lost_because is not None or status.online is False
 
 

@@ -1,6 +1,6 @@
-"""The config file as somebody looks at it again and again: what has become of it since, read and checked anew.
+"""The config file of a program that runs: looked at again and again, read and checked when it has changed.
 
-For whoever takes a changed config while it runs, the daemon and `gatehand page`. What comes of it is theirs.
+The daemon and `gatehand page` take a changed config while they run. What they do with it is theirs.
 """
 
 import hashlib

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 FILE: Final = "state.json"
 VERSION: Final = 1
 LARGEST_BYTES: Final = 4_000_000
-_UNREADABLE: Final = ".unreadable-"
 
 
 class _Version(Struct):
@@ -142,25 +141,13 @@ class StateFile(Memory):
         path = self.folder / FILE
         try:
             if self._set_aside and self._disk.exists(path):
-                self._put_aside(path, encoded(what))
+                self._disk.write_beside(path, encoded(what), 0o640)
             else:
                 self._disk.write_whole(path, encoded(what), 0o640)
         except Exception as error:  # noqa: BLE001 - the alarm says what it was
             return f"{getattr(error, 'strerror', None) or error} ({path})"
         self._set_aside = False
         return None
-
-    def _put_aside(self, path: Path, data: bytes) -> None:
-        """The new file is on the medium before the old one gives way: at no instant is there neither."""
-        aside = path.with_name(FILE + ASIDE)
-        self._disk.write_file(aside, data, 0o640)
-        self._disk.sync_folder(path.parent)
-        number = 1
-        while self._disk.exists(other := path.with_name(f"{FILE}{_UNREADABLE}{number}")):
-            number += 1
-        self._disk.rename(path, other)
-        self._disk.rename(aside, path)
-        self._disk.sync_folder(path.parent)
 
 
 def _whatever_comes(job: Job) -> None:

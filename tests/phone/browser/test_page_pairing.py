@@ -66,7 +66,7 @@ def test_code_pairs_one_phone_once(stage: Stage) -> None:
     expect(first.page.locator("dialog#pair")).not_to_be_visible()
     expect(first.button("hand", "sweep")).to_be_enabled()
     tries(second, code)
-    is_refused(second, "There is no code to be typed now")
+    is_refused(second, "There is no code to type now")
 
 
 def test_old_code_pairs_nobody(stage: Stage) -> None:
@@ -79,7 +79,7 @@ def test_old_code_pairs_nobody(stage: Stage) -> None:
     found["code"]["made"] -= 601  # it is valid for ten minutes
     kept.write_text(json.dumps(found))
     tries(seen, code)
-    is_refused(seen, "There is no code to be typed now")
+    is_refused(seen, "There is no code to type now")
 
 
 def test_paired_phone_stays_so_until_it_is_forgotten(stage: Stage, others: Callable[[str], RunningPage]) -> None:
@@ -93,7 +93,7 @@ def test_paired_phone_stays_so_until_it_is_forgotten(stage: Stage, others: Calla
     served.start()
     seen.page.reload()
     expect(seen.button("hand", "sweep")).to_be_enabled()
-    seen.page.get_by_role("button", name="Forget this phone").press("Enter")
+    seen.page.get_by_role("button", name="Unpair this phone").press("Enter")
     expect(seen.hands).to_have_count(0)
     expect(seen.page.get_by_role("button", name="Pair this phone")).to_be_visible()
     seen.page.reload()
