@@ -236,6 +236,26 @@ def test_what_others_could_read_along_is_not_private(scheme: str, client: str, p
     assert guard.is_private(scheme, client) is private
 
 
+@pytest.mark.parametrize(
+    ("headers", "found"),
+    [
+        ([], None),
+        (["gatehand=abc"], "abc"),
+        (["a=b; gatehand=abc;c=d"], "abc"),
+        (["a=b", "gatehand=abc"], "abc"),
+        (["gatehand=abc; gatehand=def"], "def"),
+        (["gatehand=a=b"], "a=b"),
+        (['gatehand="abc"'], '"abc"'),
+        (["gatehand"], None),
+        (["=gatehand=abc"], None),
+        (["Gatehand=abc; __Host-gatehand=def; xgatehand=ghi"], None),
+        (["gatehand\xa0=abc"], None),
+    ],
+)
+def test_a_cookie_is_the_one_of_that_very_name(headers: list[str], found: str | None) -> None:
+    assert guard.cookie(headers, "gatehand") == found
+
+
 def test_one_computer_is_one_client() -> None:
     assert guard.one_client("fd00:1:2:3::1") == guard.one_client("fd00:1:2:3:ffff::9")
     assert guard.one_client("fd00:1:2:3::1") != guard.one_client("fd00:1:2:4::1")

@@ -189,7 +189,7 @@ class _Answers:
 
     def _paired(self, request: Request) -> str:
         """Under which hash this phone is paired; empty: it is not."""
-        return self._has.pairing.knows(request.cookies.get(_cookie_name(request)))
+        return self._has.pairing.knows(guard.cookie(request.headers.getlist("cookie"), _cookie_name(request)))
 
     def _count(self, kind: Kind, client: str) -> None:
         """A cookie counts as a client only where it is a paired phone's: anybody could make up a new one each time."""

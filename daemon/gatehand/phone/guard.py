@@ -8,7 +8,7 @@ too often. For the first two it counts what the browser says and no script can: 
 import ipaddress
 import re
 from collections import OrderedDict, deque
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from math import ceil
@@ -167,6 +167,20 @@ def _of_body(asked: Asked) -> Objection | None:
 def too_large() -> Objection:
     """The body is."""
     return Objection(413, f"Found more than {LARGEST_BODY:,} bytes; the page itself sends far fewer.")
+
+
+def cookie(headers: Iterable[str], name: str) -> str | None:
+    """What a browser's Cookie headers (RFC 6265, section 4.2) hold under a name; said twice, the last counts.
+
+    Nothing is unquoted: none of ours has quotes, and Python's own `http.cookies` takes minutes for a large header that
+    a stranger has filled with backslashes.
+    """
+    found = None
+    for pair in (each for header in headers for each in header.split(";")):
+        key, mark, value = pair.partition("=")
+        if mark and key.strip(" \t") == name:
+            found = value.strip(" \t")
+    return found
 
 
 def is_private(scheme: str, client: str) -> bool:
