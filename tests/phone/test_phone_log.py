@@ -216,6 +216,19 @@ async def test_the_report_of_the_last_days_is_a_page(tmp_path: Path) -> None:
     assert b"band saw" in answer.content
 
 
+@pytest.mark.parametrize("name", ["json.py", "gatehand.py"])
+async def test_what_lies_in_the_folder_where_the_page_was_started_is_not_run(
+    shop: RecordedShop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    here = tmp_path / "here"
+    here.mkdir()
+    (here / name).write_text(f"open({str(here / 'ran')!r}, 'w').close()\n")
+    monkeypatch.chdir(here)
+    answer = await asked_of(shop.config).upkeep()
+    assert not (here / "ran").exists()
+    assert answer.ok
+
+
 @pytest.mark.parametrize(
     ("kind", "name", "status"),
     [("tool", "lathe", 404), ("tool", "--all", 404), ("pipe", "band_saw", 400), ("log", "folder", 400), ("", "", 400)],
@@ -301,8 +314,8 @@ class Child:
 
         async def started(program: str, *words: str, **how: Any) -> asyncio.subprocess.Process:  # noqa: ANN401
             assert program == sys.executable
-            assert words[:2] == ("-m", "gatehand.phone.log_child")
-            return await start(program, str(self._file), *words[2:], **how)
+            assert words[:3] == ("-P", "-m", "gatehand.phone.log_child")
+            return await start(program, str(self._file), *words[3:], **how)
 
         patch.setattr(asyncio, "create_subprocess_exec", started)
 

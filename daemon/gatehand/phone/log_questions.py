@@ -161,7 +161,8 @@ class LogQuestions:
         question, *about = words
         try:
             self._child = await asyncio.create_subprocess_exec(
-                *(sys.executable, "-m", "gatehand.phone.log_child", question, str(loaded.path), *about),
+                # -P: what lies about in the folder where the page was started is none of our program.
+                *(sys.executable, "-P", "-m", "gatehand.phone.log_child", question, str(loaded.path), *about),
                 stdin=asyncio.subprocess.PIPE,
                 stdout=asyncio.subprocess.PIPE,
             )
