@@ -339,6 +339,15 @@ async def test_nothing_but_http_is_served(door: Door) -> None:
     assert not [message for message in sent if message["type"] == "websocket.accept"]
 
 
+@pytest.mark.parametrize("host", ["shop.local", "192.168.1.5:8080"])
+async def test_a_port_that_is_handed_on_unencrypted_by_this_computer_is_not_private(door: Door, host: str) -> None:
+    """By a web server that does not say for whom, or a tunnel that others may enter: the client seems to be here."""
+    forwarded = door.browser(host=host)
+    refused = await forwarded.post("/pair", {"code": door.pairing.new_code()})
+    assert (refused.status, "not encrypted" in refused.text) == (403, True)
+    assert (await forwarded.get("/me")).status == 200, "it may look"
+
+
 async def test_without_privacy_nothing_can_be_asked_for_and_nothing_is_paired(door: Door) -> None:
     code = door.pairing.new_code()
     lan = {"address": "192.168.1.9", "host": "192.168.1.5:8080"}

@@ -233,7 +233,24 @@ def test_a_body_is_json_and_small(kind: str, length: str, expected: int) -> None
     ],
 )
 def test_what_others_could_read_along_is_not_private(scheme: str, client: str, private: bool) -> None:
-    assert guard.is_private(scheme, client) is private
+    assert guard.is_private(scheme, client, "127.0.0.1:8080") is private
+
+
+@pytest.mark.parametrize(
+    ("host", "private"),
+    [
+        ("localhost:8080", True),
+        ("[::1]", True),
+        ("127.0.0.9", True),
+        ("shop.local", False),
+        ("192.168.1.5:8080", False),
+        ("[fd00::5]", False),
+        ("", False),
+    ],
+)
+def test_what_is_called_from_elsewhere_is_not_private_though_it_is_handed_on_here(host: str, private: bool) -> None:
+    assert guard.is_private("http", "127.0.0.1", host) is private
+    assert guard.is_private("https", "127.0.0.1", host)
 
 
 @pytest.mark.parametrize(

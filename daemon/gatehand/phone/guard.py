@@ -183,9 +183,20 @@ def cookie(headers: Iterable[str], name: str) -> str | None:
     return found
 
 
-def is_private(scheme: str, client: str) -> bool:
-    """Whether nobody on the way can read along: encrypted, or from this computer. `client`: an address in numbers."""
-    return scheme == "https" or _is_loopback(client)
+def is_private(scheme: str, client: str, host: str) -> bool:
+    """Whether nobody on the way can read along: encrypted, or from this computer to itself.
+
+    Who is called by another name or address was called from elsewhere, though what hands it on (a web server that does
+    not say so, a forwarded port) runs here.
+
+    Args:
+        scheme: http or https.
+        client: an address in numbers.
+        host: the Host header.
+    """
+    called = authority(host)
+    is_local = called is not None and (called.host == "localhost" or _is_loopback(called.host))
+    return scheme == "https" or (is_local and _is_loopback(client))
 
 
 def _is_loopback(client: str) -> bool:
