@@ -36,7 +36,14 @@ def test_without_a_folder_nothing_is_remembered() -> None:
     assert file.recall() == Memory()
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", '{"version": 2}', '{"kept": [1]}', "\xff"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("", "{", "[]", '{"version": 2}', '{"kept": [1]}', "\xff"),
+        '{"digest": {"day": "yesterday", "until": 1}}',
+        '{"digest": {"day": "2026-11-31", "until": 1}}',
+    ],
+)
 def test_a_file_that_cannot_be_used_is_said(tmp_path: Path, text: str) -> None:
     assert MemoryFile(tmp_path).recall() == Memory()
     (tmp_path / FILE).write_bytes(text.encode("latin-1"))

@@ -18,6 +18,7 @@ from support.recorded_shop import MORNING, SHOP, RecordedShop
 from gatehand.commands import readable
 from gatehand.config import load
 from gatehand.phone import log_child, log_questions
+from gatehand.phone.connections import MOST
 from gatehand.phone.log_questions import Answer, LogQuestions
 from gatehand.phone.settings import Settings
 from gatehand.times import local, stamp
@@ -216,6 +217,19 @@ async def test_the_report_of_the_last_days_is_a_page(tmp_path: Path) -> None:
     assert b"band saw" in answer.content
 
 
+@pytest.mark.parametrize("name", ["json.py", "gatehand.py"])
+async def test_what_lies_in_the_folder_where_the_page_was_started_is_not_run(
+    shop: RecordedShop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    here = tmp_path / "here"
+    here.mkdir()
+    (here / name).write_text(f"open({str(here / 'ran')!r}, 'w').close()\n")
+    monkeypatch.chdir(here)
+    answer = await asked_of(shop.config).upkeep()
+    assert not (here / "ran").exists()
+    assert answer.ok
+
+
 @pytest.mark.parametrize(
     ("kind", "name", "status"),
     [("tool", "lathe", 404), ("tool", "--all", 404), ("pipe", "band_saw", 400), ("log", "folder", 400), ("", "", 400)],
@@ -301,8 +315,8 @@ class Child:
 
         async def started(program: str, *words: str, **how: Any) -> asyncio.subprocess.Process:  # noqa: ANN401
             assert program == sys.executable
-            assert words[:2] == ("-m", "gatehand.phone.log_child")
-            return await start(program, str(self._file), *words[2:], **how)
+            assert words[:3] == ("-P", "-m", "gatehand.phone.log_child")
+            return await start(program, str(self._file), *words[3:], **how)
 
         patch.setattr(asyncio, "create_subprocess_exec", started)
 
@@ -341,6 +355,24 @@ async def test_one_question_waits_for_another_and_not_for_ever(
     assert (second.ok, second.status) == (False, 503)
     assert "Try again" in facts(second)["text"]
     assert child.starts == 1
+
+
+async def test_a_crowd_that_asks_does_not_wait_with_more_than_a_part_of_the_pages_connections(
+    shop: RecordedShop, child: Child, tmp_path: Path
+) -> None:
+    child.does(f"time.sleep(0 if os.path.exists({str(tmp_path / 'go')!r}) else 3600); {OK}")
+    log = asked_of(shop.config)
+    crowd = [asyncio.ensure_future(log.day(f"2026-03-{1 + number % 30:02}")) for number in range(MOST)]
+    for _ in range(10):  # turns of the loop, in which each comes as far as it does without an answer
+        await asyncio.sleep(0)
+    refused = [each for each in crowd if each.done()]
+    assert MOST // 2 < len(refused) < MOST
+    assert all("Try again" in facts(each.result())["text"] for each in refused)
+    (tmp_path / "go").touch()
+    for each in crowd:
+        each.cancel()
+    await asyncio.gather(*crowd, return_exceptions=True)
+    assert (await log.day()).ok, "nobody waits any more"
 
 
 async def test_a_child_that_gives_no_answer_in_time_is_ended(

@@ -23,6 +23,7 @@ from gatehand.phone.pairing import (
     ALPHABET,
     FILE,
     MOST_PHONES,
+    PAIRED_FOR,
     NotPaired,
     Paired,
     Pairing,
@@ -120,6 +121,18 @@ def test_a_restart_and_another_process_know_the_phone_and_forgetting_holds_every
     assert made(tmp_path).forget_all() == 1
     assert page.knows(second) == ""
     assert page.count == 0
+
+
+def test_a_copied_cookie_is_worth_nothing_once_the_phones_own_has_run_out(tmp_path: Path) -> None:
+    clock = Clock()
+    pairing = made(tmp_path, clock)
+    mine = token(pairing)
+    clock.now += PAIRED_FOR - 1
+    assert pairing.knows(mine)
+    clock.now += 1
+    assert not pairing.knows(mine)
+    clock.now -= 2 * PAIRED_FOR
+    assert pairing.knows(mine), "a clock that was set back takes nobody's phone away"
 
 
 @pytest.mark.parametrize("wrong", [None, "", "x", "A" * 43, "A" * 42, "\ud800" * 43, "A" * 100_000])

@@ -233,7 +233,44 @@ def test_a_body_is_json_and_small(kind: str, length: str, expected: int) -> None
     ],
 )
 def test_what_others_could_read_along_is_not_private(scheme: str, client: str, private: bool) -> None:
-    assert guard.is_private(scheme, client) is private
+    assert guard.is_private(scheme, client, "127.0.0.1:8080") is private
+
+
+@pytest.mark.parametrize(
+    ("host", "private"),
+    [
+        ("localhost:8080", True),
+        ("[::1]", True),
+        ("127.0.0.9", True),
+        ("shop.local", False),
+        ("192.168.1.5:8080", False),
+        ("[fd00::5]", False),
+        ("", False),
+    ],
+)
+def test_what_is_called_from_elsewhere_is_not_private_though_it_is_handed_on_here(host: str, private: bool) -> None:
+    assert guard.is_private("http", "127.0.0.1", host) is private
+    assert guard.is_private("https", "127.0.0.1", host)
+
+
+@pytest.mark.parametrize(
+    ("headers", "found"),
+    [
+        ([], None),
+        (["gatehand=abc"], "abc"),
+        (["a=b; gatehand=abc;c=d"], "abc"),
+        (["a=b", "gatehand=abc"], "abc"),
+        (["gatehand=abc; gatehand=def"], "def"),
+        (["gatehand=a=b"], "a=b"),
+        (['gatehand="abc"'], '"abc"'),
+        (["gatehand"], None),
+        (["=gatehand=abc"], None),
+        (["Gatehand=abc; __Host-gatehand=def; xgatehand=ghi"], None),
+        (["gatehand\xa0=abc"], None),
+    ],
+)
+def test_a_cookie_is_the_one_of_that_very_name(headers: list[str], found: str | None) -> None:
+    assert guard.cookie(headers, "gatehand") == found
 
 
 def test_one_computer_is_one_client() -> None:
@@ -276,7 +313,7 @@ def test_no_window_ever_has_more_than_its_limit_and_a_wait_that_was_told_is_enou
             mine.append(now)
 
 
-@pytest.mark.parametrize(("kind", "a_minute"), [(Kind.ASK, 20), (Kind.HOLD, 30), (Kind.PAIR, 10), (Kind.LOG, 60)])
+@pytest.mark.parametrize(("kind", "a_minute"), [(Kind.ASK, 20), (Kind.HOLD, 30), (Kind.PAIR, 10), (Kind.LOG, 30)])
 def test_in_a_minute_so_many_are_let_through(kind: Kind, a_minute: int) -> None:
     limits = Limits()
     assert sum(limits.count(kind, "a", second / 10) is None for second in range(600)) == a_minute

@@ -20,6 +20,8 @@ from support.child import RunningDaemon, environment, wait_until
 from support.mosquitto import Mosquitto
 from support.ports import free_port
 
+from gatehand.phone.server import say
+
 pytestmark = pytest.mark.broker
 
 MOST_KB = 60_000
@@ -195,6 +197,20 @@ def test_a_signal_ends_it_with_its_streams_and_the_exit_code_0(
             wait_until(lambda: one.has_ended and other.has_ended, what="both have ended")
         assert "Traceback" not in page.said
         assert "error" not in page.said
+
+
+@pytest.mark.parametrize("under_systemd", [False, True])
+def test_nothing_that_is_said_moves_a_terminals_cursor_or_begins_a_line_of_its_own(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], under_systemd: bool
+) -> None:
+    monkeypatch.delenv("JOURNAL_STREAM", raising=False)
+    if under_systemd:
+        monkeypatch.setenv("JOURNAL_STREAM", "8:1")
+    say("error", "a \x1b[2Jfault\u202e\n<0>of\x9b1A strangers\r<2>words")
+    lines = capsys.readouterr().err.split("\n")
+    assert len(lines) == 4
+    assert all(line.isprintable() for line in lines)
+    assert all(line.startswith("<3>") for line in lines[:3]) is under_systemd
 
 
 def test_the_service_manager_hears_ready_the_watchdog_and_stopping(tmp_path: Path) -> None:

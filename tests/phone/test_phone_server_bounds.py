@@ -9,7 +9,7 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import pytest
 import uvicorn
@@ -18,15 +18,21 @@ from support.certificates import make_authority, make_broker_certificate
 from support.child import wait_until
 from support.mosquitto import Mosquitto
 from support.ports import free_port
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 from uvicorn.server import ServerState
 
 from gatehand.phone.connections import ASK_WITHIN, MOST, MOST_STREAMS, Connections
 from gatehand.phone.live import GAP
 
 if TYPE_CHECKING:
-    from starlette.types import Receive, Scope, Send
+    from starlette.types import ASGIApp, Receive, Scope, Send
 
 pytestmark = pytest.mark.broker
+HALF = (
+    b"POST /ask HTTP/1.1\r\nHost: 127.0.0.1\r\nOrigin: http://127.0.0.1\r\nContent-Type: application/json\r\n"
+    b"Content-Length: 9\r\nExpect: 100-continue\r\n\r\n{"
+)
+"""As the page itself asks, but for the rest of it, which the server says that it waits for."""
 ASK = b"GET /events HTTP/1.0\r\nHost: 127.0.0.1\r\n\r\n"
 
 
@@ -59,8 +65,23 @@ def test_connections_that_are_opened_and_left_do_no_harm_to_a_phone(page: Page, 
         assert page.get("/me")[0] == 200
 
 
-async def test_streams_are_bounded_and_the_oldest_of_strangers_give_way() -> None:
-    """Of the address from which most of them come: a crowd from one does not push out who comes from another."""
+def test_requests_that_do_not_come_whole_keep_no_phone_out(page: Page) -> None:
+    with ExitStack() as stack:
+        for _ in range(MOST):
+            sock = stack.enter_context(page.connect())
+            sock.sendall(HALF)
+            assert sock.recv(100).startswith(b"HTTP/1.1 100 ")
+        with Stream(page) as phone:
+            wait_until(lambda: phone.ticks, what="a phone gets its stream")
+        assert page.get("/me")[0] == 200
+
+
+@pytest.mark.parametrize("proxied", [False, True])
+async def test_streams_are_bounded_and_the_oldest_of_strangers_give_way(proxied: bool) -> None:
+    """Of the client from which most of them come: a crowd from one does not push out who comes from another.
+
+    Behind a proxy of this computer the client is whom it names, and a computer with many addresses of IPv6 is one.
+    """
     open_now = set[str]()
 
     async def app(scope: "Scope", receive: "Receive", send: "Send") -> None:
@@ -73,7 +94,8 @@ async def test_streams_are_bounded_and_the_oldest_of_strangers_give_way() -> Non
             pass
         open_now.discard(name)
 
-    connections = Connections(app, tls=lambda: None)
+    around = cast("ASGIApp", ProxyHeadersMiddleware(app, ["127.0.0.1"]) if proxied else app)  # type: ignore[arg-type]
+    connections = Connections(around, tls=lambda: None)
     config = uvicorn.Config(connections, http=connections.protocol, lifespan="off", ws="none", log_config=None)
     loop = asyncio.get_running_loop()
 
@@ -87,15 +109,16 @@ async def test_streams_are_bounded_and_the_oldest_of_strangers_give_way() -> Non
         held = []
 
         async def come(name: str, address: str) -> None:
-            reader, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=(address, 0))
+            own = ("127.0.0.1" if proxied else address, 0)
+            reader, writer = await asyncio.open_connection("127.0.0.1", port, local_addr=own)
             held.append(writer)
-            writer.write(f"GET /{name} HTTP/1.0\r\n\r\n".encode())
+            writer.write(f"GET /{name} HTTP/1.0\r\nX-Forwarded-For: {address}\r\n\r\n".encode())
             await reader.readuntil(b"data: x")
 
         await come("paired", "127.0.0.2")
         await come("stranger", "127.0.0.3")
         for number in range(MOST_STREAMS + 5):
-            await come(f"crowd{number}", "127.0.0.4")
+            await come(f"crowd{number}", f"fd00:1:2:3::{number}" if proxied else "127.0.0.4")
         wanted = {"/paired", "/stranger", *(f"/crowd{number}" for number in range(7, MOST_STREAMS + 5))}
         while open_now != wanted:  # noqa: ASYNC110 - what the server does is waited for
             await asyncio.sleep(0.01)

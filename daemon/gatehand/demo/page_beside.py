@@ -30,8 +30,8 @@ async def page_beside(config: Path) -> AsyncIterator[tuple[asyncio.subprocess.Pr
     Raises:
         NoPageError: it does not come up.
     """
-    options = ("--config", str(config), "--state", str(config.parent))
-    page = await _gatehand("page", *options, "--listen", f"127.0.0.1:{_free_port()}")
+    options = ("--config", str(config), "--state", str(config.parent), "--listen", f"127.0.0.1:{_free_port()}")
+    page = await _gatehand("page", *options)
     try:
         address = await _address(page)
         told = await _gatehand("page", *options, "--pair")
@@ -56,7 +56,7 @@ def _free_port() -> int:
 async def _gatehand(*words: str) -> asyncio.subprocess.Process:
     """One of our own commands. Ctrl-C in the demo's terminal does not reach it: the demo ends it."""
     return await asyncio.create_subprocess_exec(
-        *(sys.executable, "-m", "gatehand", *words),
+        *(sys.executable, "-P", "-m", "gatehand", *words),
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.STDOUT,

@@ -3,6 +3,7 @@
 `notify.json` in the state folder: written aside, synced, renamed. Without a folder it is kept nowhere.
 """
 
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -83,6 +84,8 @@ class MemoryFile:
         path = self.folder / FILE
         try:
             found = msgspec.json.decode(self._disk.read(path, _LARGEST_BYTES), type=Memory)
+            if found.digest is not None:
+                date.fromisoformat(found.digest.day)
         except FileNotFoundError:
             return Memory()
         except (OSError, msgspec.MsgspecError, ValueError, RecursionError) as error:

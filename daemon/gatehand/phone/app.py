@@ -26,13 +26,11 @@ from gatehand.phone.door import REPORT_POLICY, Door, answer_json, page_policy, r
 from gatehand.phone.guard import Kind, Objection
 from gatehand.phone.hands import Hands, Reply
 from gatehand.phone.live import TICK, Live
-from gatehand.phone.pairing import Paired, Pairing, PairingError
+from gatehand.phone.pairing import PAIRED_FOR, Paired, Pairing, PairingError
 
 _TICK: Final = "event: tick\ndata: {}\n\n"
 BODY_WITHIN: Final = 5.0
 """Seconds for a request's body to come: the page sends it with its head."""
-COOKIE_DAYS: Final = 400
-"""The longest that browsers keep a cookie (RFC 6265bis, section 5.5)."""
 _LONGEST_PARAMETER: Final = 100
 
 
@@ -144,7 +142,7 @@ class _Answers:
         if not isinstance(found, Paired):
             raise _Objected(Objection(403, found))
         answer = answer_json({"ok": True})
-        _set_cookie(answer, request, found.token, COOKIE_DAYS * 86_400)
+        _set_cookie(answer, request, found.token, PAIRED_FOR)
         return answer
 
     async def unpair(self, request: Request) -> Response:
@@ -189,7 +187,7 @@ class _Answers:
 
     def _paired(self, request: Request) -> str:
         """Under which hash this phone is paired; empty: it is not."""
-        return self._has.pairing.knows(request.cookies.get(_cookie_name(request)))
+        return self._has.pairing.knows(guard.cookie(request.headers.getlist("cookie"), _cookie_name(request)))
 
     def _count(self, kind: Kind, client: str) -> None:
         """A cookie counts as a client only where it is a paired phone's: anybody could make up a new one each time."""
@@ -197,7 +195,7 @@ class _Answers:
             raise _Objected(objection)
 
     def _is_private(self, request: Request) -> bool:
-        return guard.is_private(request.url.scheme, _client(request))
+        return guard.is_private(request.url.scheme, _client(request), request.headers["host"])
 
 
 _READ_ALONG: Final = (

@@ -1,8 +1,8 @@
 """The connections of browsers, each with its bounds, so that none harms another: how many, how slow, how long.
 
 A connection carries one request and is closed after its answer. One that has not asked within ten seconds is closed, so
-is one that does not take what it was sent; when there are too many, those that have asked nothing give way, and of the
-streams those that are many from one address. Around the server library's own protocol, by the public interfaces of
+is one that does not take what it was sent; when there are too many, those whose request has not come whole give way, of
+the streams those that are many from one client. Around the server library's own protocol, by the public interfaces of
 asyncio and ASGI.
 """
 
@@ -18,6 +18,8 @@ from typing import Any, Final
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from gatehand.phone import guard
 
 MOST: Final = 256
 """Connections at a time."""
@@ -52,8 +54,9 @@ class Connection(H11Protocol):
         self._stuck: asyncio.TimerHandle | None = None
         self._encrypting: asyncio.Task[None] | None = None
         self.has_asked = False
-        """The head of a request has come."""
-        self.address = ""
+        """Its whole request has come."""
+        self.whose = ""
+        """Whose stream it is, where it is one."""
         self.is_paired = False
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override] # as the server library
@@ -100,8 +103,6 @@ class Connection(H11Protocol):
     def _bound(self, transport: asyncio.Transport) -> None:
         """Nothing waits in our memory but the last message, little in the system's, and not for ever."""
         transport.set_write_buffer_limits(high=0)
-        address = transport.get_extra_info("peername")
-        self.address = str(address[0]) if isinstance(address, tuple) else ""
         sock = transport.get_extra_info("socket")
         if sock is None:
             return
@@ -144,6 +145,7 @@ class Connection(H11Protocol):
 
     def heard(self) -> None:
         """The whole request has come."""
+        self.has_asked = True
         _unset(self._deadline)
 
     def abort(self) -> None:
@@ -206,7 +208,6 @@ class Connections:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """See the ASGI specification. An app that knows a paired phone says so in `scope["state"]["paired"]`."""
         connection: Connection = scope["state"].pop("connection")
-        connection.has_asked = True
         if not any(name in {b"content-length", b"transfer-encoding"} for name, _ in scope["headers"]):
             connection.heard()
 
@@ -231,12 +232,13 @@ class Connections:
 
     def _begin_stream(self, connection: Connection, scope: Scope) -> None:
         connection.is_paired = scope["state"].get("paired") is True
+        connection.whose = guard.one_client(scope["client"][0] if scope["client"] else "")  # as a proxy of ours says
         self._streams[connection] = None
         if len(self._streams) <= MOST_STREAMS:
             return
         strangers = [each for each in self._streams if not each.is_paired] or list(self._streams)
-        many = Counter(each.address for each in strangers)
-        leaves = max(strangers, key=lambda each: many[each.address])  # the oldest of them: max keeps the first
+        many = Counter(each.whose for each in strangers)
+        leaves = max(strangers, key=lambda each: many[each.whose])  # the oldest of them: max keeps the first
         self._streams.pop(leaves)
         leaves.abort()
 

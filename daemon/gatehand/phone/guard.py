@@ -8,7 +8,7 @@ too often. For the first two it counts what the browser says and no script can: 
 import ipaddress
 import re
 from collections import OrderedDict, deque
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from math import ceil
@@ -169,9 +169,34 @@ def too_large() -> Objection:
     return Objection(413, f"Found more than {LARGEST_BODY:,} bytes; the page itself sends far fewer.")
 
 
-def is_private(scheme: str, client: str) -> bool:
-    """Whether nobody on the way can read along: encrypted, or from this computer. `client`: an address in numbers."""
-    return scheme == "https" or _is_loopback(client)
+def cookie(headers: Iterable[str], name: str) -> str | None:
+    """What a browser's Cookie headers (RFC 6265, section 4.2) hold under a name; said twice, the last counts.
+
+    Nothing is unquoted: none of ours has quotes, and Python's own `http.cookies` takes minutes for a large header that
+    a stranger has filled with backslashes.
+    """
+    found = None
+    for pair in (each for header in headers for each in header.split(";")):
+        key, mark, value = pair.partition("=")
+        if mark and key.strip(" \t") == name:
+            found = value.strip(" \t")
+    return found
+
+
+def is_private(scheme: str, client: str, host: str) -> bool:
+    """Whether nobody on the way can read along: encrypted, or from this computer to itself.
+
+    Who is called by another name or address was called from elsewhere, though what hands it on (a web server that does
+    not say so, a forwarded port) runs here.
+
+    Args:
+        scheme: http or https.
+        client: an address in numbers.
+        host: the Host header.
+    """
+    called = authority(host)
+    is_local = called is not None and (called.host == "localhost" or _is_loopback(called.host))
+    return scheme == "https" or (is_local and _is_loopback(client))
 
 
 def _is_loopback(client: str) -> bool:

@@ -23,6 +23,8 @@ ANSWER_WITHIN: Final = 20.0
 """Seconds until a child is ended."""
 WAIT_WITHIN: Final = 30.0
 """Seconds that a question waits for those before it."""
+_MOST_WAITING: Final = 64
+"""Questions that wait for those before them: each keeps one of the page's connections."""
 LARGEST: Final = 4_000_000
 """Bytes of an answer."""
 _COMMAND: Final = {"why": "why", "day": "log", "upkeep": "report", "report": "report"}
@@ -34,6 +36,7 @@ _MOST_KEPT_BYTES: Final = 2 * LARGEST
 _CHUNK: Final = 65_536
 _OLDEST: Final = date(2000, 1, 1)
 _KINDS: Final = ("tool", "gate", "collector")
+_BUSY: Final = "Others are asking the event log just now. Try again in a minute."
 _FAILED: Final = "The event log gave no answer. The journal of gatehand page says more."
 
 
@@ -59,6 +62,7 @@ class LogQuestions:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self._one = asyncio.Lock()
+        self._waiting = 0
         self._kept: dict[tuple[str, ...], tuple[float, Answer]] = {}
         self._child: asyncio.subprocess.Process | None = None
         self._ended = False
@@ -125,11 +129,16 @@ class LogQuestions:
             return _no(missing, 404)
         loop = asyncio.get_running_loop()
         begun = loop.time()
+        if self._waiting >= _MOST_WAITING:
+            return _no(_BUSY, 503)
+        self._waiting += 1
         try:
             async with asyncio.timeout(WAIT_WITHIN):
                 await self._one.acquire()
         except TimeoutError:
-            return _no("The event log is busy with other questions. Try again in a minute.", 503)
+            return _no(_BUSY, 503)
+        finally:
+            self._waiting -= 1
         try:
             kept = self._kept.get(words)
             # What was begun for another after this question was put is as good as new.
@@ -161,7 +170,8 @@ class LogQuestions:
         question, *about = words
         try:
             self._child = await asyncio.create_subprocess_exec(
-                *(sys.executable, "-m", "gatehand.phone.log_child", question, str(loaded.path), *about),
+                # -P: what lies about in the folder where the page was started is none of our program.
+                *(sys.executable, "-P", "-m", "gatehand.phone.log_child", question, str(loaded.path), *about),
                 stdin=asyncio.subprocess.PIPE,
                 stdout=asyncio.subprocess.PIPE,
             )

@@ -34,6 +34,8 @@ VALID_FOR: Final = 600
 """Seconds of a code."""
 TRIES: Final = 5
 """Wrong ones, after which a code is void."""
+PAIRED_FOR: Final = 400 * 86_400
+"""Seconds of a pairing: the longest that browsers keep a cookie (RFC 6265bis, section 5.5)."""
 MOST_PHONES: Final = 32
 ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 """What looks alike on a screen is left out: 0 and O, 1, I and L."""
@@ -127,9 +129,9 @@ class Pairing:
         """The hash under which a token is kept; empty: no phone that is paired has it."""
         if token is None or len(token) != _TOKEN_LENGTH or not token.isascii():
             return ""
-        mine, found = _hash_of(token), ""
+        mine, found, now = _hash_of(token), "", self._clock()
         for phone in self._now().phones:  # all of them, so that the time tells nothing
-            if hmac.compare_digest(phone.hash.encode(), mine.encode()):
+            if hmac.compare_digest(phone.hash.encode(), mine.encode()) and now - phone.since < PAIRED_FOR:
                 found = mine
         return found
 

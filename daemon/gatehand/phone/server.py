@@ -30,6 +30,7 @@ from gatehand.phone.tls_files import Certificate
 from gatehand.screen.listen import Where
 from gatehand.shell.config_file import in_a_thread
 from gatehand.shell.service import notify, one_arena, shed
+from gatehand.text import printable
 
 _LEAVE_WITHIN: Final = 1
 """Whole seconds for what is under way when the server stops."""
@@ -46,7 +47,7 @@ def say(level: str, text: str) -> None:
         f"<{_PRIORITY.get(level, 6)}>" if under_systemd else f"gatehand page: {'' if level == 'info' else f'{level}: '}"
     )
     for number, line in enumerate(text.splitlines()):
-        print(f"{lead if under_systemd or not number else ''}{line}", file=sys.stderr, flush=True)
+        print(f"{lead if under_systemd or not number else ''}{printable(line)}", file=sys.stderr, flush=True)
 
 
 def listening_socket(listen: str) -> socket.socket:
