@@ -30,8 +30,8 @@ async def page_beside(config: Path) -> AsyncIterator[tuple[asyncio.subprocess.Pr
     Raises:
         NoPageError: it does not come up.
     """
-    options = ("--config", str(config), "--state", str(config.parent))
-    page = await _gatehand("page", *options, "--listen", f"127.0.0.1:{_free_port()}")
+    options = ("--config", str(config), "--state", str(config.parent), "--listen", f"127.0.0.1:{_free_port()}")
+    page = await _gatehand("page", *options)
     try:
         address = await _address(page)
         told = await _gatehand("page", *options, "--pair")
