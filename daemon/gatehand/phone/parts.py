@@ -165,7 +165,8 @@ def _reached(status: DaemonStatus, at: float, mono: float) -> Part:
     """
     if status.lost_because is not None:
         because = status.lost_because
-        return _lost(status, at, f"LOST: no connection to the broker ({because}). It is tried again and again.")
+        said = because if "broker" in because else f"no connection to the broker ({because})"
+        return _lost(status, at, f"LOST: {said}. It is tried again and again.")
     if status.online is False:
         return _lost(status, at, "LOST: the daemon is offline. Nothing opens a gate or starts the collector.")
     if status.online is None:

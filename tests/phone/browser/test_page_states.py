@@ -11,6 +11,7 @@ from page_boxes import measured
 from page_shop import SHOP, RunningPage
 from playwright.sync_api import expect
 from support.mosquitto import Mosquitto
+from support.ports import free_port
 
 pytestmark = pytest.mark.broker
 STATIONS = ["band_saw", "planing", "router", "sweep"]
@@ -88,6 +89,19 @@ def test_a_phone_in_another_zone_tells_times_as_the_shops_computer_does(stage: S
     now = datetime.now().astimezone()
     ago = (now - now.replace(hour=hours, minute=minutes, second=seconds)).total_seconds() % 86_400
     assert ago < 1800, "not by the clock of this computer"
+
+
+def test_of_a_shop_that_was_never_heard_nothing_is_said(stage: Stage) -> None:
+    (stage.folder / "config.toml").write_text(f"[broker]\nport = {free_port()}\n{SHOP}")
+    with RunningPage(stage.folder) as served:
+        seen = stage.phone(served.url)
+        expect(seen.reached).to_contain_text("LOST: no connection to the broker at")
+        expect(seen.page.locator("#calm")).to_be_hidden()
+        expect(seen.page.locator("#asof")).to_be_hidden()
+        seen.expects("ERR_")
+    expect(seen.reached).to_contain_text("no word from the page's server")
+    expect(seen.page.locator("#calm")).to_be_hidden()
+    expect(seen.page.locator("#asof")).to_be_hidden()
 
 
 def test_alarm_comes_on_top_with_what_to_do_next_is_announced_and_goes(stage: Stage) -> None:
