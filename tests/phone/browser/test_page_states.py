@@ -114,7 +114,7 @@ def test_alarm_comes_on_top_with_what_to_do_next_is_announced_and_goes(stage: St
     expect(seen.part("alarms")).to_contain_text(following.replace("`", ""))
     assert "`gatehand exercise band_saw`" in following
     expect(seen.alarms.locator("code").first).to_have_text("gatehand exercise band_saw")
-    expect(seen.page.locator("#calm")).to_have_text(f"{len(shop.alarms)} active alarms.")  # wherever one has scrolled to
+    expect(seen.page.locator("#calm")).to_have_text(f"{len(shop.alarms)} active alarms.")  # wherever one is
     assert sorted(seen.alarm_ids()) == sorted(shop.alarms)
     boxes = dict(measured(seen.page).parts)
     below = [key for key in boxes if key not in {"alarms", "shop", "reached"}]
