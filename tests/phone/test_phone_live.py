@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from live_support import BASE, SHOP, Memory, Retaining, made_live
 from support.virtual_loop import timed
 
+from gatehand.mqtt.client import ClientError
 from gatehand.mqtt.inbox import Message
 from gatehand.mqtt.settings import BrokerSettings
 from gatehand.phone import live as live_module
@@ -302,6 +303,26 @@ def test_a_daemon_that_is_gone_is_shown_as_lost_at_once() -> None:
         assert '"reached":{"state":"well"' in live.since(0)
 
     run(work)
+
+
+def test_the_journal_knows_why_the_broker_is_not_reached_once_and_when_it_is() -> None:
+    said = list[tuple[str, str]]()
+
+    async def work() -> None:
+        live = made_live(say=lambda level, text: said.append((level, text)))
+        for why in ("it does not answer", "it does not answer", "the login is refused"):
+            live.lost(ClientError(why))
+        live.connected()
+        live.connected()
+        live.lost(ClientError("the login is refused"))
+
+    run(work)
+    assert said == [
+        ("warning", "it does not answer. It is tried again and again"),
+        ("warning", "the login is refused. It is tried again and again"),
+        ("info", "connected to the broker"),
+        ("warning", "the login is refused. It is tried again and again"),
+    ]
 
 
 def test_a_fault_in_wording_is_said_once_shown_as_lost_and_over_when_it_is_over(

@@ -163,6 +163,18 @@ def test_a_day_on_which_summer_time_begins_or_ends_has_its_own_length(tmp_path: 
     found = log.day()
     assert found["end"] - found["begin"] == hours * 3600
     assert row(found, "band_saw")["spans"] == [[found["end"] - 3600, found["end"] - 1800]]
+    # A clock is told by them: 23:00 was an hour before the day's end, however long the day was.
+    ahead = next(offset for since, offset in reversed(found["offsets"]) if since <= found["end"] - 3600)
+    assert (found["end"] - 3600 + ahead) % 86_400 == 23 * 3600
+    changes = [[since - found["begin"], offset] for since, offset in found["offsets"]]
+    assert (
+        changes
+        == {
+            23: [[0, 3600], [2 * 3600, 7200]],  # at 2:00 it is 3:00
+            25: [[0, 7200], [3 * 3600, 3600]],  # at 3:00 it is 2:00
+            24: [[0, 7200]],
+        }[hours]
+    )
 
 
 # In a child process

@@ -16,8 +16,8 @@ def test_a_code_of_another_process_pairs_and_a_killed_page_still_knows_the_phone
         assert phone.call("GET", "/me") == (200, {"paired": False, "allow": [], "log": False})
         assert phone.call("POST", "/pair", {"code": "ABCD-EFGH"})[0] == 403
         said = page.does("--pair")
-        assert f"Open http://127.0.0.1:{page.port}/ on the phone" in said
-        assert "press Pair and type this code" in said
+        assert f"Open the page on the phone (on this computer it is at http://127.0.0.1:{page.port}/)" in said
+        assert "press Pair this phone and type this code" in said
         assert "valid for 10 minutes" in said
         assert "may then ask for a hold and a reset" in said
         assert "no page is running" not in said

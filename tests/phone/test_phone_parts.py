@@ -91,6 +91,9 @@ def test_without_broker_or_daemon_it_is_said_who_is_missing() -> None:
     heard.status.lost("cannot reach shop.local:1883", NOON)
     reached = parts(heard)["reached"]
     assert "no connection to the broker (cannot reach shop.local:1883)" in reached["text"]
+    heard.status.lost("the broker at shop.local:1883 refused the login of user 'page'; correct it", NOON)
+    refused = "LOST: the broker at shop.local:1883 refused the login of user 'page'; correct it. It is tried again"
+    assert parts(heard)["reached"]["text"].startswith(refused), "no connection is said once"
     assert reached["as_of"] == "12:00:00", "what the broker kept is as old as its newest word"
     assert parts(heard)["alarms"]["text"] == "No alarms were active then."
     offline = parts(small_shop().say("online", "0"))["reached"]

@@ -152,8 +152,10 @@ def _print_code(page: "PageTable", pairing: "Pairing") -> None:
     except PairingError as error:
         raise CommandError(f"gatehand page: {error}: name another folder with --state") from error
     print(f"\n    {code}\n")
+    at = _address(page)
+    opens = f"the page on the phone (on this computer it is at {at})" if _is_here(page) else f"{at} on the phone"
     where = (
-        f"Open {_address(page)} on the phone, press Pair and type this code. It is valid for {VALID_FOR // 60} "
+        f"Open {opens}, press Pair this phone and type this code. It is valid for {VALID_FOR // 60} "
         f"minutes, for one phone, and void after {TRIES} wrong tries."
     )
     asks = [PAGE_ASKS[each] for each in page.allow]
@@ -180,11 +182,18 @@ def _forget(pairing: "Pairing") -> int:
     return 0
 
 
+def _is_here(page: "PageTable") -> bool:
+    """Whether this computer alone reaches it: a phone comes by a web server or a tunnel, whose address is not known."""
+    from gatehand.config.check_page import is_loopback
+
+    return is_loopback(page.listen)
+
+
 def _address(page: "PageTable") -> str:
     """What to type on a phone: the first name, else the address. One that means every address has none to show."""
     host, _, port = page.listen.rpartition(":")
     scheme, usual = ("http", "80") if page.tls is None else ("https", "443")
-    if page.hosts:
+    if page.hosts and not _is_here(page):
         host = page.hosts[0]
     elif ipaddress.ip_address(host.strip("[]")).is_unspecified:
         host = "ADDRESS-OF-THIS-COMPUTER"

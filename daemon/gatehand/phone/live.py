@@ -99,6 +99,8 @@ class Live:
         self._is_well = False
         self._fault = False
         """In hearing; until all has been heard again."""
+        self._unreached = ""
+        """Why the broker is not reached, as the journal knows it; empty: it is reached."""
         self.renew()
 
     async def keep(self, where: Where) -> None:
@@ -136,6 +138,9 @@ class Live:
         self._unset(self._settling, self._pending)
         self._pending = None
         self.status.connected()
+        if self._unreached:
+            self._unreached = ""
+            self._say("info", "connected to the broker")
         self._is_whole = False
         self._settling = asyncio.get_running_loop().call_later(SETTLE, self._settled)
 
@@ -156,6 +161,10 @@ class Live:
         """See `Ears`."""
         self._interrupted(None)
         self.status.lost(str(error), self._wall())
+        why = self.status.lost_because or ""
+        if why != self._unreached:  # once, and not at each try
+            self._unreached = why
+            self._say("warning", f"{why}. It is tried again and again")
         self.renew()
 
     def _interrupted(self, fault: Exception | None) -> None:

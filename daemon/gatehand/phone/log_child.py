@@ -33,6 +33,7 @@ REPORT_DAYS: Final = 30
 _BEFORE: Final = timedelta(days=1)
 """Of the log before a day: what began then may still run in it."""
 _MOST_MISSED: Final = 100
+_QUARTER_HOUR_MS: Final = 900_000
 _NICE: Final = 10
 _MOST_SECONDS: Final = 60
 """Of processor time, should nobody be there any more to end it."""
@@ -65,7 +66,8 @@ def day(loaded: Loaded, words: Sequence[str]) -> str:
     """What ran when on a local day, and what did not start.
 
     Times are epoch seconds. `tools` and `collectors` have `spans`, pairs of from and to; what still runs where the log
-    ends counts to there. `missed` is by time, the newest hundred.
+    ends counts to there. `missed` is by time, the newest hundred. `offsets` has pairs: from when on the local clock is
+    how many seconds ahead of UTC.
     """
     config, folder = _config(loaded)
     asked = date.fromisoformat(words[0])
@@ -91,6 +93,7 @@ def day(loaded: Loaded, words: Sequence[str]) -> str:
             "date": asked.isoformat(),
             "begin": begin / 1000,
             "end": end / 1000,
+            "offsets": _offsets(begin, end),
             "now": time.time(),
             "tools": tools,
             "collectors": collectors,
@@ -140,6 +143,16 @@ def _config(loaded: Loaded) -> tuple[Config, Path]:
 def _midnight(of: date) -> int:
     """Wall ms at which a local day begins."""
     return to_ms(datetime.combine(of, datetime.min.time()).astimezone())
+
+
+def _offsets(begin: int, end: int) -> list[tuple[float, float]]:
+    """Clocks are put forward and back at whole quarters of an hour (the IANA time zone database, today's rules)."""
+    found: list[tuple[float, float]] = []
+    for ms in range(begin, end, _QUARTER_HOUR_MS):
+        ahead = (local(ms).utcoffset() or timedelta()).total_seconds()
+        if not found or found[-1][1] != ahead:
+            found.append((ms / 1000, ahead))
+    return found
 
 
 def _of_day(folder: Path, begin: int, end: int) -> tuple[Account, list[LogLine]]:

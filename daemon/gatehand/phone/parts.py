@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import timedelta
 from typing import Final
 
 from gatehand.config import Config
@@ -10,7 +11,7 @@ from gatehand.phone.tiles import NOT_IN_CONFIG, Part, as_told, collector, moment
 from gatehand.screen import words
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.text import named
-from gatehand.times import lasting
+from gatehand.times import lasting, local
 
 __all__ = ["LOST_AFTER", "Part", "Stations", "parts_of"]
 
@@ -90,7 +91,13 @@ def parts_of(status: DaemonStatus, stations: Stations | None, at: float, mono: f
         ]
     }
     title = "Gatehand" if status.base == "gatehand" else f"Gatehand: {status.base}"
-    return {**found, "shop": {"title": title, "now": at, "order": list(found), "caution": CAUTION}}
+    zone = _ahead_of_utc(at)
+    return {**found, "shop": {"title": title, "now": at, "zone": zone, "order": list(found), "caution": CAUTION}}
+
+
+def _ahead_of_utc(at: float) -> float:
+    """Seconds that this computer's time zone, by which all times are told, is ahead of UTC."""
+    return (local(round(at * 1000)).utcoffset() or timedelta()).total_seconds()
 
 
 def _others(every: Mapping[str, object], known: Sequence[str]) -> list[str]:
@@ -158,7 +165,8 @@ def _reached(status: DaemonStatus, at: float, mono: float) -> Part:
     """
     if status.lost_because is not None:
         because = status.lost_because
-        return _lost(status, at, f"LOST: no connection to the broker ({because}). This page keeps trying.")
+        said = because if "broker" in because else f"no connection to the broker ({because})"
+        return _lost(status, at, f"LOST: {said}. This page keeps trying.")
     if status.online is False:
         return _lost(status, at, "LOST: the daemon is offline. Nothing opens a gate or starts the collector.")
     if status.online is None:

@@ -44,6 +44,7 @@ class Phone:
         clock: the page's own clock can be stopped and moved.
         touch: it is a phone, and no desk's browser.
         state: cookies of another one that was paired (`context.storage_state()`).
+        zone: its time zone, by its IANA name.
     """
 
     def __init__(
@@ -57,6 +58,7 @@ class Phone:
         clock: bool = False,
         touch: bool = True,
         state: StorageState | None = None,
+        zone: str = "UTC",
     ) -> None:
         self.url = url
         self.errors: list[str] = []
@@ -69,7 +71,7 @@ class Phone:
             has_touch=touch,
             color_scheme=scheme,
             locale="en-GB",
-            timezone_id="UTC",
+            timezone_id=zone,
             storage_state=state,
         )
         self.page = self.context.new_page()

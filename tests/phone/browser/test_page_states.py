@@ -2,6 +2,7 @@
 
 import re
 import time
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Literal
 
@@ -11,6 +12,7 @@ from page_boxes import measured
 from page_shop import SHOP, RunningPage
 from playwright.sync_api import expect
 from support.mosquitto import Mosquitto
+from support.ports import free_port
 
 pytestmark = pytest.mark.broker
 SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
@@ -81,13 +83,48 @@ def test_time_left_is_counted_down_by_the_page_itself(stage: Stage, broker: Mosq
         assert less < more
 
 
+def test_a_phone_in_another_zone_tells_times_as_the_shops_computer_does(stage: Stage, broker: Mosquitto) -> None:
+    stage.at(MOMENTS["rest"])
+    (stage.folder / "config.toml").write_text(f"[broker]\nport = {broker.port}\n{SHOP}")
+    here = datetime.now().astimezone().utcoffset() == timedelta(hours=-5)
+    with RunningPage(stage.folder) as served:
+        seen = stage.phone(served.url, zone="Etc/GMT+8" if here else "Etc/GMT+5")
+        seen.expects("ERR_")
+        seen.shows("station:sweep", "shut")
+        expect(seen.page.locator("#note")).to_contain_text("Times here are by the shop's computer")
+    expect(seen.page.locator("#asof")).to_contain_text("Everything below is from that time.")
+    found = re.search(r"As of (\d+):(\d+):(\d+)\.", seen.page.locator("#asof").inner_text())
+    assert found is not None
+    hours, minutes, seconds = map(int, found.groups())
+    now = datetime.now().astimezone()
+    ago = (now - now.replace(hour=hours, minute=minutes, second=seconds)).total_seconds() % 86_400
+    assert ago < 1800, "not by the clock of this computer"
+
+
+def test_of_a_shop_that_was_never_heard_nothing_is_said(stage: Stage) -> None:
+    (stage.folder / "config.toml").write_text(f"[broker]\nport = {free_port()}\n{SHOP}")
+    with RunningPage(stage.folder) as served:
+        seen = stage.phone(served.url)
+        expect(seen.reached).to_contain_text("LOST: no connection to the broker at")
+        expect(seen.page.locator("#calm")).to_be_hidden()
+        expect(seen.page.locator("#asof")).to_be_hidden()
+        seen.expects("ERR_")
+    expect(seen.reached).to_contain_text("no word from the page's server")
+    expect(seen.page.locator("#calm")).to_be_hidden()
+    expect(seen.page.locator("#asof")).to_be_hidden()
+
+
 def test_alarm_comes_on_top_with_what_to_do_next_is_announced_and_goes(stage: Stage) -> None:
     shop = stage.at(MOMENTS["rest"])
     seen = stage.looks()
     seen.shows("station:sweep", "shut")
     expect(seen.alarms).to_have_count(0)
     stage.at(MOMENTS["fault"], shop=shop)
-    seen.shows("alarms", str(shop.said("alarm/gate.band_saw.fault")["next"]))
+    following = str(shop.said("alarm/gate.band_saw.fault")["next"])
+    expect(seen.part("alarms")).to_contain_text(following.replace("`", ""))
+    assert "`gatehand exercise band_saw`" in following
+    expect(seen.alarms.locator("code").first).to_have_text("gatehand exercise band_saw")
+    expect(seen.page.locator("#calm")).to_have_text(f"{len(shop.alarms)} active alarms.")  # wherever one is
     assert sorted(seen.alarm_ids()) == sorted(shop.alarms)
     boxes = dict(measured(seen.page).parts)
     below = [key for key in boxes if key not in {"alarms", "shop", "reached"}]
@@ -98,6 +135,7 @@ def test_alarm_comes_on_top_with_what_to_do_next_is_announced_and_goes(stage: St
     stage.broadcast.say("gatehand/alarm/gate.band_saw.fault", b"")
     stage.broadcast.say("gatehand/alarm/tool.band_saw.not_served", b"")
     expect(seen.alarms).to_have_count(0)
+    expect(seen.page.locator("#calm")).to_have_text("No active alarms.")
     expect(seen.part("alarms")).not_to_contain_text(re.compile("band saw", re.IGNORECASE))
 
 
