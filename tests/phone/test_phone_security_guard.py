@@ -276,7 +276,7 @@ def test_no_window_ever_has_more_than_its_limit_and_a_wait_that_was_told_is_enou
             mine.append(now)
 
 
-@pytest.mark.parametrize(("kind", "a_minute"), [(Kind.ASK, 20), (Kind.HOLD, 30), (Kind.PAIR, 10), (Kind.LOG, 60)])
+@pytest.mark.parametrize(("kind", "a_minute"), [(Kind.ASK, 20), (Kind.HOLD, 30), (Kind.PAIR, 10), (Kind.LOG, 30)])
 def test_in_a_minute_so_many_are_let_through(kind: Kind, a_minute: int) -> None:
     limits = Limits()
     assert sum(limits.count(kind, "a", second / 10) is None for second in range(600)) == a_minute
