@@ -8,6 +8,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from parts_scenes import parts
+from support.page_sample import COUNT
 from support.status_shop import NOON, collector, gate, small_shop, stamp, tool
 
 from gatehand.mqtt.inbox import Message
@@ -87,7 +88,7 @@ _DEEPER = st.dictionaries(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=COUNT, deadline=None)
 @given(
     said=st.lists(
         st.tuples(
