@@ -135,6 +135,12 @@ def _board_faults(_count: int, _seed: int) -> bool:
         return unnoticed_by_the_day(Path(folder), _say) == 0
 
 
+def _page(count: int, seed: int) -> bool:
+    """All moments, attacks, widths and crowds at the page, and so many drawn messages; three minutes."""
+    settings = {"GATEHAND_PAGE": max(300, count), "GATEHAND_PAGE_SEED": seed}
+    return _tests("phone", **settings)
+
+
 def _tests(file: str, **settings: int) -> bool:
     """Run a file of the ordinary tests with more than its sample."""
     import pytest
@@ -163,6 +169,7 @@ RUNS: Final[dict[str, tuple[int, Callable[[int, int], bool]]]] = {
     "board_faults": (1, _board_faults),
     "boards": (100, _boards),
     "brokers": (5000, _brokers),
+    "page": (3000, _page),
     "odd_shops": (20_000, _odd_shops),
     "measured": (100, _measured),
     "screens": (20_000, _screens),

@@ -13,6 +13,7 @@ from support.status_shop import NOON, Heard, alarm, collector, gate, large_shop,
 from gatehand.phone.parts import CAUTION, LOST_AFTER, Part, Stations
 from gatehand_rules.words import Measure
 
+_ON_HOLD = "on hold (filter change), until a reset"
 PICTURE = Path(__file__).parent / "parts.txt"
 
 
@@ -217,6 +218,23 @@ def test_without_a_config_the_daemon_says_what_there_is() -> None:
     assert [each["name"] for each in found["station:sweep"]["tools"]] == ["carving_router"]
     assert found["station:carving_router"]["note"] == "opens for carving router too"
     assert found["station:hose"]["note"] == "no gate"
+
+
+def test_a_hold_is_told_once_with_its_reason(stations: Stations) -> None:
+    """The daemon's sentences, and one that does not say until when: then the fact does."""
+    told = "collector is on hold (filter change), until somebody resets it; asked for by page"
+    for because, facts in (
+        (told, []),
+        ("collector switched off, on hold (filter change)", [_ON_HOLD]),
+        ("", [_ON_HOLD]),
+    ):
+        heard = at_rest().say("collector/main", collector("held", held="filter change", because=because))
+        found = parts(heard, stations)["collector:main"]
+        assert found["facts"] == facts
+        assert "filter change" in found["spoken"]
+        assert found["held"] is True
+    again = at_rest().say("collector/main", collector("held", held="filter", because=told))  # a reason of its own
+    assert parts(again, stations)["collector:main"]["facts"] == ["on hold (filter), until a reset"]
 
 
 def test_a_gate_that_is_moved_by_hand_can_only_have_air_while_it_is_open() -> None:

@@ -8,9 +8,11 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from parts_scenes import parts
+from support.page_sample import COUNT
 from support.status_shop import NOON, collector, gate, small_shop, stamp, tool
 
 from gatehand.mqtt.inbox import Message
+from gatehand.phone import tiles
 from gatehand.phone.parts import Stations, parts_of
 from gatehand.screen.daemon_status import DaemonStatus
 
@@ -23,6 +25,19 @@ def test_what_looks_like_a_page_stays_text_and_controls_are_gone() -> None:
     text = json.dumps(parts(heard), ensure_ascii=False)
     assert "<img src=x onerror=alert(1)>" in text
     assert not re.search("[\x00-\x1f\u202e]", text)
+
+
+def test_a_sentence_of_any_length_is_known_for_what_it_tells_and_what_is_kept_of_them_is_bounded() -> None:
+    refused = "start refused: the collector is on hold until somebody resets it"
+    for number in range(600):
+        heard = small_shop().say("tool/band_saw", tool("running", gates=["band_saw"], because=f"{refused}, {number}"))
+        assert f", {number}." in parts(heard)["station:band_saw"]["tools"][0]["why"]
+    kept = tiles._is_in_vain.cache_info()  # noqa: SLF001 - what it keeps
+    assert 0 < kept.currsize <= 512
+    heard = small_shop().say("tool/band_saw", tool("running", gates=["band_saw"], because=f"{refused}{', no' * 300}"))
+    assert parts(heard)["station:band_saw"]["tools"][0]["why"].startswith("Start refused")
+    after = tiles._is_in_vain.cache_info()  # noqa: SLF001 - the same
+    assert after.misses == kept.misses, "a long one is not kept"
 
 
 @pytest.mark.parametrize("name", ["W" * 64, "Größenänderung_žluťoučký_" + "ß" * 39, "漢" * 64])
@@ -73,7 +88,7 @@ _DEEPER = st.dictionaries(
 )
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=COUNT, deadline=None)
 @given(
     said=st.lists(
         st.tuples(

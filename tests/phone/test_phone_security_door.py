@@ -19,7 +19,6 @@ HEADERS = {
     "x-frame-options": "DENY",
     "referrer-policy": "no-referrer",
     "cross-origin-resource-policy": "same-origin",
-    "cross-origin-opener-policy": "same-origin",
     "cache-control": "no-store",
 }
 
@@ -64,6 +63,27 @@ class Log:
 @pytest.fixture
 def door(tmp_path: Path) -> Door:
     return Door(tmp_path, log=Log())
+
+
+@pytest.mark.parametrize(
+    ("scheme", "host", "is_sent"),
+    [
+        *(
+            ("http", host, True)
+            for host in ("127.0.0.1:8080", "127.8.0.1", "[::1]:8080", "localhost:8080", "LOCALHOST.")
+        ),
+        *(("http", host, False) for host in ("shop.local:8080", "192.168.1.5:8080", "[fe80::1]", "evil.example", "{")),
+        *(("https", host, True) for host in ("shop.local", "192.168.1.5:8443", "127.0.0.1")),
+    ],
+)
+async def test_what_a_browser_only_heeds_of_a_trustworthy_origin_is_sent_there_alone(
+    door: Door, scheme: str, host: str, is_sent: bool
+) -> None:
+    """To any other it is an error in the console, of each page (HTML Living Standard, section 7.1.3)."""
+    for path in ("/", "/me", "/nothing"):
+        answer = await door.browser(scheme=scheme, host=host).get(path)
+        assert answer.header("cross-origin-opener-policy") == ("same-origin" if is_sent else ""), path
+        assert answer.header("x-frame-options") == "DENY"
 
 
 async def test_every_answer_has_the_headers_that_keep_strangers_out_and_none_lets_another_page_read(

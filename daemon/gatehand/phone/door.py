@@ -38,7 +38,6 @@ class Door:
             "Referrer-Policy": "no-referrer",
             "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
             "Cross-Origin-Resource-Policy": "same-origin",
-            "Cross-Origin-Opener-Policy": "same-origin",
             "Cache-Control": "no-store",
         }
 
@@ -53,7 +52,7 @@ class Door:
             if message["type"] == "http.response.start":
                 begun = True
                 headers = MutableHeaders(scope=message)
-                for name, value in self._headers.items():
+                for name, value in (self._headers | _if_trustworthy(scope)).items():
                     headers.setdefault(name, value)
             await send(message)
 
@@ -71,6 +70,12 @@ class Door:
                 text = "The page has a fault; its journal says more. What you asked for may be done: look at the shop."
                 await refused(Objection(500, text), scope["path"])(scope, receive, send_on)
             raise
+
+
+def _if_trustworthy(scope: Scope) -> dict[str, str]:
+    """What a browser heeds of a trustworthy origin alone: of another one its console has an error of it, each time."""
+    (host, *_) = (*Headers(scope=scope).getlist("host"), "")
+    return {"Cross-Origin-Opener-Policy": "same-origin"} if guard.is_trustworthy(scope["scheme"], host) else {}
 
 
 def _asked(scope: Scope) -> guard.Asked:

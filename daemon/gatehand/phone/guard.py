@@ -105,6 +105,14 @@ def answers_to(host: Authority, names: Collection[str]) -> bool:
     return host.is_address or host.host == "localhost" or host.host in {name.lower().rstrip(".") for name in names}
 
 
+def is_trustworthy(scheme: str, host: str) -> bool:
+    """Whether a browser takes the origin for trustworthy (W3C Secure Contexts, section 3.1). `host`: a Host header."""
+    found = authority(host)
+    if scheme == "https" or found is None:
+        return scheme == "https"
+    return ipaddress.ip_address(found.host).is_loopback if found.is_address else found.host == "localhost"
+
+
 def is_own_origin(origin: str, scheme: str, host: Authority) -> bool:
     """Whether an Origin (RFC 6454, section 6.1) is the page's own: scheme, host and port are those of the request."""
     its_scheme, mark, rest = origin.partition("://")

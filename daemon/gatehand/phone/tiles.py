@@ -5,9 +5,10 @@ seconds or a countdown where the browser can count itself: it would be sent agai
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from typing import Any, Final, TypeAlias
 
-from gatehand.journal.sentences import spoken, tells_of
+from gatehand.journal.sentences import on_hold, spoken, tells_of
 from gatehand.measures import measured, steady, threshold_key
 from gatehand.screen import words
 from gatehand.screen.daemon_status import DaemonStatus, StatusMessage
@@ -27,6 +28,8 @@ _UNEXPLAINED: Final = frozenset({"silent", "muted", "unknown", "fault"})
 """States that want their reason beside them."""
 _AT_WORK: Final = frozenset({"open", "opening", "shutting", "fault", "unknown"})
 _LOUD: Final = frozenset({"running", "run_on", "silent", "muted"})
+_LONGEST_KEPT: Final = 500
+"""Characters of a sentence whose answer is kept: whatever others say over the broker, what is kept stays small."""
 _MOST_SHOWN: Final = 2.0
 """Start thresholds that the bar of a reading has room for."""
 
@@ -55,7 +58,7 @@ def collector(name: str, message: StatusMessage | None, status: DaemonStatus, at
         }
     now, word = status.now(at), message.text("state")
     until, until_text = _countdown(message, now)
-    facts = [*words.facts_of_collector(message, now), *_not_heard_or_understood(message)]
+    facts = [*_facts(message, now), *_not_heard_or_understood(message)]
     shown = words.state(word)
     return {
         "name": name,
@@ -71,6 +74,14 @@ def collector(name: str, message: StatusMessage | None, status: DaemonStatus, at
         "held": word == "held",
         "spoken": _sentences(f"{title}: {shown}", message.text("because"), *facts),
     }
+
+
+def _facts(message: StatusMessage, now: float) -> Iterator[str]:
+    """Without a hold that the sentence of why has told with its reason."""
+    held, because = message.text("held"), message.text("because")
+    told = on_hold(held, stop=message.flag("held_by_stop") is True) if held else ""
+    is_told = bool(told) and f"{told}, until" in because
+    return (fact for fact in words.facts_of_collector(message, now) if not (is_told and fact.startswith(told)))
 
 
 def _countdown(message: StatusMessage, now: float) -> tuple[float | None, str]:
@@ -215,9 +226,16 @@ def _share(value: float, start: float) -> float:
 def _why(message: StatusMessage) -> Iterator[str]:
     """Why it is not as it should be, or as somebody wanted it; nothing where all goes its way."""
     because = message.text("because")
-    in_vain = any(tells_of(because, event) for event in _WANTED_IN_VAIN)
+    is_short = len(because) <= _LONGEST_KEPT
+    in_vain = _is_in_vain(because) if is_short else _is_in_vain.__wrapped__(because)
     if because and (in_vain or message.text("state") in _UNEXPLAINED):
         yield as_told(because)
+
+
+@lru_cache(maxsize=512)
+def _is_in_vain(because: str) -> bool:
+    """The same sentence is shown many times over, and looked for among many."""
+    return any(tells_of(because, event) for event in _WANTED_IN_VAIN)
 
 
 def _not_heard_or_understood(message: StatusMessage) -> list[str]:

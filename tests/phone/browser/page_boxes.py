@@ -96,7 +96,7 @@ tones_too => {
     if (element instanceof SVGElement) own.push(["stroke", style.stroke], ["fill", style.fill]);
     for (const [what, color] of own) tones.push([path(element) + " " + what, bytes(color)]);
   }
-  const parts = [...document.querySelectorAll("[data-part]:not(button)")].filter(seen).map(
+  const parts = [...document.querySelectorAll("[data-part]")].filter(seen).map(
     each => [each.dataset.part, box(each.getBoundingClientRect())]);
   return {texts, cut, targets, tones, parts, width: document.documentElement.clientWidth,
     scroll: document.documentElement.scrollWidth,

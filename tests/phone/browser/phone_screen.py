@@ -85,7 +85,7 @@ class Phone:
 
     def part(self, key: str) -> Locator:
         """The element of a part."""
-        return self.page.locator(f'[data-part="{key}"]:not(button)')
+        return self.page.locator(f'[data-part="{key}"]')
 
     def station(self, name: str) -> Locator:
         """A gate's tile."""
@@ -114,7 +114,7 @@ class Phone:
         """Wait until these words are written in a part for the eye, with whichever capitals."""
         wanted = " ".join(words.split()).lower()
         script = f"""([key, wanted]) => {{
-            const part = document.querySelector(`[data-part="${{CSS.escape(key)}}"]:not(button)`);
+            const part = document.querySelector(`[data-part="${{CSS.escape(key)}}"]`);
             return part !== null && ({SEEN})(part).toLowerCase().includes(wanted);
         }}"""
         try:
@@ -125,9 +125,7 @@ class Phone:
 
     def stations(self) -> list[str]:
         """The tiles in the order in which they are read."""
-        keys = self.page.locator('[data-part^="station:"]:not(button)').evaluate_all(
-            "all => all.map(each => each.dataset.part)"
-        )
+        keys = self.page.locator('[data-part^="station:"]').evaluate_all("all => all.map(each => each.dataset.part)")
         return [str(each).removeprefix("station:") for each in keys]
 
     @property

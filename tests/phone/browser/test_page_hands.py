@@ -223,6 +223,73 @@ def test_day_with_many_starts_holds_on_a_narrow_screen(seen: Phone) -> None:
     assert not measured(seen.page).faults_of_layout()
 
 
+def test_day_that_comes_late_takes_no_tap_away_and_each_is_drawn_by_its_own_hours(
+    shop: RunningPage, phone: Callable[..., Phone]
+) -> None:
+    late: list[Route] = []
+    seen = phone(shop.url)
+    seen.page.route("**/day*", lambda route: late.append(route))  # noqa: PLW0108 - it marks what it calls
+    seen.hears()
+    seen.page.locator("#day").scroll_into_view_if_needed()
+    seen.page.wait_for_function("() => document.querySelectorAll('#bars li').length > 1")
+    button, dialog = seen.page.locator("#pair-open"), seen.page.locator("dialog#pair")
+
+    def told(missed: int) -> dict[str, Any]:
+        """The log's own answer, with a cut from nine to ten and nothing else, whatever the hour is."""
+        while not late:
+            seen.page.wait_for_timeout(20)
+        route = late.pop(0)
+        day: dict[str, Any] = route.fetch().json()
+        for each in (*day["tools"], *day["collectors"]):
+            each["spans"] = [[day["begin"] + 9 * 3600, day["begin"] + 10 * 3600]]
+        day["missed"] = [{"at": day["begin"] + 60, "text": "a start did not happen"} for _ in range(missed)]
+        with seen.page.expect_response("**/day*") as response:
+            route.fulfill(json=day)
+        response.value.finished()
+        return day
+
+    def drawn() -> list[str]:
+        return [
+            str(each)
+            for each in seen.page.locator("#bars .span").evaluate_all("all => all.map(each => each.outerHTML)")
+        ]
+
+    seen.page.evaluate("() => scrollTo({top: 1e6, behavior: 'instant'})")
+    button.hover()
+    seen.page.mouse.down()
+    told(missed=30)
+    seen.page.evaluate("() => new Promise(resolve => requestAnimationFrame(() => requestAnimationFrame(resolve)))")
+    seen.page.mouse.up()
+    expect(dialog).to_be_visible()
+    dialog.get_by_role("button", name="Cancel").click()
+    expect(seen.page.locator("#missed li")).to_have_count(30)
+    first = drawn()
+    seen.page.locator("#day-back").click()
+    other = told(missed=0)
+    expect(seen.page.locator("#day-date")).to_have_text(other["date"])
+    assert first
+    assert drawn() == first
+
+
+def test_day_has_its_place_before_it_is_there(shop: RunningPage, phone: Callable[..., Phone]) -> None:
+    late: list[Route] = []
+    seen = phone(shop.url)
+    seen.page.route("**/day*", lambda route: late.append(route))  # noqa: PLW0108 - it marks what it calls
+    seen.hears()
+    seen.page.locator("#day").scroll_into_view_if_needed()
+    expect(seen.page.locator("#upkeep")).to_be_hidden()
+    seen.page.wait_for_function("() => document.querySelectorAll('#bars li').length > 1")
+    height = "() => document.querySelector('#day').getBoundingClientRect().height"
+    before = seen.page.evaluate(height)
+    while not late:
+        seen.page.wait_for_timeout(20)
+    day = late[0].fetch().json()
+    day["missed"] = []
+    late[0].fulfill(json=day)
+    expect(seen.page.locator("#day-date")).not_to_be_empty()
+    assert seen.page.evaluate(height) == pytest.approx(before, abs=1)
+
+
 def test_why_is_answered_from_the_log(seen: Phone, devices: Devices) -> None:
     seen.button("why", "band_saw").tap()
     dialog = seen.page.locator("dialog#why")

@@ -12,6 +12,7 @@ from moments import MOMENTS, Stage
 from page_boxes import measured
 from page_shop import ShownShop
 from playwright.sync_api import expect
+from support.page_sample import sampled
 
 pytestmark = pytest.mark.broker
 TIMES: Final = frozenset({"since", "reading_at", "reported_at", "until", "hand_ends", "at", "told_at", "run_on_ends"})
@@ -50,6 +51,7 @@ def test_text_of_a_message_is_shown_as_text(stage: Stage) -> None:
     sound, kept = dict(shop.published), TIMES | {"state", "gates", "collector"}
     shop.show(stage.broadcast)
     seen = stage.looks()
+    measured_at = sampled(ATTACKS, 1, always=("right to left", "long without a break"))
     for name, attack in ATTACKS.items():
         shop.published = dict(sound)
         shop.reworded(_but(kept, attack)).show(stage.broadcast)
@@ -59,7 +61,8 @@ def test_text_of_a_message_is_shown_as_text(stage: Stage) -> None:
         made = seen.page.locator("main :is(img, b, iframe, script, object, embed, style, [onfocus], [onerror])")
         expect(made, name).to_have_count(0)
         assert seen.page.evaluate("() => [Object.prototype.polluted, window.hurt]") == [None, None], name
-        assert not measured(seen.page).faults_of_layout(), name
+        if name in measured_at:
+            assert not measured(seen.page).faults_of_layout(), name
 
 
 def test_no_field_can_break_the_page(stage: Stage) -> None:
