@@ -318,10 +318,10 @@ def test_the_journal_knows_why_the_broker_is_not_reached_once_and_when_it_is() -
 
     run(work)
     assert said == [
-        ("warning", "it does not answer. It is tried again and again"),
-        ("warning", "the login is refused. It is tried again and again"),
+        ("warning", "it does not answer. This page keeps trying"),
+        ("warning", "the login is refused. This page keeps trying"),
         ("info", "connected to the broker"),
-        ("warning", "the login is refused. It is tried again and again"),
+        ("warning", "the login is refused. This page keeps trying"),
     ]
 
 

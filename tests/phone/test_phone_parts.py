@@ -93,7 +93,7 @@ def test_without_broker_or_daemon_it_is_said_who_is_missing() -> None:
     reached = parts(heard)["reached"]
     assert "no connection to the broker (cannot reach shop.local:1883)" in reached["text"]
     heard.status.lost("the broker at shop.local:1883 refused the login of user 'page'; correct it", NOON)
-    refused = "LOST: the broker at shop.local:1883 refused the login of user 'page'; correct it. It is tried again"
+    refused = "LOST: the broker at shop.local:1883 refused the login of user 'page'; correct it. This page keeps trying"
     assert parts(heard)["reached"]["text"].startswith(refused), "no connection is said once"
     assert reached["as_of"] == "12:00:00", "what the broker kept is as old as its newest word"
     assert parts(heard)["alarms"]["text"] == "No alarms were active then."

@@ -164,7 +164,7 @@ class Live:
         why = self.status.lost_because or ""
         if why != self._unreached:  # once, and not at each try
             self._unreached = why
-            self._say("warning", f"{why}. It is tried again and again")
+            self._say("warning", f"{why}. This page keeps trying")
         self.renew()
 
     def _interrupted(self, fault: Exception | None) -> None:
