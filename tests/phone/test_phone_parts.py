@@ -220,7 +220,11 @@ def test_without_a_config_the_daemon_says_what_there_is() -> None:
 def test_a_hold_is_told_once_with_its_reason(stations: Stations) -> None:
     """The daemon's sentences, and one that does not say until when: then the fact does."""
     told = "collector is on hold (filter change), until somebody resets it; asked for by page"
-    for because, facts in ((told, []), ("collector switched off, on hold (filter change)", [_ON_HOLD]), ("", [_ON_HOLD])):
+    for because, facts in (
+        (told, []),
+        ("collector switched off, on hold (filter change)", [_ON_HOLD]),
+        ("", [_ON_HOLD]),
+    ):
         heard = at_rest().say("collector/main", collector("held", held="filter change", because=because))
         found = parts(heard, stations)["collector:main"]
         assert found["facts"] == facts

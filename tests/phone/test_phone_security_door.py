@@ -67,7 +67,10 @@ def door(tmp_path: Path) -> Door:
 @pytest.mark.parametrize(
     ("scheme", "host", "is_sent"),
     [
-        *(("http", host, True) for host in ("127.0.0.1:8080", "127.8.0.1", "[::1]:8080", "localhost:8080", "LOCALHOST.")),
+        *(
+            ("http", host, True)
+            for host in ("127.0.0.1:8080", "127.8.0.1", "[::1]:8080", "localhost:8080", "LOCALHOST.")
+        ),
         *(("http", host, False) for host in ("shop.local:8080", "192.168.1.5:8080", "[fe80::1]", "evil.example", "{")),
         *(("https", host, True) for host in ("shop.local", "192.168.1.5:8443", "127.0.0.1")),
     ],

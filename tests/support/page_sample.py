@@ -16,5 +16,5 @@ def sampled(every: Iterable[T], count: int, *, always: Iterable[T] = ()) -> list
     """So many of a list besides those that always count, drawn by the seed; in its order."""
     whole, kept = list(every), list(always)
     rest = [each for each in whole if each not in kept]
-    drawn = rest if COUNT >= WHOLE else random.Random(SEED).sample(rest, min(count, len(rest)))  # noqa: S311 - no secret
+    drawn = rest if COUNT >= WHOLE else random.Random(SEED).sample(rest, min(count, len(rest)))
     return [each for each in whole if each in kept or each in drawn]

@@ -123,9 +123,7 @@ class Phone:
 
     def stations(self) -> list[str]:
         """The tiles in the order in which they are read."""
-        keys = self.page.locator('[data-part^="station:"]').evaluate_all(
-            "all => all.map(each => each.dataset.part)"
-        )
+        keys = self.page.locator('[data-part^="station:"]').evaluate_all("all => all.map(each => each.dataset.part)")
         return [str(each).removeprefix("station:") for each in keys]
 
     @property
@@ -200,7 +198,9 @@ class Phone:
 
     def _on_console(self, message: ConsoleMessage) -> None:
         if message.type in {"error", "warning", "assert"}:
-            self.errors.append(f"{message.type}: {message.text}")
+            self.errors.append(
+                f"{message.type}: {message.text} {urlsplit(message.location.get('url', '')).path}".strip()
+            )
 
     def _on_dialog(self, dialog: Dialog) -> None:
         self.errors.append(f"dialog: {dialog.message}")
