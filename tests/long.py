@@ -141,7 +141,8 @@ def _page(count: int, seed: int) -> bool:
     files = ("parts_strangers", "server_bounds")
     seen = ("states", "access", "payloads", "layout")
     paths = [f"phone/test_phone_{each}.py" for each in files] + [f"phone/browser/test_page_{each}.py" for each in seen]
-    return all([_tests(path, **settings) for path in paths])
+    passed = [_tests(path, **settings) for path in paths]  # each, also after one that failed
+    return all(passed)
 
 
 def _tests(file: str, **settings: int) -> bool:
