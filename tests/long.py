@@ -138,7 +138,11 @@ def _board_faults(_count: int, _seed: int) -> bool:
 def _page(count: int, seed: int) -> bool:
     """All moments, attacks, widths and crowds at the page, and so many drawn messages; three minutes."""
     settings = {"GATEHAND_PAGE": max(300, count), "GATEHAND_PAGE_SEED": seed}
-    return _tests("phone", **settings)
+    files = ("parts_strangers", "server_bounds")
+    seen = ("states", "access", "payloads", "layout")
+    paths = [f"phone/test_phone_{each}.py" for each in files] + [f"phone/browser/test_page_{each}.py" for each in seen]
+    passed = [_tests(path, **settings) for path in paths]  # each, also after one that failed
+    return all(passed)
 
 
 def _tests(file: str, **settings: int) -> bool:

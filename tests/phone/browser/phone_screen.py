@@ -200,7 +200,9 @@ class Phone:
 
     def _on_console(self, message: ConsoleMessage) -> None:
         if message.type in {"error", "warning", "assert"}:
-            self.errors.append(f"{message.type}: {message.text}")
+            self.errors.append(
+                f"{message.type}: {message.text} {urlsplit(message.location.get('url', '')).path}".strip()
+            )
 
     def _on_dialog(self, dialog: Dialog) -> None:
         self.errors.append(f"dialog: {dialog.message}")

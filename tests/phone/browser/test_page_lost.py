@@ -92,7 +92,8 @@ def comes_back(shop: Shop, seen: Phone) -> None:
     expect(seen.reached).to_contain_text("is running")
     seen.shows("collector:main", "running")
     seen.shows("station:sweep", "open")
-    assert measured(seen.page, tones=True).good, "nothing has the colour of what is well"
+    # On a busy machine a beat may be late once more, between one look and the next.
+    wait_until(lambda: measured(seen.page, tones=True).good, what="it has the colour of what is well")
 
 
 def assert_lost(seen: Phone) -> None:
