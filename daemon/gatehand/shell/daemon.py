@@ -221,7 +221,7 @@ class Daemon:
         """
         loop = asyncio.get_running_loop()
         alive = Outgoing(f"{engine.active.routes.base}/{BEAT_TOPIC}", b"1", MessageKind.EVENT)
-        count, next_at = 0, loop.time()
+        count, next_at, due = 0, loop.time() + BEAT, True
         last = ""
         while True:
             mishaps = engine.mishaps
@@ -238,13 +238,15 @@ class Daemon:
                 status = f"STATUS={engine.summary()}"
                 notify("WATCHDOG=1", *(("READY=1",) if count == 0 else ()), *((status,) if status != last else ()))
                 last = status
-                keeper.publish(alive)
+                if due:
+                    keeper.publish(alive)
             count += 1
-            if loop.time() >= next_at:  # else somebody has woken it, and the next beat is due as it was
-                next_at = max(next_at + BEAT, loop.time())
-            with suppress(TimeoutError):
+            due = False
+            try:
                 async with asyncio.timeout_at(next_at):
-                    await self._look.wait()
+                    await self._look.wait()  # whoever wakes it does so between two beats: the next is due as it was
+            except TimeoutError:
+                due, next_at = True, max(next_at + BEAT, loop.time())
 
 
 def _starts(folder: Path, clock: Clock) -> dict[str, tuple[float, ...]]:
