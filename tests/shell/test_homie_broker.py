@@ -134,6 +134,7 @@ def test_it_comes_up_in_order_and_leaves_cleanly(broker: Mosquitto, daemon: Proc
 
 def test_when_the_daemon_dies_it_is_lost(controller: Controller, daemon: Process) -> None:
     daemon.signal(signal.SIGKILL)
+    assert daemon.wait() == -signal.SIGKILL  # its socket may be shut before the process has ended
     wait_until(lambda: controller.states()[-1:] == ["lost"])  # "Last Will"
 
 
