@@ -1,9 +1,10 @@
 """What every browser holds is what is retained, however it came; what is not of now is shown as lost."""
 
 import asyncio
+import io
 import json
 from collections.abc import Callable, Coroutine
-from contextlib import suppress
+from contextlib import redirect_stderr, suppress
 from itertools import pairwise
 from typing import Any
 
@@ -19,6 +20,7 @@ from gatehand.mqtt.settings import BrokerSettings
 from gatehand.phone import live as live_module
 from gatehand.phone.live import GAP, Live
 from gatehand.phone.parts import parts_of
+from gatehand.phone.server import say
 from gatehand.screen.daemon_status import DaemonStatus
 from gatehand.screen.listen import Where
 
@@ -323,6 +325,36 @@ def test_the_journal_knows_why_the_broker_is_not_reached_once_and_when_it_is() -
         ("info", "connected to the broker"),
         ("warning", "the login is refused. This page keeps trying"),
     ]
+
+
+def test_lost_is_shown_though_nobody_can_be_told_of_it() -> None:
+    def nobody(_level: str, _text: str) -> None:
+        raise BrokenPipeError
+
+    async def work() -> None:
+        live = made_live(say=nobody)
+        live.connected()
+        live.hear(Message(f"{BASE}/online", b"1", True, asyncio.get_running_loop().time()))
+        await asyncio.sleep(1)
+        assert '"reached":{"state":"well"' in live.since(0)
+        with suppress(BrokenPipeError):
+            live.lost(ClientError("it does not answer"))
+        assert '"reached":{"state":"lost"' in live.since(0)
+
+    run(work)
+
+
+def test_a_line_for_a_reader_who_has_gone_harms_nothing() -> None:
+    class Gone(io.StringIO):
+        tried = 0
+
+        def write(self, _text: str) -> int:
+            self.tried += 1
+            raise BrokenPipeError
+
+    with redirect_stderr(Gone()) as gone:
+        say("warning", "the broker does not answer")
+    assert gone.tried == 1
 
 
 def test_a_fault_in_wording_is_said_once_shown_as_lost_and_over_when_it_is_over(

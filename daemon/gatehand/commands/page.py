@@ -5,6 +5,7 @@ import asyncio
 import ipaddress
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -102,7 +103,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _say(text: str) -> None:
-    print(f"gatehand page: {text}", file=sys.stderr, flush=True)
+    with suppress(OSError):  # whoever read it has gone
+        print(f"gatehand page: {text}", file=sys.stderr, flush=True)
 
 
 def _in_force(page: "PageTable", given: str | None) -> "PageTable":

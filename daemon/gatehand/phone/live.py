@@ -161,11 +161,11 @@ class Live:
         """See `Ears`."""
         self._interrupted(None)
         self.status.lost(str(error), self._wall())
+        self.renew()  # before anything else, which may fail
         why = self.status.lost_because or ""
         if why != self._unreached:  # once, and not at each try
             self._unreached = why
             self._say("warning", f"{why}. This page keeps trying")
-        self.renew()
 
     def _interrupted(self, fault: Exception | None) -> None:
         self._unset(self._settling)

@@ -46,8 +46,9 @@ def say(level: str, text: str) -> None:
     lead = (
         f"<{_PRIORITY.get(level, 6)}>" if under_systemd else f"gatehand page: {'' if level == 'info' else f'{level}: '}"
     )
-    for number, line in enumerate(text.splitlines()):
-        print(f"{lead if under_systemd or not number else ''}{printable(line)}", file=sys.stderr, flush=True)
+    with contextlib.suppress(OSError):  # whoever read it has gone: the page is shown all the same
+        for number, line in enumerate(text.splitlines()):
+            print(f"{lead if under_systemd or not number else ''}{printable(line)}", file=sys.stderr, flush=True)
 
 
 def listening_socket(listen: str) -> socket.socket:
